@@ -1,0 +1,12 @@
+//! plumbsight: where a calibration stand really is relative to a car's thrust line, from photographs of printed tags.
+
+#![forbid(unsafe_code)]
+#![warn(missing_docs)]
+
+pub mod body;
+pub mod camera;
+pub mod frames;
+pub mod raster;
+pub mod tags;
+pub mod units;
+pub mod survey;

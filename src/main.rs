@@ -1,0 +1,3 @@
+//! The `plumbsight` command.
+
+fn main() {}

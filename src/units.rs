@@ -1,0 +1,35 @@
+//! The only place where 1000 and 180/π appear: the border between the inside (metres, radians)
+//! and what people read or write (millimetres, degrees).
+
+/// Metres from millimetres.
+pub fn m_from_mm(mm: f64) -> f64 {
+    mm / 1000.0
+}
+
+/// Millimetres from metres.
+pub fn mm_from_m(m: f64) -> f64 {
+    m * 1000.0
+}
+
+/// Radians from degrees.
+pub fn rad_from_deg(deg: f64) -> f64 {
+    deg * (std::f64::consts::PI / 180.0)
+}
+
+/// Degrees from radians.
+pub fn deg_from_rad(rad: f64) -> f64 {
+    rad * (180.0 / std::f64::consts::PI)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn there_and_back() {
+        assert_eq!(m_from_mm(1500.0), 1.5);
+        assert_eq!(mm_from_m(0.25), 250.0);
+        assert!((deg_from_rad(rad_from_deg(37.5)) - 37.5).abs() < 1e-12);
+        assert!((rad_from_deg(180.0) - std::f64::consts::PI).abs() < 1e-15);
+    }
+}
