@@ -5,7 +5,9 @@
 
 pub mod body;
 pub mod camera;
+pub mod fit;
 pub mod frames;
+pub mod pose;
 pub mod raster;
 pub mod tags;
 pub mod units;
