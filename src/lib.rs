@@ -9,6 +9,6 @@ pub mod fit;
 pub mod frames;
 pub mod pose;
 pub mod raster;
+pub mod survey;
 pub mod tags;
 pub mod units;
-pub mod survey;
