@@ -184,10 +184,9 @@ fn translation_for(
     for (c, n) in corners.iter().zip(normalized) {
         let p = rotation * c;
         // x (p.z + t.z) = p.x + t.x, likewise y.
-        for (row, value) in [
-            (Vector3::new(1.0, 0.0, -n.x), n.x * p.z - p.x),
-            (Vector3::new(0.0, 1.0, -n.y), n.y * p.z - p.y),
-        ] {
+        for (row, value) in
+            [(Vector3::new(1.0, 0.0, -n.x), n.x * p.z - p.x), (Vector3::new(0.0, 1.0, -n.y), n.y * p.z - p.y)]
+        {
             normal += row * row.transpose();
             right += row * value;
         }
@@ -272,7 +271,8 @@ mod tests {
     /// Own exact case: [1 .2 10; .1 1.1 20; .001 .002 1] takes (50, 50) to (1400/23, 1600/23).
     #[test]
     fn homography_predicts_a_fifth_point() {
-        let from = [Vector2::new(0.0, 0.0), Vector2::new(100.0, 0.0), Vector2::new(100.0, 100.0), Vector2::new(0.0, 100.0)];
+        let from =
+            [Vector2::new(0.0, 0.0), Vector2::new(100.0, 0.0), Vector2::new(100.0, 100.0), Vector2::new(0.0, 100.0)];
         let to = [
             Vector2::new(10.0, 20.0),
             Vector2::new(100.0, 300.0 / 11.0),
@@ -289,9 +289,12 @@ mod tests {
     /// (side m, tilt, second tilt, rms px per coordinate).
     #[test]
     fn both_planar_minima_are_found() {
-        for (side, tilt, second, rms) in
-            [(0.1, 20.0, -19.80, 0.402), (0.2, 20.0, -19.20, 1.594), (0.1, 45.0, -44.90, 0.833), (0.4, 20.0, -16.38, 6.148)]
-        {
+        for (side, tilt, second, rms) in [
+            (0.1, 20.0, -19.80, 0.402),
+            (0.2, 20.0, -19.20, 1.594),
+            (0.1, 45.0, -44.90, 0.833),
+            (0.4, 20.0, -16.38, 6.148),
+        ] {
             let (truth, seen) = tilted(side, tilt);
             let starts = planar_poses(&lens(), side, &seen.pixels);
             assert_eq!(starts.len(), 2);

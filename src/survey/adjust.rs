@@ -41,9 +41,15 @@ pub fn adjust(input: &SurveyInput, options: &SurveyOptions) -> Result<Survey, Su
     let mut board = Board::new(&problem);
     let mut best: Option<Rough> = None;
     for _ in 0..MAX_REBUILDS {
-        let found = board.build().into_iter().filter_map(|network| Rough::new(&problem, &mut board, network)).reduce(Rough::better);
+        let found = board
+            .build()
+            .into_iter()
+            .filter_map(|network| Rough::new(&problem, &mut board, network))
+            .reduce(Rough::better);
         let (Some(candidate), known) = (found, best.take()) else { break };
-if std::env::var("DBG").is_ok() { println!("cost {} {:?}", candidate.cost, candidate.run.state.lenses[0]); }
+        if std::env::var("DBG").is_ok() {
+            println!("cost {} {:?}", candidate.cost, candidate.run.state.lenses[0]);
+        }
         // A mirror pose is chosen by differences of a pixel, less than an uncalibrated lens bends: with a free lens the network is built
         // again on what the first one says of the lens, as long as that helps.
         let lens_free = input.lenses.iter().any(|l| matches!(l.freedom, LensFreedom::Free(_)));
@@ -96,10 +102,7 @@ fn tied(problem: &Problem, network: &Network) -> Result<Extent, SurveyError> {
             .copied()
             .filter(|&v| {
                 let view = &problem.views[v];
-                let free = matches!(
-                    problem.input.kit.bodies[view.body].tags[view.tag].place,
-                    TagPlace::Free
-                );
+                let free = matches!(problem.input.kit.bodies[view.body].tags[view.tag].place, TagPlace::Free);
                 placed(view.instance) && (!free || network.free_place(view.body, view.tag, problem).is_some())
             })
             .collect();
@@ -115,10 +118,7 @@ fn tied(problem: &Problem, network: &Network) -> Result<Extent, SurveyError> {
     }
     let reference = (0..count.len()).max_by_key(|&i| (count[i], usize::MAX - i)).unwrap_or(0);
     if photos.is_empty() || count.iter().filter(|c| **c > 0).count() < 2 {
-        return Err(SurveyError::NothingLinked {
-            n_photos: problem.input.photos.len(),
-            n_views: problem.views.len(),
-        });
+        return Err(SurveyError::NothingLinked { n_photos: problem.input.photos.len(), n_views: problem.views.len() });
     }
     Ok(Extent { views, photos, reference })
 }
@@ -152,9 +152,9 @@ fn start(problem: &Problem, network: &Network, extent: &Extent) -> State {
                     .enumerate()
                     .map(|(t, tag)| match &tag.place {
                         TagPlace::Known(pose) | TagPlace::Measured { body_from_tag: pose, .. } => *pose,
-                        TagPlace::Free => network
-                            .free_place(b, t, problem)
-                            .unwrap_or(Pose::claim(nalgebra::Isometry3::identity())),
+                        TagPlace::Free => {
+                            network.free_place(b, t, problem).unwrap_or(Pose::claim(nalgebra::Isometry3::identity()))
+                        }
                     })
                     .collect()
             })
@@ -175,8 +175,8 @@ struct Run<'a> {
 
 impl Run<'_> {
     fn solve(&mut self, layout: &Layout, weights: &Weights, most: usize) -> Result<f64, SurveyError> {
-        let (state, cost, steps) = solve(self.problem, layout, &self.state, weights, &self.extent, most)
-            .ok_or(SurveyError::BehindCamera)?;
+        let (state, cost, steps) =
+            solve(self.problem, layout, &self.state, weights, &self.extent, most).ok_or(SurveyError::BehindCamera)?;
         self.state = state;
         self.iterations += steps;
         Ok(cost)
@@ -201,7 +201,13 @@ impl Run<'_> {
     /// Turns over, one at a time, everything whose mirror pose is still possible, adjusts again, and keeps what lowers the cost.
     ///
     /// A tag seen nearly square on keeps a mirror solution of nearly equal cost that no single view can exclude; only the whole network can.
-    fn try_mirrors(&mut self, board: &Board, layout: &Layout, weights: &Weights, start: f64) -> Result<f64, SurveyError> {
+    fn try_mirrors(
+        &mut self,
+        board: &Board,
+        layout: &Layout,
+        weights: &Weights,
+        start: f64,
+    ) -> Result<f64, SurveyError> {
         let mut cost = start;
         for _ in 0..MAX_MIRROR_ROUNDS {
             let before = cost;
@@ -299,7 +305,7 @@ impl Run<'_> {
             }
             let weights = Weights::new(self.problem, noise, None);
             let covariance = Covariance::new(self.problem, &layout, &self.state, &weights, &self.extent)?;
-            let tests = covariance.tests(self.problem, &self.state, &weights, &self.extent);
+            let tests = covariance.tests(self.problem, &self.extent);
             let mut worst: Vec<(f64, usize)> = tests
                 .iter()
                 .filter(|(_, t)| t.dof > 0)
@@ -313,9 +319,9 @@ impl Run<'_> {
             let mut gone: Vec<usize> = Vec::new();
             for (ratio, v) in worst {
                 let (photo, instance) = (self.problem.views[v].photo, self.problem.views[v].instance);
-                let neighbour = gone.iter().any(|&g| {
-                    self.problem.views[g].photo == photo || self.problem.views[g].instance == instance
-                });
+                let neighbour = gone
+                    .iter()
+                    .any(|&g| self.problem.views[g].photo == photo || self.problem.views[g].instance == instance);
                 // Only the clearly worst go in company; borderline ones wait for a cleaner network.
                 if !neighbour && (gone.is_empty() || ratio > 2.0) {
                     gone.push(v);
@@ -379,7 +385,7 @@ impl Run<'_> {
         let weights = Weights::new(problem, noise, None);
         let cost = self.solve(&layout, &weights, 30)?;
         let covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
-        let tests = covariance.tests(problem, &self.state, &weights, &self.extent);
+        let tests = covariance.tests(problem, &self.extent);
         let redundancy = self.redundancy(&layout);
         let in_use = |instance: usize| self.extent.views.iter().any(|&v| problem.views[v].instance == instance);
         let instances: Vec<usize> = (0..problem.instances.len()).filter(|&i| in_use(i)).collect();

@@ -81,10 +81,8 @@ fn sights(problem: &Problem, lenses: &[Lens]) -> (Vec<Node>, Vec<Sight>) {
             let view = &problem.views[v];
             let place = problem.place(view);
             let free_tag = if place.is_none() { Some(view.tag) } else { None };
-            let node = nodes
-                .iter()
-                .position(|n| n.instance == view.instance && n.free_tag == free_tag)
-                .unwrap_or_else(|| {
+            let node =
+                nodes.iter().position(|n| n.instance == view.instance && n.free_tag == free_tag).unwrap_or_else(|| {
                     nodes.push(Node { instance: view.instance, free_tag });
                     nodes.len() - 1
                 });
@@ -102,7 +100,9 @@ fn sights(problem: &Problem, lenses: &[Lens]) -> (Vec<Node>, Vec<Sight>) {
             let lens = &lenses[problem.input.photos[view.photo].lens];
             let tag_from_node = node_from_tag.inverse();
             starts[at].extend(
-                planar_poses(lens, side_m, &view.seen.corners).into_iter().map(|camera_from_tag| camera_from_tag * tag_from_node),
+                planar_poses(lens, side_m, &view.seen.corners)
+                    .into_iter()
+                    .map(|camera_from_tag| camera_from_tag * tag_from_node),
             );
         }
         for (sight, starts) in sights[first..].iter_mut().zip(&starts) {
@@ -299,7 +299,11 @@ impl<'a> Board<'a> {
     }
 
     /// States in which one photograph or body has gone over to its second pose, those that cost least first; only where the decision is open.
-    pub fn alternatives(&self, state: &super::bundle::State, extent: &super::bundle::Extent) -> Vec<super::bundle::State> {
+    pub fn alternatives(
+        &self,
+        state: &super::bundle::State,
+        extent: &super::bundle::Extent,
+    ) -> Vec<super::bundle::State> {
         let placed = self.placed(state, extent);
         let mut found: Vec<(f64, super::bundle::State)> = Vec::new();
         for &photo in &extent.photos {
