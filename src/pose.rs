@@ -99,7 +99,7 @@ pub fn refine_view_pose<F>(
     };
     let (pose, at) = levenberg_marquardt(
         start,
-        &FitOptions { max_iterations: 40, relative_gain: 1e-7 },
+        &FitOptions { max_iterations: 40, relative_gain: 1e-6 },
         linearise,
         |pose, delta| pose.moved_left(delta),
     )?;
@@ -213,6 +213,29 @@ pub fn homography(from: &[Vector2<f64>; 4], to: &[Vector2<f64>; 4]) -> Option<Ma
     (h.iter().all(|v| v.is_finite()) && h.determinant().abs() > 1e-14).then_some(h)
 }
 
+/// Starts refined at most, those of least cost: a start that fits far worse leads to a pose that is no rival.
+pub const MAX_STARTS: usize = 6;
+
+/// The summed loss at a pose, without refining it; `None` where a corner lies behind the camera.
+fn view_cost<F>(lens: &Lens, camera_from_frame: &Pose<Camera, F>, tags: &[SeenTag], loss: &ViewLoss) -> Option<f64> {
+    tags.iter().map(|tag| tag_loss(lens, camera_from_frame, tag, loss)).sum()
+}
+
+/// The loss of one tag at a pose; `None` where a corner lies behind the camera.
+pub fn tag_loss<F>(lens: &Lens, camera_from_frame: &Pose<Camera, F>, tag: &SeenTag, loss: &ViewLoss) -> Option<f64> {
+    let mut d2 = 0.0;
+    for (corner, pixel) in tag.corners_m.iter().zip(&tag.pixels) {
+        d2 += (lens.project(&(*camera_from_frame * Point::<F>::claim(*corner)))? - pixel).norm_squared();
+    }
+    Some(loss.at(d2 / (loss.sigma_px * loss.sigma_px)).0)
+}
+
+/// True where two poses differ by less than `limit`: radians in direction, a share of the distance in place.
+fn near<F>(a: &Pose<Camera, F>, b: &Pose<Camera, F>, limit: f64) -> bool {
+    let (angle, distance) = a.difference(b);
+    angle < limit && distance < limit * b.translation().norm()
+}
+
 /// Up to two distinct poses of a body from all its tags seen in one photograph, best first.
 ///
 /// `singles`: for each tag in `tags`, the two closed-form poses of the *body* that this tag alone suggests. Each is refined on
@@ -223,13 +246,17 @@ pub fn distinct_poses<F>(
     tags: &[SeenTag],
     loss: &ViewLoss,
 ) -> Vec<ViewPose<F>> {
+    let mut starts: Vec<(f64, &Pose<Camera, F>)> =
+        singles.iter().filter_map(|start| view_cost(lens, start, tags, loss).map(|cost| (cost, start))).collect();
+    starts.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut found: Vec<ViewPose<F>> = Vec::new();
-    for start in singles {
+    for (_, start) in starts.into_iter().take(MAX_STARTS) {
+        // A start this close to a pose already found leads back to it: twin minima lie much farther apart.
+        if found.iter().any(|known| near(&known.camera_from_frame, start, 0.05)) {
+            continue;
+        }
         let Some(view) = refine_view_pose(lens, start, tags, loss) else { continue };
-        let twin = found.iter_mut().find(|other| {
-            let (angle, distance) = other.camera_from_frame.difference(&view.camera_from_frame);
-            angle < 2e-3 && distance < 2e-3 * view.camera_from_frame.translation().norm()
-        });
+        let twin = found.iter_mut().find(|other| near(&other.camera_from_frame, &view.camera_from_frame, 2e-3));
         match twin {
             Some(other) if view.cost < other.cost => *other = view,
             Some(_) => {}

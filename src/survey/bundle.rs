@@ -641,7 +641,7 @@ fn bent(
     })
 }
 
-/// Levenberg-Marquardt until the cost no longer falls; the best state reached, its cost and the number of steps.
+/// Levenberg-Marquardt until a step lowers the cost by less than `relative_gain` of it; the best state reached, its cost and the number of steps.
 pub(super) fn solve(
     problem: &Problem,
     layout: &Layout,
@@ -649,6 +649,7 @@ pub(super) fn solve(
     weights: &Weights,
     extent: &Extent,
     max_iterations: usize,
+    relative_gain: f64,
 ) -> Option<(State, f64, usize)> {
     let mut state = start.clone();
     let mut normal = linearise(problem, layout, &state, weights, extent)?;
@@ -672,7 +673,7 @@ pub(super) fn solve(
                 state = candidate;
                 lambda = (lambda * 0.2).max(1e-12);
                 growth = 4.0;
-                let done = gain <= 1e-9 * normal.cost.max(1e-12);
+                let done = gain <= relative_gain * normal.cost.max(1e-12);
                 normal = linearise(problem, layout, &state, weights, extent)?;
                 if done {
                     break;
