@@ -7,6 +7,7 @@ pub mod body;
 pub mod camera;
 pub mod frames;
 pub mod raster;
+pub mod scene;
+pub mod survey;
 pub mod tags;
 pub mod units;
-pub mod survey;
