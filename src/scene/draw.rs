@@ -67,6 +67,16 @@ impl Draw {
     }
 }
 
+/// Scrambles 64 bits one-to-one: a random number for a place (a pixel's sub-sample, say) that does not depend on the order of work.
+///
+/// Source: the finaliser of SplitMix64, Steele, Lea and Flood 2014, "Fast splittable pseudorandom number generators"; constants from memory.
+pub fn scramble(bits: u64) -> u64 {
+    let mut z = bits.wrapping_add(0x9e37_79b9_7f4a_7c15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    z ^ (z >> 31)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -81,6 +91,12 @@ mod tests {
         assert_ne!(take(7, Purpose::Corners), take(8, Purpose::Corners));
         assert_ne!(take(7, Purpose::Corners), take(7, Purpose::Cameras));
         assert_ne!(take(7, Purpose::Photo(0)), take(7, Purpose::Photo(1)));
+    }
+
+    /// Source: first output of SplitMix64 from state 0, value from memory.
+    #[test]
+    fn scrambling_is_the_published_one() {
+        assert_eq!(scramble(0), 0xe220_a839_7b1d_cdaf);
     }
 
     #[test]

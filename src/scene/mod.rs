@@ -9,8 +9,11 @@ pub mod corners;
 pub mod draw;
 pub mod layout;
 pub mod options;
+pub mod paint;
+pub mod render;
 pub mod scenery;
 pub mod solid;
+pub mod trace;
 
 pub use layout::{Layout, PlateTruth, TrueTag, Wheel, WheelTruth};
 pub use options::{BayError, BayOptions, CornerNoise, DistanceFrom, LensKnowledge, LimitLaw, Setup, SixOffsets};
