@@ -1,12 +1,14 @@
 //! Made bays: their truth hangs together, their randomness is what their options say, and what hides a tag hides it.
 
-use nalgebra::{DMatrix, SMatrix, SVector, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix3, SMatrix, SVector, Vector2, Vector3};
 use plumbsight::body::{BodyKind, TagPlace};
 use plumbsight::frames::Point;
+use plumbsight::raster::ToneCurve;
+use plumbsight::scene::render::{LightImage, RenderOptions, light_image, photograph};
 use plumbsight::scene::{
     Bay, BayError, BayOptions, CornerNoise, DistanceFrom, LensKnowledge, LimitLaw, Setup, SixOffsets, Wheel,
 };
-use plumbsight::scene::{cameras, corners, layout};
+use plumbsight::scene::{cameras, corners, draw, layout, render};
 use plumbsight::units::rad_from_deg;
 
 fn bay(options: BayOptions) -> Bay {
@@ -282,4 +284,206 @@ fn a_walk_that_shows_too_little_is_refused_with_the_reason() {
     let error = Bay::new(&BayOptions { lens, n_photos: 8, ..Default::default() }).unwrap_err();
     assert!(matches!(error, BayError::Unlinked { n_photos: 8, .. }), "{error}");
     assert!(error.to_string().contains("wider lens"), "{error}");
+}
+
+/// How far the sides of the tags in an image of light lie outside their true places (px): one value for each side, by least squares on
+/// the pixels around it, with both brightnesses free.
+fn side_shifts(made: &Bay, photo: usize, image: &LightImage, blur_px: f64, smallest_px: f64) -> Vec<(u16, f64, f64)> {
+    let camera = &made.camera_from_world[photo];
+    let project = |p: Vector3<f64>| made.lens.project(&(*camera * Point::claim(p))).expect("in front of the camera");
+    // A straight edge seen through a Gaussian blur and a square pixel: very nearly a normal distribution with the variances added; what
+    // differs is even in the distance from the edge and moves nothing.
+    let sigma = (blur_px * blur_px + 1.0 / 12.0).sqrt();
+    let mut shifts = Vec::new();
+    for view in &made.perfect_photos()[photo].tags {
+        let tag = made.layout.tags.iter().find(|tag| tag.id == view.id).expect("a tag of the bay");
+        let corners = cameras::true_corners(tag);
+        let middle = view.corners.iter().sum::<Vector2<f64>>() / 4.0;
+        for k in 0..4 {
+            let (from, to) = (corners[k], corners[(k + 1) % 4]);
+            if (project(to) - project(from)).norm() < smallest_px {
+                continue;
+            }
+            // The shortest way across the tag must leave room for the border cell.
+            let next = (view.corners[(k + 2) % 4] - view.corners[(k + 1) % 4]).norm();
+            if next < smallest_px {
+                continue;
+            }
+            let (mut normal_matrix, mut right_side) = (Matrix3::<f64>::zeros(), Vector3::<f64>::zeros());
+            let reach = 3.0 * sigma + 1.0;
+            let (a, b) = (view.corners[k], view.corners[(k + 1) % 4]);
+            let (low, high) = (a.inf(&b).add_scalar(-reach), a.sup(&b).add_scalar(reach));
+            for y in low.y.ceil() as usize..=high.y as usize {
+                for x in low.x.ceil() as usize..=high.x as usize {
+                    let pixel = Vector2::new(x as f64, y as f64);
+                    // Foot of the pixel on the side as the lens bows it.
+                    let mut s = (pixel - a).dot(&(b - a)) / (b - a).norm_squared();
+                    let mut along = Vector2::zeros();
+                    for _ in 0..3 {
+                        along = (project(from + (to - from) * (s + 0.01)) - project(from + (to - from) * (s - 0.01)))
+                            / 0.02;
+                        s += (pixel - project(from + (to - from) * s)).dot(&along) / along.norm_squared();
+                    }
+                    if !(0.15..0.85).contains(&s) {
+                        continue;
+                    }
+                    let foot = project(from + (to - from) * s);
+                    let mut outward = Vector2::new(along.y, -along.x).normalize();
+                    if outward.dot(&(foot - middle)) < 0.0 {
+                        outward = -outward;
+                    }
+                    let d = outward.dot(&(pixel - foot));
+                    if d.abs() > reach {
+                        continue;
+                    }
+                    let step = 0.5 + 0.5 * erf(d / (sigma * std::f64::consts::SQRT_2));
+                    let slope = (-0.5 * (d / sigma).powi(2)).exp() / (sigma * (2.0 * std::f64::consts::PI).sqrt());
+                    // light = black + contrast * step(d - shift) ~ black + contrast * step - (contrast * shift) * slope
+                    let row = Vector3::new(1.0, step, -slope);
+                    normal_matrix += row * row.transpose();
+                    right_side += row * f64::from(image.data[y * image.width + x]);
+                }
+            }
+            let found = normal_matrix.cholesky().expect("enough pixels around the side").solve(&right_side);
+            let angle = (b - a).y.atan2((b - a).x);
+            shifts.push((view.id, angle, found[2] / found[1]));
+        }
+    }
+    shifts
+}
+
+/// Error function to 1.5e-7. Source: Abramowitz and Stegun 1964, 7.1.26, coefficients from memory (checked below).
+fn erf(x: f64) -> f64 {
+    let t = 1.0 / (1.0 + 0.3275911 * x.abs());
+    let p = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429))));
+    (1.0 - p * (-x * x).exp()).copysign(x)
+}
+
+/// The default bay from nearby: stand, floor sheets and a plate large in the image, the camera turned every way.
+fn close_bay() -> Bay {
+    let made = bay(BayOptions::default());
+    let stand = made.layout.world_from_body[made.layout.stand].translation();
+    let look = |eye: [f64; 3], at: Vector3<f64>, roll| cameras::look(Vector3::from(eye), at, roll);
+    let camera_from_world = vec![
+        look([stand.x - 1.5, 0.3, 1.1], stand + Vector3::new(0.0, 0.0, -0.05), 0.05),
+        look([stand.x - 1.4, -0.9, 1.3], stand, 0.6),
+        look([1.2, 2.7, 0.9], Vector3::new(1.3, 1.55, 0.0), -0.3),
+        look([0.4, 2.0, 0.5], Vector3::new(0.1, 0.95, 0.3), 0.2),
+        look([-2.3, 0.2, 1.0], Vector3::new(-1.25, 0.0, 0.0), 1.1),
+    ];
+    Bay { camera_from_world, ..made }
+}
+
+#[test]
+fn painted_edges_are_where_they_belong() {
+    // Source: erf(1) = 0.842700793, tables of the error function, value from memory.
+    assert!((erf(1.0) - 0.842_700_793).abs() < 2e-7 && (erf(-1.0) + erf(1.0)).abs() < 1e-12);
+    let made = close_bay();
+    let (mut all, mut angles) = (Vec::new(), Vec::new());
+    for (photo, blur_px) in [(0, 0.3), (1, 0.6), (2, 1.0), (3, 0.0), (4, 0.6)] {
+        let options = RenderOptions { blur_px, vignetting: 0.0, ..Default::default() };
+        let image = light_image(&made, &made.camera_from_world[photo], &options, photo as u32);
+        let shifts = side_shifts(&made, photo, &image, blur_px, 60.0);
+        assert!(shifts.len() >= 4, "photograph {photo}: only {} long sides", shifts.len());
+        for &(id, angle, shift) in &shifts {
+            assert!(shift.abs() < 0.01, "photograph {photo}, tag {id}, angle {angle:.2}: side is off by {shift:.4} px");
+            all.push(shift);
+            angles.push(angle);
+        }
+        let (mean, spread) = moments(&shifts.iter().map(|s| s.2).collect::<Vec<_>>());
+        println!("blur {blur_px}: {} sides, mean {mean:.5}, spread {spread:.5} px", shifts.len());
+        assert!(mean.abs() < 0.004, "blur {blur_px}: sides are off outwards by {mean:.4} px");
+    }
+    let (mean, spread) = moments(&all);
+    assert!(mean.abs() < 0.002 && spread < 0.005, "{} sides: mean {mean:.5}, spread {spread:.5} px", all.len());
+    assert!(moments(&angles).1 > 1.0, "the sides must point every way");
+}
+
+#[test]
+fn blur_and_pixel_area_are_as_wide_as_stated() {
+    let made = close_bay();
+    for blur_px in [0.0, 0.4, 0.8, 1.5] {
+        let options = RenderOptions { blur_px, vignetting: 0.0, ..Default::default() };
+        let image = light_image(&made, &made.camera_from_world[0], &options, 7);
+        let width = edge_width(&made, 0, &image);
+        let stated = (blur_px * blur_px + 1.0 / 12.0).sqrt();
+        assert!((width - stated).abs() < 0.02, "blur {blur_px}: edges are {width:.3} px wide for {stated:.3}");
+    }
+}
+
+/// Standard deviation of the edge spread over all long sides, px: the width for which the normal step fits best.
+fn edge_width(made: &Bay, photo: usize, image: &LightImage) -> f64 {
+    let camera = &made.camera_from_world[photo];
+    let project = |p: Vector3<f64>| made.lens.project(&(*camera * Point::claim(p))).expect("in front of the camera");
+    let mut best = Vec::new();
+    for view in &made.perfect_photos()[photo].tags {
+        if (0..4).any(|k| (view.corners[(k + 1) % 4] - view.corners[k]).norm() < 60.0) {
+            continue;
+        }
+        let corners =
+            cameras::true_corners(made.layout.tags.iter().find(|tag| tag.id == view.id).expect("a tag of the bay"));
+        let (from, to) = (corners[0], corners[1]);
+        // Chords so short that the lens bows them by nothing.
+        let mut samples: Vec<(f64, f64)> = Vec::new();
+        let (a, b) = (project(from + (to - from) * 0.3), project(from + (to - from) * 0.7));
+        let along = (b - a).normalize();
+        let middle = view.corners.iter().sum::<Vector2<f64>>() / 4.0;
+        let mut outward = Vector2::new(along.y, -along.x);
+        if outward.dot(&(a - middle)) < 0.0 {
+            outward = -outward;
+        }
+        for y in 0..image.height {
+            for x in 0..image.width {
+                let pixel = Vector2::new(x as f64, y as f64) - a;
+                let (s, d) = (along.dot(&pixel), outward.dot(&pixel));
+                if s > 0.0 && s < (b - a).norm() && d.abs() < 6.0 {
+                    samples.push((d, f64::from(image.data[y * image.width + x])));
+                }
+            }
+        }
+        let left_over = |sigma: f64| {
+            let rows = samples.iter().map(|(d, _)| [1.0, 0.5 + 0.5 * erf(d / (sigma * std::f64::consts::SQRT_2))]);
+            let a = DMatrix::from_row_iterator(samples.len(), 2, rows.flatten());
+            let light = DVector::from_iterator(samples.len(), samples.iter().map(|s| s.1));
+            let fit = (a.transpose() * &a).cholesky().expect("two levels").solve(&(a.transpose() * &light));
+            (&light - a * fit).norm_squared()
+        };
+        let widths: Vec<f64> = (20..200).map(|k| 0.01 * f64::from(k)).collect();
+        best.push(widths.into_iter().min_by(|&u, &v| left_over(u).total_cmp(&left_over(v))).expect("there are widths"));
+    }
+    assert!(best.len() >= 2, "too few large tags");
+    best.iter().sum::<f64>() / best.len() as f64
+}
+
+#[test]
+fn photographs_do_not_depend_on_the_number_of_threads() {
+    let mut lens = BayOptions::default().lens;
+    (lens.width, lens.height, lens.fx, lens.fy, lens.cx, lens.cy) = (480, 270, 345.0, 345.0, 239.0, 135.0);
+    let made = bay(BayOptions { n_photos: 30, ..Default::default() });
+    let small = Bay { lens, ..made };
+    let painted = |threads| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
+        pool.install(|| photograph(&small, 4, &RenderOptions::default())).expect("photograph 4 exists")
+    };
+    let one = painted(1);
+    assert_eq!(one, painted(3));
+    assert_eq!((one.width(), one.height()), (480, 270));
+    assert!(photograph(&small, 30, &RenderOptions::default()).is_none(), "there are 30 photographs, 0 to 29");
+    // Another number, another noise; no noise, no difference between numbers but in the places of sub-samples.
+    let camera = small.camera_from_world[4];
+    assert_ne!(render::view(&small, &camera, &RenderOptions::default(), 5), one);
+}
+
+#[test]
+fn the_sensor_adds_the_stated_noise() {
+    let options = RenderOptions { mean_light: 0.3, electrons: 2000.0, read_noise_e: 8.0, ..Default::default() };
+    let even = LightImage { width: 300, height: 200, data: vec![0.07; 60_000] };
+    let image = render::expose(&even, &options, &mut draw::Draw::new(1, draw::Purpose::Photo(0)));
+    let light = ToneCurve::Srgb.light_table();
+    let values: Vec<f64> = image.data().iter().map(|&code| f64::from(light[usize::from(code)])).collect();
+    let (mean, spread) = moments(&values);
+    // Variance in electrons: 600 + 64, and the rounding to codes: one code is 0.0044 of light here, variance 1/12 of its square.
+    let stated = ((600.0 + 64.0) / 2000f64.powi(2) + 0.0044f64.powi(2) / 12.0).sqrt();
+    assert!((mean - 0.3).abs() < 5.0 * stated / 60_000f64.sqrt() + 1e-4, "{mean}");
+    assert!((spread / stated - 1.0).abs() < 0.02, "{spread} for {stated}");
 }

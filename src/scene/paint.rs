@@ -102,7 +102,8 @@ impl Painter {
         let paint = Look { reflectance: 0.15, gloss: 1.0, part: 0 };
         if hit.normal.y.abs() > 0.9 {
             // Arches around the wheels, the sill, and the gaps around the doors.
-            let arch = |hub: &Vector3<f64>| (p.x - hub.x).hypot(p.z - hub.z) < self.hub_height + 0.045;
+            let arch =
+                |hub: &Vector3<f64>| (p.x - hub.x).powi(2) + (p.z - hub.z).powi(2) < (self.hub_height + 0.045).powi(2);
             if self.hubs.iter().any(arch) {
                 return matt(0.012, 1);
             }

@@ -187,17 +187,16 @@ impl<'a> Eye<'a> {
     }
 
     fn tile(&self, column: usize, row: usize) -> Candidates {
-        let (x, y) = ((column * TILE) as f64 - 0.5, (row * TILE) as f64 - 0.5);
-        let side = TILE as f64;
-        let toward = |x: f64, y: f64| self.normalized(x, y).map(|n| self.direction(&n).normalize());
-        let Some(middle) = toward(x + side / 2.0, y + side / 2.0) else { return Candidates::default() };
-        let half_angle = [(0.0, 0.0), (side, 0.0), (0.0, side), (side, side)]
-            .iter()
-            .filter_map(|(dx, dy)| toward(x + dx, y + dy))
-            .map(|d| d.angle(&middle))
-            .fold(0.0, f64::max);
-        // The farthest of a small square's directions is at a corner, but for a bulge of its sides that a tenth more is ample for.
-        self.stage.candidates(&self.place, &middle, 1.1 * half_angle)
+        // Two pixels more on every side: distortion bows the sides of so small a square by far less.
+        let low = |k: usize| (k * TILE) as f64 - 2.5;
+        let high = |k: usize| ((k + 1) * TILE) as f64 + 1.5;
+        let (x0, x1, y0, y1) = (low(column), high(column), low(row), high(row));
+        let toward = |x: f64, y: f64| self.normalized(x, y).map(|n| self.direction(&n));
+        let (Some(a), Some(b), Some(c), Some(d)) = (toward(x0, y0), toward(x1, y0), toward(x1, y1), toward(x0, y1))
+        else {
+            return self.stage.everything();
+        };
+        self.stage.candidates(&self.place, &[a, b, c, d])
     }
 
     fn normalized(&self, x: f64, y: f64) -> Option<Vector2<f64>> {

@@ -65,7 +65,7 @@ fn car(options: &BayOptions, layout: &Layout, all: &mut Vec<Solid>) {
         [-0.88, 0.86],
         [-0.92, 0.42],
     ];
-    all.push(Solid::profile(&body, half_width, 0.5, 0.03, Material::CarPaint));
+    all.push(Solid::profile(&body, half_width, 0.15, 0.03, Material::CarPaint));
     let cabin = [[-0.52, 0.95], [wb - 0.55, 0.93], [wb - 1.30, 1.40], [0.35, 1.46], [-0.15, 1.38]];
     all.push(Solid::profile(&cabin, half_width - 0.06, 0.95, 0.38, Material::Cabin));
     for wheel in &layout.wheels {

@@ -61,10 +61,8 @@ pub struct Solid {
     pub shape: Shape,
     /// What it is made of.
     pub material: Material,
-    /// Centre of a sphere that holds all of it.
-    pub bound_centre: Vector3<f64>,
-    /// Radius of that sphere.
-    pub bound_radius: f64,
+    /// Points whose convex hull holds all of it.
+    pub hull: Vec<Vector3<f64>>,
 }
 
 /// Where a ray enters a solid.
@@ -78,6 +76,18 @@ pub struct Hit {
     pub face: u16,
 }
 
+/// The corners of a cube.
+const SIGNS: [[f64; 3]; 8] = [
+    [-1.0, -1.0, -1.0],
+    [1.0, -1.0, -1.0],
+    [-1.0, 1.0, -1.0],
+    [1.0, 1.0, -1.0],
+    [-1.0, -1.0, 1.0],
+    [1.0, -1.0, 1.0],
+    [-1.0, 1.0, 1.0],
+    [1.0, 1.0, 1.0],
+];
+
 impl Solid {
     /// A box with the given half extents in the frame of `world_from_box`. Faces 0 to 5: +x, -x, +y, -y, +z, -z.
     pub fn cuboid(world_from_box: &Isometry3<f64>, half: Vector3<f64>, material: Material) -> Self {
@@ -88,7 +98,8 @@ impl Solid {
             let normal = world_from_box.rotation * normal;
             HalfSpace { normal, offset: normal.dot(&centre) + half[k / 2] }
         });
-        Self { shape: Shape::Convex(faces.collect()), material, bound_centre: centre, bound_radius: half.norm() }
+        let corner = |s: [f64; 3]| centre + world_from_box.rotation * half.component_mul(&Vector3::from(s));
+        Self { shape: Shape::Convex(faces.collect()), material, hull: SIGNS.map(corner).to_vec() }
     }
 
     /// A convex side profile (x, z), counter-clockwise when seen with x to the right and z up, between two sides that stand
@@ -106,28 +117,24 @@ impl Solid {
             let normal = Vector3::new(0.0, side * lean_rad.cos(), lean_rad.sin());
             faces.push(HalfSpace { normal, offset: half_width * lean_rad.cos() + z_side * lean_rad.sin() });
         }
-        let fold = |k: usize, f: fn(f64, f64) -> f64| profile.iter().map(|p| p[k]).reduce(f).unwrap_or(0.0);
-        let low = Vector3::new(fold(0, f64::min), -half_width, fold(1, f64::min));
-        let high = Vector3::new(fold(0, f64::max), half_width, fold(1, f64::max));
-        // Leaning sides are wider below `z_side`.
-        let wider = (z_side - low.z).max(0.0) * lean_rad.tan();
-        Self {
-            shape: Shape::Convex(faces),
-            material,
-            bound_centre: (low + high) / 2.0,
-            bound_radius: (high - low).norm() / 2.0 + wider,
-        }
+        let y_at = |z: f64| half_width + (z_side - z) * lean_rad.tan();
+        let hull = profile.iter().flat_map(|&[x, z]| [1.0, -1.0].map(|side| Vector3::new(x, side * y_at(z), z)));
+        Self { shape: Shape::Convex(faces), material, hull: hull.collect() }
     }
 
     /// A cylinder between two points.
     pub fn rod(from: Vector3<f64>, to: Vector3<f64>, radius: f64, material: Material) -> Self {
         let (centre, along) = ((from + to) / 2.0, to - from);
         let half_length = along.norm() / 2.0;
+        let axis = along / (2.0 * half_length);
+        // Any two directions square to the axis and to each other.
+        let aside = if axis.z.abs() < 0.9 { Vector3::z() } else { Vector3::x() }.cross(&axis).normalize();
+        let other = axis.cross(&aside);
+        let corner = |s: [f64; 3]| centre + axis * (s[0] * half_length) + (aside * s[1] + other * s[2]) * radius;
         Self {
-            shape: Shape::Cylinder { centre, axis: along / (2.0 * half_length), half_length, radius },
+            shape: Shape::Cylinder { centre, axis, half_length, radius },
             material,
-            bound_centre: centre,
-            bound_radius: half_length.hypot(radius),
+            hull: SIGNS.map(corner).to_vec(),
         }
     }
 
@@ -249,6 +256,6 @@ mod tests {
         let left = solid.hit(&Vector3::new(1.5, 3.0, 0.2), &-Vector3::y(), 9.0).unwrap();
         assert_eq!((left.face, left.normal), (3, Vector3::y()));
         assert!(solid.hit(&Vector3::new(0.5, 3.0, 0.6), &-Vector3::y(), 9.0).is_none(), "above the slope");
-        assert!(solid.bound_radius >= (1.0f64 + 0.25 + 0.25).sqrt());
+        assert!(solid.hull.contains(&Vector3::new(2.0, -0.5, 1.0)) && solid.hull.len() == 6);
     }
 }

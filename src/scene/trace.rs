@@ -5,7 +5,7 @@ use crate::scene::Bay;
 use crate::scene::draw::scramble;
 use crate::scene::layout::TrueTag;
 use crate::scene::paint::{INK, Look, PAPER, Painter};
-use crate::scene::scenery::{PAPER_HALF_SHARE, Room, room};
+use crate::scene::scenery::{PAPER_HALF_SHARE, Room, paper_corners, room};
 use crate::scene::solid::Solid;
 use crate::tags::family;
 use nalgebra::Vector3;
@@ -17,6 +17,7 @@ struct Paper {
     right: Vector3<f64>,
     up: Vector3<f64>,
     normal: Vector3<f64>,
+    hull: [Vector3<f64>; 4],
     half: f64,
     side: f64,
     cells: family::Cells,
@@ -31,6 +32,7 @@ impl Paper {
             right: rotation.column(0).into_owned(),
             up: rotation.column(1).into_owned(),
             normal: rotation.column(2).into_owned(),
+            hull: paper_corners(tag),
             half: tag.side_m * PAPER_HALF_SHARE,
             side: tag.side_m,
             cells: family::cells_of(tag.id)?,
@@ -118,18 +120,25 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// What lines of sight from `eye` can meet that differ by at most `half_angle_rad` from the unit vector `middle`.
-    pub fn candidates(&self, eye: &Vector3<f64>, middle: &Vector3<f64>, half_angle_rad: f64) -> Candidates {
-        let may_meet = |centre: &Vector3<f64>, radius: f64| {
-            let to = centre - eye;
-            let distance = to.norm();
-            distance <= radius || middle.angle(&to) <= half_angle_rad + (radius / distance).asin()
-        };
+    /// What lines of sight from `eye` can meet that lie within the pyramid of these four directions (in order around it).
+    pub fn candidates(&self, eye: &Vector3<f64>, pyramid: &[Vector3<f64>; 4]) -> Candidates {
+        let inside = pyramid.iter().sum::<Vector3<f64>>();
+        let outward: [Vector3<f64>; 4] = std::array::from_fn(|k| {
+            let normal = pyramid[k].cross(&pyramid[(k + 1) % 4]);
+            if normal.dot(&inside) > 0.0 { -normal } else { normal }
+        });
+        // A thing that lies outside of one side of the pyramid as a whole cannot be met.
+        let may_meet = |hull: &[Vector3<f64>]| outward.iter().all(|n| hull.iter().any(|p| n.dot(&(p - eye)) <= 0.0));
         let index = |keep: &dyn Fn(usize) -> bool, n: usize| (0..n).filter(|&k| keep(k)).map(|k| k as u16).collect();
         Candidates {
-            solids: index(&|k| may_meet(&self.solids[k].bound_centre, self.solids[k].bound_radius), self.solids.len()),
-            papers: index(&|k| may_meet(&self.papers[k].centre, 1.4143 * self.papers[k].half), self.papers.len()),
+            solids: index(&|k| may_meet(&self.solids[k].hull), self.solids.len()),
+            papers: index(&|k| may_meet(&self.papers[k].hull), self.papers.len()),
         }
+    }
+
+    /// Every thing as a candidate.
+    pub fn everything(&self) -> Candidates {
+        Candidates { solids: (0..self.solids.len() as u16).collect(), papers: (0..self.papers.len() as u16).collect() }
     }
 
     /// What the line of sight from `eye` along `direction` meets first.
@@ -222,7 +231,7 @@ impl<'a> Stage<'a> {
         let mirror = along + n * (2.0 * facing);
         // Schlick 1994, for a refractive index of 1.5 (4 % at normal incidence).
         let share = 0.04 + 0.96 * (1.0 - facing.clamp(0.0, 1.0)).powi(5);
-        let bright = 0.25 + 0.55 / (1.0 + (-mirror.z / 0.12).exp()) * sky;
+        let bright = (0.22 + 0.40 / (1.0 + ((0.35 - mirror.z) / 0.12).exp())) * (0.3 + 0.7 * sky);
         Light { falling: falling as f32, mirrored: (share * bright) as f32 }
     }
 }
