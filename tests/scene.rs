@@ -402,12 +402,13 @@ fn painted_edges_are_where_they_belong() {
 #[test]
 fn blur_and_pixel_area_are_as_wide_as_stated() {
     let made = close_bay();
-    for blur_px in [0.0, 0.4, 0.8, 1.5] {
+    // Without blur the step is a box (or a trapezoid), which the normal step that is fitted takes for a little wider.
+    for (blur_px, allowed) in [(0.0, 0.05), (0.4, 0.02), (0.8, 0.02), (1.5, 0.02)] {
         let options = RenderOptions { blur_px, vignetting: 0.0, ..Default::default() };
         let image = light_image(&made, &made.camera_from_world[0], &options, 7);
         let width = edge_width(&made, 0, &image);
         let stated = (blur_px * blur_px + 1.0 / 12.0).sqrt();
-        assert!((width - stated).abs() < 0.02, "blur {blur_px}: edges are {width:.3} px wide for {stated:.3}");
+        assert!((width - stated).abs() < allowed, "blur {blur_px}: edges are {width:.3} px wide for {stated:.3}");
     }
 }
 

@@ -16,6 +16,9 @@ pub const SMALLEST_PX: f64 = 14.0;
 /// Corners keep this distance from the image's edge, px.
 pub const IMAGE_EDGE_PX: f64 = 4.0;
 
+/// Every photograph shows at least this many tags.
+pub const FEWEST_TAGS: usize = 4;
+
 /// What decides whether a tag shows.
 pub struct Viewer<'a> {
     lens: &'a Lens,
@@ -137,6 +140,8 @@ fn photograph(
     let stand_x = layout.world_from_body[layout.stand].translation().x;
     let (x_low, x_high) = (-2.9, stand_x + 2.1);
     let stand_middle = Vector3::new(stand_x, 0.0, 0.55);
+    let mut best: Option<(usize, Pose<Camera, World>)> = None;
+    let mut good = 0;
     for _ in 0..60 {
         let angle = (k as f64 + 0.5 + draw.uniform(-0.4, 0.4)) / options.n_photos as f64 * std::f64::consts::TAU;
         let (sin, cos) = angle.sin_cos();
@@ -159,12 +164,20 @@ fn photograph(
             + stand_middle * mix
             + Vector3::new(draw.uniform(-0.2, 0.2), draw.uniform(-0.2, 0.2), draw.uniform(-0.1, 0.2));
         let pose = look(eye, at, draw.normal(0.05));
-        let shown = layout.tags.iter().filter(|tag| viewer.corners(&pose, tag).is_some()).take(4).count();
-        if shown == 4 {
-            return Some(pose);
+        let shown = layout.tags.iter().filter(|tag| viewer.corners(&pose, tag).is_some()).count();
+        if shown < FEWEST_TAGS {
+            continue;
+        }
+        if best.is_none_or(|(most, _)| shown > most) {
+            best = Some((shown, pose));
+        }
+        // A person frames with care: the best of three.
+        good += 1;
+        if good == 3 {
+            break;
         }
     }
-    None
+    best.map(|(_, pose)| pose)
 }
 
 /// What keeps these photographs from being one well-tied network, in words.

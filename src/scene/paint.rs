@@ -120,6 +120,9 @@ impl Painter {
         } else if hit.normal.x > 0.3 && p.z < 0.5 && p.z > 0.27 && p.y.abs() < 0.5 {
             // The grille.
             return matt(0.02, 5);
+        } else if hit.normal.x.abs() > 0.3 && p.z < 0.42 {
+            // Bumpers.
+            return Look { reflectance: 0.05, gloss: 0.3, part: 6 };
         }
         paint
     }

@@ -36,7 +36,7 @@ pub struct RenderOptions {
 
 impl Default for RenderOptions {
     fn default() -> Self {
-        Self { blur_px: 0.6, mean_light: 0.18, electrons: 4500.0, read_noise_e: 6.0, vignetting: 0.25, lamp_share: 0.6 }
+        Self { blur_px: 0.6, mean_light: 0.20, electrons: 4500.0, read_noise_e: 6.0, vignetting: 0.25, lamp_share: 0.6 }
     }
 }
 
