@@ -9,6 +9,7 @@ pub mod fit;
 pub mod frames;
 pub mod pose;
 pub mod raster;
+pub mod scene;
 pub mod survey;
 pub mod tags;
 pub mod units;
