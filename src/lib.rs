@@ -5,8 +5,10 @@
 
 pub mod body;
 pub mod camera;
+pub mod capture;
 pub mod frames;
 pub mod raster;
+pub mod record;
+pub mod survey;
 pub mod tags;
 pub mod units;
-pub mod survey;
