@@ -1,11 +1,13 @@
 //! `bodies.toml` checked and turned into known geometry.
 
 use crate::body::{BodyKind, BodyModel, BodyTag, Kit, PrintScale, TagPlace, place_from_corners, tag_corners_m};
-use crate::frames::{Body, Pose, Tag, Target, rotation_from_yaw_pitch_roll};
+use crate::frames::{Body, Point, Pose, Tag, rotation_from_yaw_pitch_roll};
+use crate::placement::StandModel;
 use crate::record::document::Document;
 use crate::record::files::{BodiesFile, BodyKindName, BodyTable, FloorTable, Ids, PrintTable, TagTable, TargetTable};
 use crate::record::problem::Problem;
 use crate::units::{m_from_mm, mm_from_m, rad_from_deg};
+use crate::vehicle::FloorModel;
 use nalgebra::{Matrix3, Matrix6, Vector3, Vector6};
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
@@ -19,47 +21,21 @@ const SIDES_MM: RangeInclusive<f64> = 5.0..=2000.0;
 /// Nothing on a body is further from its origin than this. Common practice, no source.
 const FURTHEST_MM: f64 = 20_000.0;
 
-/// How the floor sheets touch the floor, standard uncertainties throughout.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct FloorContact {
-    /// Height of the print above the floor, metres.
-    pub thickness_m: f64,
-    /// Its uncertainty, common to all sheets, metres.
-    pub u_thickness_m: f64,
-    /// Each sheet's own height against the mean floor, metres.
-    pub u_uneven_m: f64,
-    /// Levelness of the floor, radians for each of two directions.
-    pub u_level_rad: f64,
-}
-
-/// Where the target sits on the body that carries it.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct TargetOnBody {
-    /// The target frame in the body's frame.
-    pub body_from_target: Pose<Body, Target>,
-    /// Standard uncertainty of each component of the origin, metres.
-    pub u_origin_m: f64,
-    /// Standard uncertainty of each of the three angles, radians.
-    pub u_angle_rad: f64,
-    /// Where the stand turns on the floor, in the target frame, metres; `None`: below the target's origin.
-    pub pivot_in_target_m: Option<Vector3<f64>>,
-}
-
 /// Everything `bodies.toml` says.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug)]
 pub struct Bodies {
     /// Known geometry.
     pub kit: Kit,
-    /// For each body of the kit: where the target sits on it.
-    pub targets: Vec<TargetOnBody>,
+    /// Where the target sits on each stand.
+    pub stands: Vec<StandModel>,
     /// How the floor sheets touch the floor.
-    pub floor: FloorContact,
+    pub floor: FloorModel,
 }
 
 /// Checks a bodies file.
 pub(crate) fn resolve(document: &Document) -> Result<Bodies, Problem> {
     let file: BodiesFile = document.typed()?;
-    let mut out = Bodies { kit: Kit::default(), targets: Vec::new(), floor: floor_contact(document, &file)? };
+    let mut out = Bodies { kit: Kit::default(), stands: Vec::new(), floor: floor_contact(document, &file)? };
     out.kit.prints = prints(document, &file.prints)?;
     let mut seen = BTreeMap::new();
     for (k, table) in file.floor.iter().enumerate() {
@@ -79,7 +55,7 @@ pub(crate) fn resolve(document: &Document) -> Result<Bodies, Problem> {
 }
 
 /// Checks that a number is zero or positive and below `most`.
-fn not_negative(document: &Document, path: &str, value: f64, most: f64) -> Result<f64, Problem> {
+pub(crate) fn not_negative(document: &Document, path: &str, value: f64, most: f64) -> Result<f64, Problem> {
     if (0.0..=most).contains(&value) {
         return Ok(value);
     }
@@ -91,19 +67,20 @@ fn not_negative(document: &Document, path: &str, value: f64, most: f64) -> Resul
     ))
 }
 
-fn floor_contact(document: &Document, file: &BodiesFile) -> Result<FloorContact, Problem> {
+fn floor_contact(document: &Document, file: &BodiesFile) -> Result<FloorModel, Problem> {
     let table = &file.floor_contact;
-    let number = |key: &str, value: Option<f64>, default: f64, most: f64| match value {
-        Some(v) => not_negative(document, &format!("floor_contact.{key}"), v, most),
-        None => Ok(default),
+    let metres = |key: &str, value: Option<f64>, default_m: f64, most: f64| match value {
+        Some(v) => not_negative(document, &format!("floor_contact.{key}"), v, most).map(m_from_mm),
+        None => Ok(default_m),
     };
-    // Common practice, no source: paper and thin boards lie 0 to 2 mm above the floor; shop floors are flat to about half a millimetre
-    // under a sheet and level to about 1 mm in a metre.
-    Ok(FloorContact {
-        thickness_m: m_from_mm(number("thickness_mm", table.thickness_mm, 1.0, 200.0)?),
-        u_thickness_m: m_from_mm(number("u_thickness_mm", table.u_thickness_mm, 0.6, 50.0)?),
-        u_uneven_m: m_from_mm(number("u_uneven_mm", table.u_uneven_mm, 0.5, 50.0)?),
-        u_level_rad: m_from_mm(number("u_level_mm_per_m", table.u_level_mm_per_m, 1.0, 100.0)?),
+    let usual = FloorModel::default();
+    // A slope of so many mm per m is, at these sizes, the same number of metres per metre and of radians.
+    Ok(FloorModel {
+        thickness_m: metres("thickness_mm", table.thickness_mm, usual.thickness_m, 200.0)?,
+        u_thickness_m: metres("u_thickness_mm", table.u_thickness_mm, usual.u_thickness_m, 50.0)?,
+        u_uneven_m: metres("u_uneven_mm", table.u_uneven_mm, usual.u_uneven_m, 50.0)?,
+        u_level_rad: metres("u_level_mm_per_m", table.u_level_mm_per_m, usual.u_level_rad, 100.0)?,
+        u_plumb_rad: metres("u_plumb_mm_per_m", table.u_plumb_mm_per_m, usual.u_plumb_rad, 100.0)?,
     })
 }
 
@@ -223,7 +200,6 @@ fn add_floor(
         let id = tag_id(document, &format!("{path}.ids"), id, &name, seen)?;
         let tag = BodyTag { id, side_m, print, place: TagPlace::Known(Pose::claim(nalgebra::Isometry3::identity())) };
         out.kit.bodies.push(BodyModel { name, kind: BodyKind::FloorSheet, tags: vec![tag] });
-        out.targets.push(TargetOnBody::same());
     }
     Ok(())
 }
@@ -301,10 +277,13 @@ fn add_body(
         BodyKindName::PlumbLine => BodyKind::PlumbLine,
         BodyKindName::Other => BodyKind::Other,
     };
-    out.targets.push(match &table.target {
-        Some(target) => target_on_body(document, &format!("{path}.target"), target)?,
-        None => TargetOnBody::same(),
-    });
+    if kind == BodyKind::Stand {
+        let body = out.kit.bodies.len();
+        out.stands.push(match &table.target {
+            Some(target) => stand(document, &format!("{path}.target"), target, body)?,
+            None => StandModel::plain(body),
+        });
+    }
     out.kit.bodies.push(BodyModel { name: table.name.clone(), kind, tags });
     Ok(())
 }
@@ -397,19 +376,7 @@ fn place_of(document: &Document, path: &str, tag: &TagTable, side_m: f64) -> Res
     Ok(Some(pose))
 }
 
-impl TargetOnBody {
-    /// The target frame is the body's own frame.
-    fn same() -> Self {
-        Self {
-            body_from_target: Pose::claim(nalgebra::Isometry3::identity()),
-            u_origin_m: 0.0,
-            u_angle_rad: 0.0,
-            pivot_in_target_m: None,
-        }
-    }
-}
-
-fn target_on_body(document: &Document, path: &str, table: &TargetTable) -> Result<TargetOnBody, Problem> {
+fn stand(document: &Document, path: &str, table: &TargetTable, body: usize) -> Result<StandModel, Problem> {
     for (key, values) in [("origin_mm", Some(table.origin_mm)), ("pivot_mm", table.pivot_mm)] {
         if values.is_some_and(|v| v.iter().any(|x| x.abs() > FURTHEST_MM)) {
             return Err(document.problem(
@@ -421,10 +388,11 @@ fn target_on_body(document: &Document, path: &str, table: &TargetTable) -> Resul
     }
     let rotation =
         rotation_from_yaw_pitch_roll(rad_from_deg(table.yaw_deg), rad_from_deg(table.pitch_deg), rad_from_deg(table.roll_deg));
-    Ok(TargetOnBody {
+    Ok(StandModel {
+        body,
         body_from_target: Pose::claim_matrix(rotation.matrix(), Vector3::from(table.origin_mm.map(m_from_mm))),
         u_origin_m: m_from_mm(not_negative(document, &format!("{path}.u_origin_mm"), table.u_origin_mm, 100.0)?),
         u_angle_rad: rad_from_deg(not_negative(document, &format!("{path}.u_angle_deg"), table.u_angle_deg, 10.0)?),
-        pivot_in_target_m: table.pivot_mm.map(|p| Vector3::from(p.map(m_from_mm))),
+        pivot: table.pivot_mm.map(|p| Point::claim(Vector3::from(p.map(m_from_mm)))),
     })
 }

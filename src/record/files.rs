@@ -137,6 +137,7 @@ pub(crate) struct FloorContactTable {
     pub u_thickness_mm: Option<f64>,
     pub u_uneven_mm: Option<f64>,
     pub u_level_mm_per_m: Option<f64>,
+    pub u_plumb_mm_per_m: Option<f64>,
 }
 
 /// One `[[body]]` table.
@@ -238,6 +239,7 @@ pub(crate) struct StationTable {
     pub u_datum_mm: Option<f64>,
     pub datum_body: Option<String>,
     pub lateral_from: Option<LateralName>,
+    pub sensor_to_target_mm: Option<f64>,
     pub distance_mm: f64,
     pub lateral_mm: f64,
     pub height_mm: f64,

@@ -1,14 +1,18 @@
 //! The job folder: files that people write, read into checked working types; the result that the program writes.
 
 pub(crate) mod bodies;
+pub(crate) mod car;
 pub(crate) mod document;
 pub(crate) mod files;
+mod job;
 mod lens_profile;
 pub(crate) mod paths;
+pub(crate) mod placement;
 mod problem;
 mod write;
 
-pub use bodies::{Bodies, FloorContact, HIGHEST_TAG_ID, TargetOnBody};
+pub use bodies::{Bodies, HIGHEST_TAG_ID};
+pub use job::{Job, JobPhoto, LensChoice, Notice, read_job};
 pub use lens_profile::{LensProfile, read_lens_profile};
 pub use problem::Problem;
 pub use write::write_atomically;
