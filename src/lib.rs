@@ -6,7 +6,11 @@
 pub mod body;
 pub mod camera;
 pub mod frames;
+pub mod placement;
 pub mod raster;
-pub mod tags;
-pub mod units;
 pub mod survey;
+pub mod tags;
+pub mod uncertainty;
+pub mod units;
+pub mod vehicle;
+pub mod verdict;

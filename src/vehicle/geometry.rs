@@ -1,0 +1,1 @@
+//! Wheel axes, floor and vehicle frame.

@@ -1,0 +1,1 @@
+//! Every sentence of the decision step.
