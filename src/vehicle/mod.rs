@@ -177,10 +177,11 @@ pub struct VehicleResult {
     /// Heading of the thrust line against the geometric centreline, rad, positive to the car's left (ISO axes; the trade's "thrust
     /// angle" usually counts right positive: the negative of this). Only where both front wheels carry plates.
     pub thrust_heading: Option<Estimate>,
-    /// Angle between the floor's normal and the plumb line, rad; only where a plumb line was seen.
-    pub floor_slope: Option<Estimate>,
-    /// Each floor sheet's height above the plane through all of them: (index into the measured bodies, m).
-    pub sheet_heights: Vec<(usize, f64)>,
+    /// Slope of the floor against the plumb line, rad: along X (positive: rises forward) and along Y (positive: rises to the left); only
+    /// where a plumb line was seen.
+    pub floor_slope: Option<[Estimate; 2]>,
+    /// Each floor sheet's height above the plane through all of them, m: (index into the measured bodies, height).
+    pub sheet_heights: Vec<(usize, Estimate)>,
 }
 
 /// Why the vehicle frame, or a station, could not be had. Not a fault of the program: each names the thing and the remedy.
