@@ -9,10 +9,12 @@ mod lens_profile;
 pub(crate) mod paths;
 pub(crate) mod placement;
 mod problem;
+pub mod result;
 mod write;
 
 pub use bodies::{Bodies, HIGHEST_TAG_ID};
 pub use job::{Job, JobPhoto, LensChoice, Notice, read_job};
 pub use lens_profile::{LensProfile, read_lens_profile};
 pub use problem::Problem;
-pub use write::write_atomically;
+pub use result::ResultFile;
+pub use write::{json_text, write_atomically};

@@ -4,6 +4,13 @@ use crate::record::problem::Problem;
 use std::io::Write;
 use std::path::Path;
 
+/// JSON text of what the program writes, indented, with a line break at its end.
+pub fn json_text<T: serde::Serialize>(value: &T, what: &str) -> Result<String, Problem> {
+    serde_json::to_string_pretty(value).map(|text| text + "\n").map_err(|e| {
+        Problem::of_file(what, format!("it cannot be written as JSON ({e})"), "This is a fault of the program: please report it.")
+    })
+}
+
 /// Writes `bytes` to `path` atomically: either the old file stays or the new one is complete.
 pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Problem> {
     let shown = path.display().to_string();
