@@ -278,7 +278,8 @@ mod tests {
         for k in 0..3 {
             let mut d = Vector3::zeros();
             d[k] = h;
-            let numeric = (lens.project(&Point::claim(p + d)).unwrap() - lens.project(&Point::claim(p - d)).unwrap()) / (2.0 * h);
+            let numeric =
+                (lens.project(&Point::claim(p + d)).unwrap() - lens.project(&Point::claim(p - d)).unwrap()) / (2.0 * h);
             assert_abs_diff_eq!(numeric, got.d_point.column(k).into_owned(), epsilon = 1e-5);
         }
         for k in 0..N_LENS {

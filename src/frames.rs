@@ -66,11 +66,7 @@ impl<To, From> fmt::Debug for Pose<To, From> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let t = self.iso.translation.vector;
         let w = self.iso.rotation.scaled_axis();
-        write!(
-            f,
-            "Pose(t = [{:.6}, {:.6}, {:.6}] m, rotvec = [{:.6}, {:.6}, {:.6}] rad)",
-            t.x, t.y, t.z, w.x, w.y, w.z
-        )
+        write!(f, "Pose(t = [{:.6}, {:.6}, {:.6}] m, rotvec = [{:.6}, {:.6}, {:.6}] rad)", t.x, t.y, t.z, w.x, w.y, w.z)
     }
 }
 
@@ -83,19 +79,13 @@ impl<To, From> Pose<To, From> {
 
     /// Claims a pose from a rotation vector (rad) and a translation (m).
     pub fn claim_rotvec(rotvec: Vector3<f64>, translation_m: Vector3<f64>) -> Self {
-        Self::claim(Isometry3::from_parts(
-            Translation3::from(translation_m),
-            UnitQuaternion::from_scaled_axis(rotvec),
-        ))
+        Self::claim(Isometry3::from_parts(Translation3::from(translation_m), UnitQuaternion::from_scaled_axis(rotvec)))
     }
 
     /// Claims a pose from a rotation matrix (made orthonormal) and a translation (m).
     pub fn claim_matrix(rotation: &Matrix3<f64>, translation_m: Vector3<f64>) -> Self {
         let r = Rotation3::from_matrix_eps(rotation, 1e-15, 100, Rotation3::identity());
-        Self::claim(Isometry3::from_parts(
-            Translation3::from(translation_m),
-            UnitQuaternion::from_rotation_matrix(&r),
-        ))
+        Self::claim(Isometry3::from_parts(Translation3::from(translation_m), UnitQuaternion::from_rotation_matrix(&r)))
     }
 
     /// The untyped transform, for kernels that do their own arithmetic.
@@ -204,7 +194,11 @@ macro_rules! vector_like {
         impl<F> Copy for $name<F> {}
         impl<F> fmt::Debug for $name<F> {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                write!(f, concat!(stringify!($name), "[{:.6}, {:.6}, {:.6}]"), self.coords.x, self.coords.y, self.coords.z)
+                write!(
+                    f,
+                    concat!(stringify!($name), "[{:.6}, {:.6}, {:.6}]"),
+                    self.coords.x, self.coords.y, self.coords.z
+                )
             }
         }
         impl<F> $name<F> {
@@ -290,9 +284,15 @@ mod tests {
     fn yaw_pitch_roll_matrix() {
         let r = rotation_from_yaw_pitch_roll(rad_from_deg(30.0), rad_from_deg(20.0), rad_from_deg(10.0)).into_inner();
         let expected = Matrix3::new(
-            0.813797681, -0.440969611, 0.378522306, //
-            0.469846310, 0.882564119, 0.018028311, //
-            -0.342020143, 0.163175911, 0.925416578,
+            0.813797681,
+            -0.440969611,
+            0.378522306, //
+            0.469846310,
+            0.882564119,
+            0.018028311, //
+            -0.342020143,
+            0.163175911,
+            0.925416578,
         );
         assert_abs_diff_eq!(r, expected, epsilon = 1e-9);
         let (yaw, pitch, roll) = yaw_pitch_roll(&r);
@@ -306,9 +306,15 @@ mod tests {
     fn rotation_vector_matrix() {
         let pose: Pose<World, Body> = Pose::claim_rotvec(Vector3::new(0.1, 0.2, 0.3), Vector3::zeros());
         let expected = Matrix3::new(
-            0.935754803, -0.283164961, 0.210191706, //
-            0.302932713, 0.950580618, -0.068031316, //
-            -0.180540077, 0.127334575, 0.975290309,
+            0.935754803,
+            -0.283164961,
+            0.210191706, //
+            0.302932713,
+            0.950580618,
+            -0.068031316, //
+            -0.180540077,
+            0.127334575,
+            0.975290309,
         );
         assert_abs_diff_eq!(pose.rotation(), expected, epsilon = 1e-9);
     }

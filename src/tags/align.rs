@@ -1,0 +1,101 @@
+//! Fourth stage: moves the sides of a quadrilateral onto the steepest grey change nearby.
+//!
+//! This makes the sampling of small cells safe and starts the fit in light near its answer. It works on coded grey values and is only as
+//! good as that: a fraction of a pixel.
+
+use crate::raster::Gray;
+use crate::tags::quads::Quad;
+use nalgebra::Vector2;
+
+/// Bilinear sample of the coded grey values; `None` outside the image.
+#[inline]
+pub(super) fn sample(image: &Gray, x: f64, y: f64) -> Option<f32> {
+    if !image.holds(x, y) {
+        return None;
+    }
+    let (x0, y0) = (x as usize, y as usize);
+    let (fx, fy) = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
+    let x1 = (x0 + 1).min(image.width() - 1);
+    let (upper, lower) = (image.row(y0), image.row((y0 + 1).min(image.height() - 1)));
+    let mix = |row: &[u8]| f32::from(row[x0]) + (f32::from(row[x1]) - f32::from(row[x0])) * fx;
+    let top = mix(upper);
+    Some(top + (mix(lower) - top) * fy)
+}
+
+/// The quadrilateral with every side moved to where the image changes most from dark (inside) to bright (outside).
+///
+/// Returns `None` where a side shows no such change.
+pub fn align_sides(image: &Gray, quad: &Quad) -> Option<Quad> {
+    let mut lines = [(Vector2::zeros(), Vector2::zeros()); 4];
+    for s in 0..4 {
+        lines[s] = align_side(image, quad[s], quad[(s + 1) % 4], side_room(quad, s))?;
+    }
+    let mut moved = *quad;
+    for s in 0..4 {
+        let ((p, d), (q, e)) = (lines[(s + 3) % 4], lines[s]);
+        let cross = d.perp(&e);
+        if cross.abs() < 0.05 {
+            return None;
+        }
+        let corner = p + d * ((q - p).perp(&e) / cross);
+        // A corner that runs off shows that the sides were not followed.
+        if (corner - quad[s]).norm() > 3.0 + 0.1 * (quad[(s + 1) % 4] - quad[(s + 3) % 4]).norm() {
+            return None;
+        }
+        moved[s] = corner;
+    }
+    Some(moved)
+}
+
+/// How far from side s another edge can be: about the width of one cell, pixels.
+fn side_room(quad: &Quad, s: usize) -> f64 {
+    let (a, b, c, d) = (quad[s], quad[(s + 1) % 4], quad[(s + 2) % 4], quad[(s + 3) % 4]);
+    let direction = (b - a).normalize();
+    let across = |p: Vector2<f64>| direction.perp(&(p - a)).abs();
+    across(c).min(across(d)) / 8.0
+}
+
+/// A point and the direction of the side from a to b after alignment.
+fn align_side(image: &Gray, a: Vector2<f64>, b: Vector2<f64>, room: f64) -> Option<(Vector2<f64>, Vector2<f64>)> {
+    let length = (b - a).norm();
+    let along = (b - a) / length;
+    let outward = Vector2::new(-along.y, along.x); // counter-clockwise on the screen (y down)
+    let reach = (room * 0.9).clamp(1.5, 4.0);
+    let steps = (reach * 2.0).ceil() as i32; // half pixels
+    let n = ((length / 2.0) as usize).clamp(6, 24);
+    // Weighted sums for offset = c + m t over samples, t from -1 to 1 along the side.
+    let (mut sw, mut st, mut stt, mut so, mut sto) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for k in 0..n {
+        let t = -0.85 + 1.7 * (k as f64 + 0.5) / n as f64;
+        let foot = a + along * (length * (t + 1.0) / 2.0);
+        let (mut weight, mut moment) = (0.0, 0.0);
+        let mut before = None;
+        for step in -steps..=steps {
+            let off = f64::from(step) * 0.5;
+            let p = foot + outward * off;
+            let value = sample(image, p.x, p.y);
+            if let (Some(before), Some(value)) = (before, value) {
+                let rise = f64::from(value - before).max(0.0);
+                let rise = rise * rise;
+                weight += rise;
+                moment += rise * (off - 0.25);
+            }
+            before = value;
+        }
+        if weight > 8.0 {
+            let (offset, w) = (moment / weight, weight.sqrt());
+            sw += w;
+            st += w * t;
+            stt += w * t * t;
+            so += w * offset;
+            sto += w * t * offset;
+        }
+    }
+    let det = sw * stt - st * st;
+    if det <= 1e-3 * sw * sw {
+        return None;
+    }
+    let (c, m) = ((so * stt - st * sto) / det, (sw * sto - st * so) / det);
+    let (p, q) = (a + outward * (c - m), b + outward * (c + m));
+    Some((p, (q - p).normalize()))
+}

@@ -1,0 +1,98 @@
+//! The plane map between a tag and the image.
+
+use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
+
+/// Half the side of the black square in cells: tag coordinates run from -4 to 4 over it, x right and y up on the upright print.
+pub const HALF: f64 = 4.0;
+
+/// The corners of the black square in tag coordinates (cells), in the order of [`crate::tags::Detection::corners`].
+pub const CORNERS: [[f64; 2]; 4] = [[-HALF, -HALF], [HALF, -HALF], [HALF, HALF], [-HALF, HALF]];
+
+/// A plane map from tag coordinates (cells) to image points, scaled so that its lower right element is 1.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Homography(pub Matrix3<f64>);
+
+impl Homography {
+    /// The map that takes the tag's corners to four image points.
+    ///
+    /// Returns `None` where three of the points are on a line or the tag would lie across its own horizon.
+    pub fn from_corners(corners: &[Vector2<f64>; 4]) -> Option<Self> {
+        let mut a = SMatrix::<f64, 8, 8>::zeros();
+        let mut b = SVector::<f64, 8>::zeros();
+        for (k, ([u, v], p)) in CORNERS.iter().zip(corners).enumerate() {
+            a.fixed_view_mut::<1, 8>(2 * k, 0).copy_from_slice(&[*u, *v, 1.0, 0.0, 0.0, 0.0, -p.x * u, -p.x * v]);
+            a.fixed_view_mut::<1, 8>(2 * k + 1, 0).copy_from_slice(&[0.0, 0.0, 0.0, *u, *v, 1.0, -p.y * u, -p.y * v]);
+            b[2 * k] = p.x;
+            b[2 * k + 1] = p.y;
+        }
+        let h = a.lu().solve(&b)?;
+        let map = Homography(Matrix3::new(h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7], 1.0));
+        (h.iter().all(|v| v.is_finite()) && CORNERS.iter().all(|[u, v]| map.depth(*u, *v) > 0.05)).then_some(map)
+    }
+
+    /// The homogeneous third coordinate; proportional to the distance from the camera.
+    #[inline]
+    pub fn depth(&self, u: f64, v: f64) -> f64 {
+        let m = &self.0;
+        m.m31 * u + m.m32 * v + m.m33
+    }
+
+    /// The image point of a tag point.
+    #[inline]
+    pub fn apply(&self, u: f64, v: f64) -> Vector2<f64> {
+        let m = &self.0;
+        let w = 1.0 / self.depth(u, v);
+        Vector2::new((m.m11 * u + m.m12 * v + m.m13) * w, (m.m21 * u + m.m22 * v + m.m23) * w)
+    }
+
+    /// 2 × 2: d image point / d tag point, at a tag point.
+    pub fn jacobian(&self, u: f64, v: f64) -> Matrix2<f64> {
+        let m = &self.0;
+        let w = 1.0 / self.depth(u, v);
+        let p = self.apply(u, v);
+        Matrix2::new(
+            (m.m11 - p.x * m.m31) * w,
+            (m.m12 - p.x * m.m32) * w,
+            (m.m21 - p.y * m.m31) * w,
+            (m.m22 - p.y * m.m32) * w,
+        )
+    }
+
+    /// The image points of the tag's four corners.
+    pub fn corners(&self) -> [Vector2<f64>; 4] {
+        CORNERS.map(|[u, v]| self.apply(u, v))
+    }
+
+    /// The inverse map, scaled so that its third coordinate is positive on the tag.
+    pub fn inverse(&self) -> Option<Matrix3<f64>> {
+        self.0.try_inverse()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_abs_diff_eq;
+
+    #[test]
+    fn corners_there_and_back() {
+        let corners = [[10.0, 50.0], [60.0, 55.0], [58.0, 12.0], [14.0, 8.0]].map(|[x, y]| Vector2::new(x, y));
+        let map = Homography::from_corners(&corners).unwrap();
+        for (a, b) in map.corners().iter().zip(&corners) {
+            assert_abs_diff_eq!(a, b, epsilon = 1e-9);
+        }
+        let back = map.inverse().unwrap() * map.apply(1.3, -2.1).push(1.0);
+        assert_abs_diff_eq!(back.x / back.z, 1.3, epsilon = 1e-9);
+        let h = 1e-6;
+        let numeric = (map.apply(1.0 + h, 2.0) - map.apply(1.0 - h, 2.0)) / (2.0 * h);
+        assert_abs_diff_eq!(numeric, map.jacobian(1.0, 2.0).column(0).into_owned(), epsilon = 1e-6);
+    }
+
+    #[test]
+    fn degenerate_corners_are_refused() {
+        let line = [[0.0, 0.0], [10.0, 0.0], [20.0, 0.0], [0.0, 10.0]].map(|[x, y]| Vector2::new(x, y));
+        assert!(Homography::from_corners(&line).is_none());
+        let crossed = [[0.0, 0.0], [10.0, 10.0], [10.0, 0.0], [0.0, 10.0]].map(|[x, y]| Vector2::new(x, y));
+        assert!(Homography::from_corners(&crossed).is_none());
+    }
+}
