@@ -10,6 +10,7 @@ pub(crate) mod paths;
 pub(crate) mod placement;
 mod problem;
 pub mod result;
+mod template;
 mod write;
 
 pub use bodies::{Bodies, HIGHEST_TAG_ID};
@@ -17,4 +18,5 @@ pub use job::{Job, JobPhoto, LensChoice, Notice, read_job};
 pub use lens_profile::{LensProfile, read_lens_profile};
 pub use problem::Problem;
 pub use result::ResultFile;
+pub use template::{TEMPLATE, make_folder, write_template};
 pub use write::{json_text, write_atomically};
