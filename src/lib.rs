@@ -1,4 +1,8 @@
 //! plumbsight: where a calibration stand really is relative to a car's thrust line, from photographs of printed tags.
+//!
+//! A job runs from top to bottom through these modules: [`record`] reads what people wrote; [`session`] is the whole measurement as named
+//! steps: [`capture`] reads each photograph, [`tags`] finds the tags, [`survey`] ties all of them together, [`vehicle`] and [`placement`]
+//! turn bodies into a thrust line and six deviations, [`uncertainty`] carries every contribution along, and [`verdict`] decides.
 
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
@@ -6,10 +10,14 @@
 pub mod body;
 pub mod camera;
 pub mod capture;
+pub mod cli;
+pub mod fit;
 pub mod frames;
 pub mod placement;
+pub mod pose;
 pub mod raster;
 pub mod record;
+pub mod session;
 pub mod survey;
 pub mod tags;
 pub mod uncertainty;

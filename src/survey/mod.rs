@@ -1,9 +1,18 @@
 //! The survey: one least-squares solution of all photographs together, with the covariance of every body relative to every other.
 
+mod adjust;
+mod bundle;
+mod covariance;
+mod network;
+mod problem;
+
+pub use adjust::adjust;
+
 use crate::body::Kit;
 use crate::camera::{Lens, N_LENS};
 use crate::frames::{Body, Camera, Pose, World};
 use nalgebra::{DMatrix, SMatrix, Vector2};
+use thiserror::Error;
 
 /// One tag as seen in one photograph.
 #[derive(Clone, Debug, PartialEq)]
@@ -73,6 +82,8 @@ pub struct BodyEstimate {
     pub world_from_body: Pose<World, Body>,
     /// Number of photographs that hold it.
     pub n_photos: usize,
+    /// How much worse (chi-square) its mirror pose fits, where it has one: below about 15 the network has not really decided.
+    pub mirror_margin: Option<f64>,
 }
 
 /// A photograph as found.
@@ -82,6 +93,10 @@ pub struct PhotoEstimate {
     pub photo: usize,
     /// Its pose.
     pub camera_from_world: Pose<Camera, World>,
+    /// Root mean square length of the corner residuals of the tags used, pixels.
+    pub rms_px: f64,
+    /// Number of tags used.
+    pub n_tags: usize,
 }
 
 /// Where a part of the survey's uncertainty comes from.
@@ -95,6 +110,159 @@ pub enum Source {
     SheetScale,
     /// Where the tags sit on their bodies.
     TagPlaces,
+}
+
+/// A tag view that is not used, and why.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Dropped {
+    /// Index into `SurveyInput::photos`.
+    pub photo: usize,
+    /// The tag's id.
+    pub id: u16,
+    /// Why, in words.
+    pub reason: String,
+}
+
+/// One tag view after the adjustment.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ViewResult {
+    /// Index into `SurveyInput::photos`.
+    pub photo: usize,
+    /// Index into `Survey::bodies`.
+    pub body: usize,
+    /// The tag's id.
+    pub id: u16,
+    /// Predicted − seen for each corner, pixels.
+    pub residual_px: [Vector2<f64>; 4],
+    /// Sum of the redundancy numbers of its eight coordinates (0..8): how far the rest of the network checks it.
+    pub redundancy: f64,
+    /// Test value: chi-square with `dof` degrees of freedom if the view is as good as its covariance says.
+    pub statistic: f64,
+    /// Degrees of freedom of the test.
+    pub dof: usize,
+    /// False where the test rejected it; its residual is then against the network without it.
+    pub used: bool,
+}
+
+/// How the survey is run.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SurveyOptions {
+    /// Chance that the outlier test rejects any good view at all, over the whole survey. It is shared out evenly over the views (Bonferroni).
+    pub false_alarm: f64,
+    /// Largest share of views that may be rejected before the survey gives up explaining them as outliers.
+    pub max_rejected: f64,
+}
+
+impl Default for SurveyOptions {
+    fn default() -> Self {
+        Self { false_alarm: 0.001, max_rejected: 0.3 }
+    }
+}
+
+/// The solution.
+#[derive(Clone, Debug)]
+pub struct Survey {
+    /// Every body (and station) that is tied in.
+    pub bodies: Vec<BodyEstimate>,
+    /// Every photograph that is tied in.
+    pub photos: Vec<PhotoEstimate>,
+    /// The lenses as corrected.
+    pub lenses: Vec<Lens>,
+    /// Standard uncertainties of the lens parameters after the survey; zero for those held.
+    pub lens_sigma: Vec<[f64; N_LENS]>,
+    /// Relative print scale error found for each print group.
+    pub print_scale: Vec<f64>,
+    /// Every view of the tied-in part, used or rejected.
+    pub views: Vec<ViewResult>,
+    /// Views that could not take part.
+    pub dropped: Vec<Dropped>,
+    /// Photographs that are not tied in, with the reason.
+    pub untied_photos: Vec<(usize, String)>,
+    /// Bodies of the kit that are not tied in, with the reason.
+    pub untied_bodies: Vec<(usize, String)>,
+    /// Index into `bodies` of the one that is held.
+    pub reference: usize,
+    /// Number of observed values (corner coordinates and measured values) minus number of unknowns.
+    pub redundancy: f64,
+    /// A-posteriori standard deviation of unit weight; 1 where the stated covariances explain the residuals.
+    pub sigma0: f64,
+    /// Corner noise, pixels, that had to be added to the detector's own covariance to explain the residuals.
+    pub unmodelled_px: f64,
+    /// Levenberg-Marquardt steps, all rounds together.
+    pub iterations: usize,
+    covariance: covariance::Covariance,
+    instances: Vec<usize>,
+}
+
+impl Survey {
+    /// Index into `bodies` of a body of the kit at a station.
+    pub fn find(&self, body: usize, station: usize) -> Option<usize> {
+        self.bodies.iter().position(|b| b.body == body && b.station.is_none_or(|s| s == station))
+    }
+
+    /// Joint covariance of several bodies' poses, in the order given (indices into `bodies`).
+    pub fn joint(&self, bodies: &[usize]) -> JointCovariance {
+        let instances: Vec<usize> = bodies.iter().map(|b| self.instances[*b]).collect();
+        self.covariance.joint(&instances)
+    }
+
+    /// Covariance of a tied-in photograph's pose, 6 × 6, for the step `exp(δ) · camera_from_world`, δ = [rotation (rad), translation (m)].
+    pub fn photo_covariance(&self, photo: &PhotoEstimate) -> Option<nalgebra::Matrix6<f64>> {
+        self.covariance.photo(photo.photo)
+    }
+
+    /// Lengths of all used corner residuals, pixels.
+    pub fn residual_lengths_px(&self) -> Vec<f64> {
+        self.views.iter().filter(|v| v.used).flat_map(|v| v.residual_px.iter().map(|r| r.norm())).collect()
+    }
+}
+
+/// Why there is no survey.
+#[derive(Clone, Debug, PartialEq, Error)]
+pub enum SurveyError {
+    /// A photograph names a lens that is not there.
+    #[error("photograph {photo} names a lens that the survey was not given")]
+    NoSuchLens {
+        /// The photograph.
+        photo: String,
+    },
+    /// Start values that are no lens.
+    #[error("the lens profile cannot be used: {reason}")]
+    Lens {
+        /// Why.
+        reason: String,
+    },
+    /// Fewer than two things linked.
+    #[error(
+        "no two bodies are linked by a photograph ({n_photos} photographs, {n_views} tags of known bodies seen): \
+         take photographs that each show at least two bodies"
+    )]
+    NothingLinked {
+        /// Photographs given.
+        n_photos: usize,
+        /// Usable tag views.
+        n_views: usize,
+    },
+    /// Something the photographs do not determine.
+    #[error("the photographs do not determine {what}: take more photographs of it, from other directions")]
+    Undetermined {
+        /// What.
+        what: String,
+    },
+    /// The solution has a tag behind a camera.
+    #[error("the network could not be put together: a tag came out behind a camera. Look for one tag id in two places")]
+    BehindCamera,
+    /// No convergence, or too much rejected.
+    #[error(
+        "the photographs contradict each other: {rejected} of {views} tag views had to be rejected. Look for a body that was moved between \
+         photographs, a tag id in two places, or a wrong side length"
+    )]
+    Contradiction {
+        /// Views rejected.
+        rejected: usize,
+        /// Views in all.
+        views: usize,
+    },
 }
 
 /// The joint covariance of several bodies' poses.

@@ -1,0 +1,516 @@
+//! The survey from start to end: network, adjustment, mirror check, noise level, outliers, covariance.
+
+use super::bundle::{Extent, Layout, State, Weights, solve, view_residual};
+use super::covariance::{Covariance, ViewTest};
+use super::network::{Board, Network};
+use super::problem::Problem;
+use super::{
+    BodyEstimate, Dropped, LensFreedom, PhotoEstimate, Survey, SurveyError, SurveyInput, SurveyOptions, ViewResult,
+};
+use crate::body::TagPlace;
+use crate::camera::N_LENS;
+use crate::fit::{chi_square_quantile, normal_upper_quantile};
+use crate::frames::Pose;
+use nalgebra::{SVector, Vector2};
+
+/// Corner noise added while the adjustment may still hold gross errors, pixels.
+const ROUGH_PX: f64 = 0.3;
+
+/// d² at which a view starts to count less while the adjustment may still hold gross errors (8 numbers, 3 sigma each).
+const ROUGH_LIMIT: f64 = 72.0;
+
+/// Times the network is put together at most while a free lens becomes known.
+const MAX_REBUILDS: usize = 4;
+
+/// Rounds of turning mirror poses over, the most tried in a round, and the adjustment steps each gets.
+const MAX_MIRROR_ROUNDS: usize = 4;
+const MAX_MIRRORS: usize = 40;
+const MIRROR_STEPS: usize = 12;
+
+/// Standard normal quantile of 99 %: noise is only added where chance alone would hardly explain the residuals.
+const NOISE_Z: f64 = 2.3263;
+
+/// Solves the survey.
+///
+/// The result is in the frame of the reference body (the one seen in most photographs), which is held; scale comes from the tags' sides. Views that
+/// the test rejects are listed, not hidden. Errors: see [`SurveyError`]. Never panics on finite input; the order of photographs and tags does not
+/// matter beyond rounding.
+pub fn adjust(input: &SurveyInput, options: &SurveyOptions) -> Result<Survey, SurveyError> {
+    let mut dropped = Vec::new();
+    let problem = Problem::new(input, &mut dropped)?;
+    let mut board = Board::new(&problem);
+    let mut best: Option<Rough> = None;
+    for _ in 0..MAX_REBUILDS {
+        let found = board.build().into_iter().filter_map(|network| Rough::new(&problem, &mut board, network)).reduce(Rough::better);
+        let (Some(candidate), known) = (found, best.take()) else { break };
+if std::env::var("DBG").is_ok() { println!("cost {} {:?}", candidate.cost, candidate.run.state.lenses[0]); }
+        // A mirror pose is chosen by differences of a pixel, less than an uncalibrated lens bends: with a free lens the network is built
+        // again on what the first one says of the lens, as long as that helps.
+        let lens_free = input.lenses.iter().any(|l| matches!(l.freedom, LensFreedom::Free(_)));
+        let helped = known.as_ref().is_none_or(|k| candidate.cost < 0.99 * k.cost);
+        let chosen = known.into_iter().fold(candidate, Rough::better);
+        board.set_lenses(&chosen.run.state.lenses);
+        best = Some(chosen);
+        if !(lens_free && helped) {
+            break;
+        }
+    }
+    let Some(Rough { mut run, network, .. }) = best else {
+        return Err(SurveyError::NothingLinked { n_photos: input.photos.len(), n_views: problem.views.len() });
+    };
+    let unmodelled_px = run.reject_outliers(options)?;
+    run.finish(unmodelled_px, &board, &network, dropped)
+}
+
+/// A network after its first, robust adjustment.
+struct Rough<'a> {
+    run: Run<'a>,
+    network: Network,
+    cost: f64,
+}
+
+impl<'a> Rough<'a> {
+    fn new(problem: &'a Problem<'a>, board: &mut Board, network: Network) -> Option<Self> {
+        let extent = tied(problem, &network).ok()?;
+        let mut run = Run { problem, state: start(problem, &network, &extent), extent, iterations: 0 };
+        run.state.lenses.clone_from(board.lenses());
+        let cost = run.rough(board).ok()?;
+        Some(Self { run, network, cost })
+    }
+
+    /// The one that explains more views, or as many at less cost.
+    fn better(self, other: Self) -> Self {
+        let (a, b) = (self.run.extent.views.len(), other.run.extent.views.len());
+        if b > a || (b == a && other.cost < self.cost) { other } else { self }
+    }
+}
+
+/// What takes part: views between tied-in photographs and bodies, without photographs that tie nothing.
+fn tied(problem: &Problem, network: &Network) -> Result<Extent, SurveyError> {
+    let mut views = Vec::new();
+    let mut photos = Vec::new();
+    let placed = |instance: usize| network.world_from_instance[instance].is_some();
+    for (p, list) in problem.views_of_photo.iter().enumerate() {
+        let usable: Vec<usize> = list
+            .iter()
+            .copied()
+            .filter(|&v| {
+                let view = &problem.views[v];
+                let free = matches!(
+                    problem.input.kit.bodies[view.body].tags[view.tag].place,
+                    TagPlace::Free
+                );
+                placed(view.instance) && (!free || network.free_place(view.body, view.tag, problem).is_some())
+            })
+            .collect();
+        // One tag alone in a photograph takes six unknowns to place the camera and ties nothing.
+        if network.camera_from_world[p].is_some() && usable.len() >= 2 {
+            photos.push(p);
+            views.extend(usable);
+        }
+    }
+    let mut count = vec![0usize; problem.instances.len()];
+    for &v in &views {
+        count[problem.views[v].instance] += 1;
+    }
+    let reference = (0..count.len()).max_by_key(|&i| (count[i], usize::MAX - i)).unwrap_or(0);
+    if photos.is_empty() || count.iter().filter(|c| **c > 0).count() < 2 {
+        return Err(SurveyError::NothingLinked {
+            n_photos: problem.input.photos.len(),
+            n_views: problem.views.len(),
+        });
+    }
+    Ok(Extent { views, photos, reference })
+}
+
+/// Start values in the reference body's frame.
+fn start(problem: &Problem, network: &Network, extent: &Extent) -> State {
+    let kit = &problem.input.kit;
+    let identity = Pose::claim(nalgebra::Isometry3::identity());
+    // The network's world becomes the reference body's frame.
+    let new_from_old = network.world_from_instance[extent.reference]
+        .map_or(identity, |world_from_body| Pose::claim(*world_from_body.inverse().iso()));
+    let old_from_new = new_from_old.inverse();
+    State {
+        camera_from_world: network
+            .camera_from_world
+            .iter()
+            .map(|camera| camera.map_or(Pose::claim(nalgebra::Isometry3::identity()), |c| c * old_from_new))
+            .collect(),
+        world_from_instance: network
+            .world_from_instance
+            .iter()
+            .map(|body| body.map_or(Pose::claim(nalgebra::Isometry3::identity()), |b| new_from_old * b))
+            .collect(),
+        body_from_tag: kit
+            .bodies
+            .iter()
+            .enumerate()
+            .map(|(b, body)| {
+                body.tags
+                    .iter()
+                    .enumerate()
+                    .map(|(t, tag)| match &tag.place {
+                        TagPlace::Known(pose) | TagPlace::Measured { body_from_tag: pose, .. } => *pose,
+                        TagPlace::Free => network
+                            .free_place(b, t, problem)
+                            .unwrap_or(Pose::claim(nalgebra::Isometry3::identity())),
+                    })
+                    .collect()
+            })
+            .collect(),
+        common_scale: vec![0.0; kit.prints.len()],
+        tag_scale: kit.bodies.iter().map(|b| vec![0.0; b.tags.len()]).collect(),
+        lenses: problem.input.lenses.iter().map(|l| l.lens).collect(),
+    }
+}
+
+/// The adjustment under way.
+struct Run<'a> {
+    problem: &'a Problem<'a>,
+    state: State,
+    extent: Extent,
+    iterations: usize,
+}
+
+impl Run<'_> {
+    fn solve(&mut self, layout: &Layout, weights: &Weights, most: usize) -> Result<f64, SurveyError> {
+        let (state, cost, steps) = solve(self.problem, layout, &self.state, weights, &self.extent, most)
+            .ok_or(SurveyError::BehindCamera)?;
+        self.state = state;
+        self.iterations += steps;
+        Ok(cost)
+    }
+
+    /// Robust rounds with generous noise; after each, every mirror pose is tried again in the adjusted network.
+    fn rough(&mut self, board: &mut Board) -> Result<f64, SurveyError> {
+        let weights = Weights::new(self.problem, ROUGH_PX, Some(ROUGH_LIMIT));
+        let held = Layout::new(self.problem, &self.extent, false);
+        let full = Layout::new(self.problem, &self.extent, true);
+        self.solve(&held, &weights, 12)?;
+        let mut cost = self.solve(&full, &weights, 15)?;
+        for _ in 0..3 {
+            if !board.mirror_check(&mut self.state, &self.extent) {
+                break;
+            }
+            cost = self.solve(&full, &weights, 15)?;
+        }
+        self.try_mirrors(board, &full, &weights, cost)
+    }
+
+    /// Turns over, one at a time, everything whose mirror pose is still possible, adjusts again, and keeps what lowers the cost.
+    ///
+    /// A tag seen nearly square on keeps a mirror solution of nearly equal cost that no single view can exclude; only the whole network can.
+    fn try_mirrors(&mut self, board: &Board, layout: &Layout, weights: &Weights, start: f64) -> Result<f64, SurveyError> {
+        let mut cost = start;
+        for _ in 0..MAX_MIRROR_ROUNDS {
+            let before = cost;
+            for other in board.alternatives(&self.state, &self.extent).into_iter().take(MAX_MIRRORS) {
+                let Some((state, other_cost, steps)) =
+                    solve(self.problem, layout, &other, weights, &self.extent, MIRROR_STEPS)
+                else {
+                    continue;
+                };
+                self.iterations += steps;
+                if other_cost < 0.998 * cost {
+                    self.state = state;
+                    cost = other_cost;
+                }
+            }
+            if cost > 0.995 * before {
+                break;
+            }
+        }
+        Ok(cost)
+    }
+
+    /// d² of all views in the adjustment at a noise level.
+    fn d2(&self, unmodelled_px: f64) -> Vec<f64> {
+        let weights = Weights::new(self.problem, unmodelled_px, None);
+        self.extent
+            .views
+            .iter()
+            .map(|&v| {
+                view_residual(self.problem, &self.state, &self.problem.views[v])
+                    .map_or(f64::INFINITY, |r| (weights.whiten[v] * r).norm_squared())
+            })
+            .collect()
+    }
+
+    /// Observed values minus unknowns.
+    fn redundancy(&self, layout: &Layout) -> f64 {
+        (8 * self.extent.views.len() + layout.n_measured) as f64
+            - (6 * self.extent.photos.len() + layout.n_columns) as f64
+    }
+
+    /// The noise level at which `measure(level) <= wanted`, found by bisection; 0 where none need be added.
+    fn level(&self, wanted: f64, measure: impl Fn(&[f64]) -> f64) -> f64 {
+        if measure(&self.d2(0.0)) <= wanted {
+            return 0.0;
+        }
+        let (mut low, mut high) = (0.0, 0.01);
+        while measure(&self.d2(high)) > wanted && high < 100.0 {
+            low = high;
+            high *= 2.0;
+        }
+        for _ in 0..30 {
+            let middle = 0.5 * (low + high);
+            if measure(&self.d2(middle)) > wanted {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        high
+    }
+
+    /// Noise level by the a-posteriori variance, where chance does not explain it.
+    fn full_level(&self, layout: &Layout) -> f64 {
+        let redundancy = self.redundancy(layout).max(1.0);
+        let sum = |d2: &[f64]| d2.iter().sum::<f64>();
+        if sum(&self.d2(0.0)) <= chi_square_quantile(NOISE_Z, redundancy) {
+            return 0.0;
+        }
+        self.level(redundancy, sum)
+    }
+
+    /// Rejects the worst views one after the other until the test accepts the rest; returns the noise level.
+    ///
+    /// The noise level of each round comes from all views still in, the bad ones included (as in Pope's tau test): a level from the better half
+    /// would condemn half of a network whose photographs differ in quality. At most one view of a photograph and one of a body goes in each
+    /// round, since one bad view spoils its neighbours' test values.
+    fn reject_outliers(&mut self, options: &SurveyOptions) -> Result<f64, SurveyError> {
+        let n_views = self.extent.views.len();
+        let limit = (options.max_rejected * n_views as f64).ceil() as usize;
+        let z = normal_upper_quantile(options.false_alarm / n_views.max(1) as f64);
+        let mut rejected = 0;
+        loop {
+            let layout = Layout::new(self.problem, &self.extent, true);
+            let mut noise = self.full_level(&layout);
+            // The weights depend on the level and the level on the residuals: a few rounds settle it.
+            for _ in 0..4 {
+                self.solve(&layout, &Weights::new(self.problem, noise, None), 12)?;
+                let next = self.full_level(&layout);
+                let settled = (next - noise).abs() <= 0.02 * noise.max(0.005);
+                noise = next;
+                if settled {
+                    break;
+                }
+            }
+            let weights = Weights::new(self.problem, noise, None);
+            let covariance = Covariance::new(self.problem, &layout, &self.state, &weights, &self.extent)?;
+            let tests = covariance.tests(self.problem, &self.state, &weights, &self.extent);
+            let mut worst: Vec<(f64, usize)> = tests
+                .iter()
+                .filter(|(_, t)| t.dof > 0)
+                .map(|(v, t)| (t.statistic / chi_square_quantile(z, t.dof as f64), *v))
+                .filter(|(ratio, _)| *ratio > 1.0)
+                .collect();
+            worst.sort_by(|a, b| b.0.total_cmp(&a.0));
+            if worst.is_empty() {
+                return Ok(noise);
+            }
+            let mut gone: Vec<usize> = Vec::new();
+            for (ratio, v) in worst {
+                let (photo, instance) = (self.problem.views[v].photo, self.problem.views[v].instance);
+                let neighbour = gone.iter().any(|&g| {
+                    self.problem.views[g].photo == photo || self.problem.views[g].instance == instance
+                });
+                // Only the clearly worst go in company; borderline ones wait for a cleaner network.
+                if !neighbour && (gone.is_empty() || ratio > 2.0) {
+                    gone.push(v);
+                }
+            }
+            rejected += gone.len();
+            if rejected > limit {
+                return Err(SurveyError::Contradiction { rejected, views: n_views });
+            }
+            self.extent.views.retain(|v| !gone.contains(v));
+            self.drop_untied();
+        }
+    }
+
+    /// After rejections: photographs and bodies that no longer hang on anything leave the adjustment.
+    fn drop_untied(&mut self) {
+        loop {
+            let before = self.extent.views.len();
+            let mut in_photo = vec![0usize; self.problem.input.photos.len()];
+            for &v in &self.extent.views {
+                in_photo[self.problem.views[v].photo] += 1;
+            }
+            self.extent.views.retain(|v| in_photo[self.problem.views[*v].photo] >= 2);
+            self.extent.photos.retain(|p| in_photo[*p] >= 2);
+            // What no longer connects to the reference.
+            let mut reached = vec![false; self.problem.instances.len()];
+            let mut reached_photo = vec![false; self.problem.input.photos.len()];
+            reached[self.extent.reference] = true;
+            loop {
+                let mut grew = false;
+                for &v in &self.extent.views {
+                    let view = &self.problem.views[v];
+                    if reached[view.instance] != reached_photo[view.photo] {
+                        reached[view.instance] = true;
+                        reached_photo[view.photo] = true;
+                        grew = true;
+                    }
+                }
+                if !grew {
+                    break;
+                }
+            }
+            self.extent.views.retain(|v| reached_photo[self.problem.views[*v].photo]);
+            self.extent.photos.retain(|p| reached_photo[*p]);
+            if self.extent.views.len() == before {
+                return;
+            }
+        }
+    }
+
+    /// Last solution at the final noise level, and everything a reader needs.
+    fn finish(
+        mut self,
+        noise: f64,
+        board: &Board,
+        network: &Network,
+        dropped: Vec<Dropped>,
+    ) -> Result<Survey, SurveyError> {
+        let problem = self.problem;
+        let layout = Layout::new(problem, &self.extent, true);
+        let weights = Weights::new(problem, noise, None);
+        let cost = self.solve(&layout, &weights, 30)?;
+        let covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
+        let tests = covariance.tests(problem, &self.state, &weights, &self.extent);
+        let redundancy = self.redundancy(&layout);
+        let in_use = |instance: usize| self.extent.views.iter().any(|&v| problem.views[v].instance == instance);
+        let instances: Vec<usize> = (0..problem.instances.len()).filter(|&i| in_use(i)).collect();
+        let mut body_of = vec![usize::MAX; problem.instances.len()];
+        for (k, &i) in instances.iter().enumerate() {
+            body_of[i] = k;
+        }
+        let margins = board.mirror_margins(&self.state, &self.extent);
+        let bodies = instances
+            .iter()
+            .map(|&i| BodyEstimate {
+                body: problem.instances[i].body,
+                station: problem.instances[i].station,
+                world_from_body: self.state.world_from_instance[i],
+                n_photos: self
+                    .extent
+                    .photos
+                    .iter()
+                    .filter(|&&p| {
+                        self.extent.views.iter().any(|&v| problem.views[v].photo == p && problem.views[v].instance == i)
+                    })
+                    .count(),
+                mirror_margin: margins[i],
+            })
+            .collect();
+        let views = self.view_results(&tests, &body_of);
+        let photos = self
+            .extent
+            .photos
+            .iter()
+            .map(|&photo| {
+                let own: Vec<f64> = views
+                    .iter()
+                    .filter(|v| v.photo == photo && v.used)
+                    .flat_map(|v| v.residual_px.iter().map(|r| r.norm_squared()))
+                    .collect();
+                PhotoEstimate {
+                    photo,
+                    camera_from_world: self.state.camera_from_world[photo],
+                    rms_px: (own.iter().sum::<f64>() / own.len().max(1) as f64).sqrt(),
+                    n_tags: own.len() / 4,
+                }
+            })
+            .collect();
+        let lens_sigma = layout
+            .lens_at
+            .iter()
+            .map(|list| {
+                let mut sigma = [0.0; N_LENS];
+                for (parameter, at) in list {
+                    sigma[*parameter] = covariance.columns[(*at, *at)].max(0.0).sqrt();
+                }
+                sigma
+            })
+            .collect();
+        Ok(Survey {
+            bodies,
+            photos,
+            lenses: self.state.lenses.clone(),
+            lens_sigma,
+            print_scale: self.state.common_scale.clone(),
+            views,
+            dropped,
+            untied_photos: self.untied_photos(network),
+            untied_bodies: self.untied_bodies(),
+            reference: body_of[self.extent.reference],
+            redundancy,
+            sigma0: if redundancy > 0.0 { (cost / redundancy).sqrt() } else { 0.0 },
+            unmodelled_px: noise,
+            iterations: self.iterations,
+            covariance,
+            instances,
+        })
+    }
+
+    fn view_results(&self, tests: &[(usize, ViewTest)], body_of: &[usize]) -> Vec<ViewResult> {
+        let mut out = Vec::new();
+        for (v, view) in self.problem.views.iter().enumerate() {
+            let tied = self.extent.photos.contains(&view.photo) && body_of[view.instance] != usize::MAX;
+            if !tied {
+                continue;
+            }
+            let residual = view_residual(self.problem, &self.state, view)
+                .unwrap_or_else(|| SVector::<f64, 8>::repeat(f64::INFINITY));
+            let test = tests.iter().find(|(k, _)| *k == v).map(|(_, t)| *t);
+            out.push(ViewResult {
+                photo: view.photo,
+                body: body_of[view.instance],
+                id: view.seen.id,
+                residual_px: std::array::from_fn(|k| Vector2::new(residual[2 * k], residual[2 * k + 1])),
+                redundancy: test.map_or(0.0, |t| t.redundancy),
+                statistic: test.map_or(f64::INFINITY, |t| t.statistic),
+                dof: test.map_or(0, |t| t.dof),
+                used: test.is_some(),
+            });
+        }
+        out
+    }
+
+    fn untied_photos(&self, network: &Network) -> Vec<(usize, String)> {
+        let mut out = Vec::new();
+        for (p, views) in self.problem.views_of_photo.iter().enumerate() {
+            if self.extent.photos.contains(&p) {
+                continue;
+            }
+            let reason = match views.len() {
+                0 => "no tag of a declared body was found in it",
+                1 => "only one tag was found in it: it ties nothing together",
+                _ if network.camera_from_world[p].is_none() => "none of its tags links it to the rest of the network",
+                _ => "too few of its tags agree with the rest of the network",
+            };
+            out.push((p, reason.into()));
+        }
+        out
+    }
+
+    fn untied_bodies(&self) -> Vec<(usize, String)> {
+        let mut out = Vec::new();
+        for (b, _) in self.problem.input.kit.bodies.iter().enumerate() {
+            let seen: Vec<&super::problem::View> = self.problem.views.iter().filter(|v| v.body == b).collect();
+            let tied = self.extent.views.iter().any(|&v| self.problem.views[v].body == b);
+            if tied {
+                continue;
+            }
+            let reason = if seen.is_empty() {
+                "it was not seen in any photograph"
+            } else {
+                "no photograph ties it to the rest: take one that shows it together with another body"
+            };
+            out.push((b, reason.into()));
+        }
+        out
+    }
+}

@@ -1,0 +1,159 @@
+//! What the solution is worth: covariance of everything that stays, its parts, and the test of every view.
+
+use super::bundle::{Extent, Layout, Normal, State, Weights, linearise, photo_inverse, reduce, view_row};
+use super::problem::Problem;
+use super::{JointCovariance, Source, SurveyError};
+use crate::fit::spd_inverse;
+use nalgebra::{DMatrix, Matrix6, SMatrix, SVector};
+
+/// Covariance of all columns, with what it takes to reach any function of the unknowns.
+#[derive(Clone, Debug)]
+pub(super) struct Covariance {
+    pub layout: Layout,
+    normal: Normal,
+    inverses: Vec<Matrix6<f64>>,
+    /// n_columns × n_columns.
+    pub columns: DMatrix<f64>,
+    /// Parts of `columns` by source; they add up to it.
+    pub parts: Vec<(Source, DMatrix<f64>)>,
+}
+
+/// The test of one view.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct ViewTest {
+    /// Σ of the redundancy numbers of its eight coordinates, 0..8.
+    pub redundancy: f64,
+    /// r' Q⁺ r, chi-square with `dof` degrees of freedom where the view is as good as its covariance says.
+    pub statistic: f64,
+    /// Number of its coordinates' directions that the other views check.
+    pub dof: usize,
+    /// Whitened squared residual.
+    pub d2: f64,
+}
+
+impl Covariance {
+    pub fn new(
+        problem: &Problem,
+        layout: &Layout,
+        state: &State,
+        weights: &Weights,
+        extent: &Extent,
+    ) -> Result<Self, SurveyError> {
+        let normal = linearise(problem, layout, state, weights, extent).ok_or(SurveyError::BehindCamera)?;
+        let mut inverses = Vec::with_capacity(normal.photos.len());
+        for block in &normal.photos {
+            let inverse = photo_inverse(block, 0.0).ok_or_else(|| SurveyError::Undetermined {
+                what: format!("the place of photograph {}", problem.input.photos[block.photo].name),
+            })?;
+            inverses.push(inverse);
+        }
+        let (reduced, _) = reduce(&normal, &inverses, normal.columns());
+        let columns = spd_inverse(&reduced).map_err(|k| SurveyError::Undetermined { what: name_of(problem, layout, k) })?;
+        let (corners, _) = reduce(&normal, &inverses, normal.corners.clone());
+        let mut parts = vec![(Source::Corners, &columns * corners * &columns)];
+        for (source, measured) in &normal.measured {
+            parts.push((*source, &columns * measured * &columns));
+        }
+        Ok(Self { layout: layout.clone(), normal, inverses, columns, parts })
+    }
+
+    /// Joint covariance of the poses of several instances; zero for the reference.
+    pub fn joint(&self, instances: &[usize]) -> JointCovariance {
+        let at: Vec<Option<usize>> =
+            instances.iter().flat_map(|i| (0..6).map(|k| self.layout.instance_at[*i].map(|c| c + k))).collect();
+        let pick = |from: &DMatrix<f64>| {
+            DMatrix::from_fn(at.len(), at.len(), |i, j| match (at[i], at[j]) {
+                (Some(r), Some(c)) => 0.5 * (from[(r, c)] + from[(c, r)]),
+                _ => 0.0,
+            })
+        };
+        JointCovariance {
+            cov: pick(&self.columns),
+            parts: self.parts.iter().map(|(source, part)| (*source, pick(part))).collect(),
+        }
+    }
+
+    /// Covariance of a photograph's own pose (left step), 6 × 6.
+    pub fn photo(&self, photo: usize) -> Option<Matrix6<f64>> {
+        let k = self.normal.photos.iter().position(|b| b.photo == photo)?;
+        let gain = self.inverses[k] * &self.normal.photos[k].cross; // 6 × n
+        let own = self.inverses[k] + &gain * &self.columns * gain.transpose();
+        Some(own)
+    }
+
+    /// Tests every view of the adjustment against the rest of it.
+    ///
+    /// In whitened units the residual's cofactor is Q = I − A C A'; its trace is the view's redundancy. Source: W. Baarda, "A testing procedure
+    /// for use in geodetic networks", 1968, for several coordinates at once.
+    pub fn tests(&self, problem: &Problem, state: &State, weights: &Weights, extent: &Extent) -> Vec<(usize, ViewTest)> {
+        let mut block_of = vec![usize::MAX; problem.input.photos.len()];
+        for (k, block) in self.normal.photos.iter().enumerate() {
+            block_of[block.photo] = k;
+        }
+        // Photograph against columns: C_pc = − N_pp⁻¹ N_pc C_cc, only needed at the columns its views use.
+        let mut out = Vec::with_capacity(extent.views.len());
+        let mut last: Option<(usize, DMatrix<f64>, Matrix6<f64>)> = None;
+        for &v in &extent.views {
+            let view = &problem.views[v];
+            let k = block_of[view.photo];
+            if last.as_ref().is_none_or(|(known, _, _)| *known != k) {
+                let gain = self.inverses[k] * &self.normal.photos[k].cross;
+                let cross = -(&gain * &self.columns); // 6 × n
+                let own = self.inverses[k] - &cross * gain.transpose();
+                last = Some((k, DMatrix::from_fn(6, cross.ncols(), |r, c| cross[(r, c)]), own));
+            }
+            let (Some((_, cross, own)), Some(row)) =
+                (&last, view_row(problem, &self.layout, state, &weights.whiten[v], view))
+            else {
+                continue;
+            };
+            let n = row.columns.len();
+            let jc = &row.by_camera;
+            let jg = row.by_column.columns(0, n);
+            let cgg = DMatrix::from_fn(n, n, |i, j| self.columns[(row.columns[i], row.columns[j])]);
+            let ccg = DMatrix::from_fn(6, n, |i, j| cross[(i, row.columns[j])]);
+            let mixed = jc * &ccg * jg.transpose();
+            let fitted: SMatrix<f64, 8, 8> =
+                jc * own * jc.transpose() + jg * &cgg * jg.transpose() + &mixed + mixed.transpose();
+            out.push((v, test(&row.residual, &(SMatrix::<f64, 8, 8>::identity() - fitted))));
+        }
+        out
+    }
+}
+
+fn test(residual: &SVector<f64, 8>, cofactor: &SMatrix<f64, 8, 8>) -> ViewTest {
+    let eigen = ((cofactor + cofactor.transpose()) * 0.5).symmetric_eigen();
+    let mut statistic = 0.0;
+    let mut dof = 0;
+    for k in 0..8 {
+        // Below this share the other views say next to nothing about this direction.
+        if eigen.eigenvalues[k] > 0.02 {
+            let along = eigen.eigenvectors.column(k).dot(residual);
+            statistic += along * along / eigen.eigenvalues[k];
+            dof += 1;
+        }
+    }
+    ViewTest { redundancy: cofactor.trace(), statistic, dof, d2: residual.norm_squared() }
+}
+
+/// What a column stands for, in words.
+fn name_of(problem: &Problem, layout: &Layout, column: usize) -> String {
+    let kit = &problem.input.kit;
+    let within = |at: &Option<usize>, n: usize| at.is_some_and(|at| (at..at + n).contains(&column));
+    if let Some(i) = layout.instance_at.iter().position(|at| within(at, 6)) {
+        return format!("the place of body \"{}\"", kit.bodies[problem.instances[i].body].name);
+    }
+    for (b, body) in kit.bodies.iter().enumerate() {
+        for (t, tag) in body.tags.iter().enumerate() {
+            if within(&layout.place_at[b][t], 6) || within(&layout.scale_at[b][t], 1) {
+                return format!("the place or size of tag {} on body \"{}\"", tag.id, body.name);
+            }
+        }
+    }
+    for list in &layout.lens_at {
+        if let Some((k, _)) = list.iter().find(|(_, at)| *at == column) {
+            return format!("lens parameter {}", crate::camera::LENS_PARAMETERS[*k]);
+        }
+    }
+    "a print scale".into()
+}

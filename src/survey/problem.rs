@@ -1,0 +1,97 @@
+//! The survey's input in the form the solver works on: who sees what, with everything unusable named and set aside.
+
+use super::{Dropped, SurveyError, SurveyInput, TagView};
+use crate::body::{TagPlace, tag_corners_m};
+use crate::frames::{Body, Pose, Tag};
+use crate::pose::SeenTag;
+use nalgebra::{Vector2, Vector3};
+
+/// A body at a station: what has one pose of its own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Instance {
+    pub body: usize,
+    pub station: Option<usize>,
+}
+
+/// One usable tag view.
+#[derive(Clone, Debug)]
+pub(super) struct View {
+    pub photo: usize,
+    pub instance: usize,
+    pub body: usize,
+    /// Index of the tag on its body.
+    pub tag: usize,
+    pub seen: TagView,
+}
+
+/// Everything usable.
+#[derive(Clone, Debug)]
+pub(super) struct Problem<'a> {
+    pub input: &'a SurveyInput,
+    pub instances: Vec<Instance>,
+    pub views: Vec<View>,
+    /// For each photograph the indices of its views.
+    pub views_of_photo: Vec<Vec<usize>>,
+}
+
+impl<'a> Problem<'a> {
+    /// Sorts the views; what can't be used comes back in `dropped`.
+    pub fn new(input: &'a SurveyInput, dropped: &mut Vec<Dropped>) -> Result<Self, SurveyError> {
+        let mut instances: Vec<Instance> = Vec::new();
+        let mut views: Vec<View> = Vec::new();
+        let mut views_of_photo = vec![Vec::new(); input.photos.len()];
+        for (p, photo) in input.photos.iter().enumerate() {
+            let lens = input.lenses.get(photo.lens).ok_or(SurveyError::NoSuchLens { photo: photo.name.clone() })?;
+            if let Some(reason) = lens.lens.implausible() {
+                return Err(SurveyError::Lens { reason });
+            }
+            for seen in &photo.tags {
+                let twice = photo.tags.iter().filter(|other| other.id == seen.id).count() > 1;
+                let reason = if twice {
+                    Some("the same id is in this photograph twice: neither is used")
+                } else if !seen.corners.iter().all(|c| c.iter().all(|v| v.is_finite())) || seen.cov.cholesky().is_none() {
+                    Some("its corners or their covariance are not usable numbers")
+                } else {
+                    None
+                };
+                if let Some(reason) = reason {
+                    dropped.push(Dropped { photo: p, id: seen.id, reason: reason.into() });
+                    continue;
+                }
+                let Some((body, tag)) = input.kit.find_tag(seen.id) else {
+                    dropped.push(Dropped { photo: p, id: seen.id, reason: "no body declares this id".into() });
+                    continue;
+                };
+                let station = input.moved_between_stations.contains(&body).then_some(photo.station);
+                let wanted = Instance { body, station };
+                let instance = instances.iter().position(|i| *i == wanted).unwrap_or_else(|| {
+                    instances.push(wanted);
+                    instances.len() - 1
+                });
+                views_of_photo[p].push(views.len());
+                views.push(View { photo: p, instance, body, tag, seen: seen.clone() });
+            }
+        }
+        Ok(Self { input, instances, views, views_of_photo })
+    }
+
+    /// Side of a view's tag as declared, metres.
+    pub fn side_m(&self, view: &View) -> f64 {
+        self.input.kit.bodies[view.body].tags[view.tag].side_m
+    }
+
+    /// Where a view's tag sits on its body, if that is known beforehand.
+    pub fn place(&self, view: &View) -> Option<Pose<Body, Tag>> {
+        match &self.input.kit.bodies[view.body].tags[view.tag].place {
+            TagPlace::Known(pose) | TagPlace::Measured { body_from_tag: pose, .. } => Some(*pose),
+            TagPlace::Free => None,
+        }
+    }
+}
+
+/// Corners of a tag in the frame it is placed in, with what was seen of it.
+pub(super) fn seen_tag<F>(frame_from_tag: &Pose<F, Tag>, side_m: f64, pixels: &[Vector2<f64>; 4]) -> SeenTag {
+    let corners_m: [Vector3<f64>; 4] =
+        tag_corners_m(side_m).map(|c| frame_from_tag.iso().rotation * c + frame_from_tag.translation());
+    SeenTag { corners_m, pixels: *pixels }
+}
