@@ -141,16 +141,18 @@ fn check(folder: &Path, json: Option<&Path>) -> Result<u8, Failure> {
     let result = session::check(&job, &|p| bar.show(p));
     bar.end();
     let text = json_text(&result, "the result")?;
+    let measured = result.verdict != Verdict::NotMeasured;
     if json == Some(Path::new("-")) {
         say(&text);
+        if !measured {
+            eprintln!("plumbsight: {}", report::why_not_measured(&result));
+        }
     } else {
         let path = json.map(Path::to_owned).unwrap_or_else(|| job.folder.join("result.json"));
         write_atomically(&path, text.as_bytes())?;
-        say(&report::report(&result));
-        say(&format!("Result written to {}\n", path.display()));
-    }
-    if result.verdict == Verdict::NotMeasured {
-        eprintln!("plumbsight: {}", report::why_not_measured(&result));
+        let shown = format!("{}Result written to {}\n", report::report(&result), path.display());
+        // Without a measurement the report is an error message.
+        if measured { say(&shown) } else { eprint!("{shown}") }
     }
     Ok(exit_code(&result))
 }

@@ -103,10 +103,12 @@ impl Document {
             } else {
                 "Correct this value; the README lists the keys of this file with their kinds and units."
             };
+            // A key that is missing at the top of a file has no line: the parser blames the first one.
+            let span = e.span().filter(|s| !(s.start == 0 && message.starts_with("missing field")));
             let message = message.replace("unknown field", "unknown key").replace("missing field", "missing key");
             Problem {
                 file: self.name.clone(),
-                line: e.span().map(|s| line_at(&self.text, s.start)),
+                line: span.map(|s| line_at(&self.text, s.start)),
                 what: message.replace("floating point number", "number"),
                 remedy: remedy.into(),
             }
@@ -255,7 +257,7 @@ mod tests {
         check("format = \"plumbsight/job/2\"", Some(1), "version 2");
         check("format = \"other\"", Some(1), "not a format of this program");
         check(&format!("{head}side_mm = 1.0\nwidth = 3"), Some(3), "unknown key `width`");
-        check(head, Some(1), "missing key `side_mm`");
+        check(head, None, "missing key `side_mm`");
         check(&format!("{head}side_mm = \"160,0\""), Some(2), "\"160,0\" and must be a number");
         check(&format!("{head}\nside_mm = 160,0"), Some(3), "decimal comma");
         check(&format!("{head}side_mm = nan"), Some(2), "finite");

@@ -244,11 +244,10 @@ fn photographs(
         }
     }
     if photos.is_empty() {
-        return Err(document.problem(
-            "photographs",
-            format!("the job has no photographs{}", notices.first().map(|n| format!(": {}", n.text.trim_end_matches('.'))).unwrap_or_default()),
-            "Copy the photographs into the job folder and name them in [[photographs]], for example files = [\"photos/*.jpg\"].",
-        ));
+        let remedy = notices.first().map(|n| n.text.clone()).unwrap_or_else(|| {
+            "Copy the photographs into the job folder and name them in [[photographs]], for example files = [\"photos/*.jpg\"].".into()
+        });
+        return Err(document.problem("photographs", "the job has no photographs", remedy));
     }
     Ok((photos, notices))
 }

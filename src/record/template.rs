@@ -56,7 +56,7 @@ mod tests {
         assert_eq!(write_template(&folder).unwrap().len(), TEMPLATE.len());
         // Without photographs it says so and nothing else.
         let problem = read_job(&folder).unwrap_err();
-        assert!(problem.what.contains("no photographs") && problem.remedy.contains("photos/"), "{problem}");
+        assert!(problem.what.contains("no photographs") && problem.remedy.contains("photos/*"), "{problem}");
         std::fs::write(folder.join("photos/1.jpg"), "x").unwrap();
         let job = read_job(&folder).unwrap();
         assert_eq!((job.photos.len(), job.kit.bodies.len(), job.placement.stations.len()), (1, 11, 1));
