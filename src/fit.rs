@@ -213,7 +213,9 @@ mod tests {
     /// Source of the tabled values: any chi-square table (NIST/SEMATECH e-Handbook, 1.3.6.7.4).
     #[test]
     fn chi_square_table() {
-        for (z, dof, tabled) in [(3.0902, 8.0, 26.124), (2.3263, 8.0, 20.090), (1.6449, 30.0, 43.773), (2.3263, 100.0, 135.807)] {
+        for (z, dof, tabled) in
+            [(3.0902, 8.0, 26.124), (2.3263, 8.0, 20.090), (1.6449, 30.0, 43.773), (2.3263, 100.0, 135.807)]
+        {
             let got = chi_square_quantile(z, dof);
             assert!((got / tabled - 1.0).abs() < 0.01, "{dof}: {got} against {tabled}");
         }
@@ -222,7 +224,8 @@ mod tests {
     /// Source of the tabled values: one-sided normal quantiles as in JCGM 106:2012, Table 1, and any normal table.
     #[test]
     fn normal_table() {
-        for (tail, z) in [(0.2, 0.8416), (0.1, 1.2816), (0.05, 1.6449), (0.01, 2.3263), (0.001, 3.0902), (1e-6, 4.7534)] {
+        for (tail, z) in [(0.2, 0.8416), (0.1, 1.2816), (0.05, 1.6449), (0.01, 2.3263), (0.001, 3.0902), (1e-6, 4.7534)]
+        {
             assert!((normal_upper_quantile(tail) - z).abs() < 5e-4, "{tail}");
         }
     }

@@ -99,7 +99,7 @@ pub fn refine_view_pose<F>(
     };
     let (pose, at) = levenberg_marquardt(
         start,
-        &FitOptions { max_iterations: 40, relative_gain: 1e-7 },
+        &FitOptions { max_iterations: 40, relative_gain: 1e-6 },
         linearise,
         |pose, delta| pose.moved_left(delta),
     )?;
@@ -184,10 +184,9 @@ fn translation_for(
     for (c, n) in corners.iter().zip(normalized) {
         let p = rotation * c;
         // x (p.z + t.z) = p.x + t.x, likewise y.
-        for (row, value) in [
-            (Vector3::new(1.0, 0.0, -n.x), n.x * p.z - p.x),
-            (Vector3::new(0.0, 1.0, -n.y), n.y * p.z - p.y),
-        ] {
+        for (row, value) in
+            [(Vector3::new(1.0, 0.0, -n.x), n.x * p.z - p.x), (Vector3::new(0.0, 1.0, -n.y), n.y * p.z - p.y)]
+        {
             normal += row * row.transpose();
             right += row * value;
         }
@@ -214,6 +213,29 @@ pub fn homography(from: &[Vector2<f64>; 4], to: &[Vector2<f64>; 4]) -> Option<Ma
     (h.iter().all(|v| v.is_finite()) && h.determinant().abs() > 1e-14).then_some(h)
 }
 
+/// Starts refined at most, those of least cost: a start that fits far worse leads to a pose that is no rival.
+pub const MAX_STARTS: usize = 6;
+
+/// The summed loss at a pose, without refining it; `None` where a corner lies behind the camera.
+fn view_cost<F>(lens: &Lens, camera_from_frame: &Pose<Camera, F>, tags: &[SeenTag], loss: &ViewLoss) -> Option<f64> {
+    tags.iter().map(|tag| tag_loss(lens, camera_from_frame, tag, loss)).sum()
+}
+
+/// The loss of one tag at a pose; `None` where a corner lies behind the camera.
+pub fn tag_loss<F>(lens: &Lens, camera_from_frame: &Pose<Camera, F>, tag: &SeenTag, loss: &ViewLoss) -> Option<f64> {
+    let mut d2 = 0.0;
+    for (corner, pixel) in tag.corners_m.iter().zip(&tag.pixels) {
+        d2 += (lens.project(&(*camera_from_frame * Point::<F>::claim(*corner)))? - pixel).norm_squared();
+    }
+    Some(loss.at(d2 / (loss.sigma_px * loss.sigma_px)).0)
+}
+
+/// True where two poses differ by less than `limit`: radians in direction, a share of the distance in place.
+fn near<F>(a: &Pose<Camera, F>, b: &Pose<Camera, F>, limit: f64) -> bool {
+    let (angle, distance) = a.difference(b);
+    angle < limit && distance < limit * b.translation().norm()
+}
+
 /// Up to two distinct poses of a body from all its tags seen in one photograph, best first.
 ///
 /// `singles`: for each tag in `tags`, the two closed-form poses of the *body* that this tag alone suggests. Each is refined on
@@ -224,13 +246,17 @@ pub fn distinct_poses<F>(
     tags: &[SeenTag],
     loss: &ViewLoss,
 ) -> Vec<ViewPose<F>> {
+    let mut starts: Vec<(f64, &Pose<Camera, F>)> =
+        singles.iter().filter_map(|start| view_cost(lens, start, tags, loss).map(|cost| (cost, start))).collect();
+    starts.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut found: Vec<ViewPose<F>> = Vec::new();
-    for start in singles {
+    for (_, start) in starts.into_iter().take(MAX_STARTS) {
+        // A start this close to a pose already found leads back to it: twin minima lie much farther apart.
+        if found.iter().any(|known| near(&known.camera_from_frame, start, 0.05)) {
+            continue;
+        }
         let Some(view) = refine_view_pose(lens, start, tags, loss) else { continue };
-        let twin = found.iter_mut().find(|other| {
-            let (angle, distance) = other.camera_from_frame.difference(&view.camera_from_frame);
-            angle < 2e-3 && distance < 2e-3 * view.camera_from_frame.translation().norm()
-        });
+        let twin = found.iter_mut().find(|other| near(&other.camera_from_frame, &view.camera_from_frame, 2e-3));
         match twin {
             Some(other) if view.cost < other.cost => *other = view,
             Some(_) => {}
@@ -272,7 +298,8 @@ mod tests {
     /// Own exact case: [1 .2 10; .1 1.1 20; .001 .002 1] takes (50, 50) to (1400/23, 1600/23).
     #[test]
     fn homography_predicts_a_fifth_point() {
-        let from = [Vector2::new(0.0, 0.0), Vector2::new(100.0, 0.0), Vector2::new(100.0, 100.0), Vector2::new(0.0, 100.0)];
+        let from =
+            [Vector2::new(0.0, 0.0), Vector2::new(100.0, 0.0), Vector2::new(100.0, 100.0), Vector2::new(0.0, 100.0)];
         let to = [
             Vector2::new(10.0, 20.0),
             Vector2::new(100.0, 300.0 / 11.0),
@@ -289,9 +316,12 @@ mod tests {
     /// (side m, tilt, second tilt, rms px per coordinate).
     #[test]
     fn both_planar_minima_are_found() {
-        for (side, tilt, second, rms) in
-            [(0.1, 20.0, -19.80, 0.402), (0.2, 20.0, -19.20, 1.594), (0.1, 45.0, -44.90, 0.833), (0.4, 20.0, -16.38, 6.148)]
-        {
+        for (side, tilt, second, rms) in [
+            (0.1, 20.0, -19.80, 0.402),
+            (0.2, 20.0, -19.20, 1.594),
+            (0.1, 45.0, -44.90, 0.833),
+            (0.4, 20.0, -16.38, 6.148),
+        ] {
             let (truth, seen) = tilted(side, tilt);
             let starts = planar_poses(&lens(), side, &seen.pixels);
             assert_eq!(starts.len(), 2);

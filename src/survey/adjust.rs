@@ -11,7 +11,7 @@ use crate::body::TagPlace;
 use crate::camera::N_LENS;
 use crate::fit::{chi_square_quantile, normal_upper_quantile};
 use crate::frames::Pose;
-use nalgebra::{SVector, Vector2};
+use nalgebra::{SMatrix, SVector, Vector2};
 
 /// Corner noise added while the adjustment may still hold gross errors, pixels.
 const ROUGH_PX: f64 = 0.3;
@@ -27,6 +27,10 @@ const MAX_MIRROR_ROUNDS: usize = 4;
 const MAX_MIRRORS: usize = 40;
 const MIRROR_STEPS: usize = 12;
 
+/// An adjustment is done when a step lowers the cost by less than this share: while views may still go, and in the end.
+const ROUGH_GAIN: f64 = 1e-6;
+const FINAL_GAIN: f64 = 1e-11;
+
 /// Standard normal quantile of 99 %: noise is only added where chance alone would hardly explain the residuals.
 const NOISE_Z: f64 = 2.3263;
 
@@ -41,9 +45,15 @@ pub fn adjust(input: &SurveyInput, options: &SurveyOptions) -> Result<Survey, Su
     let mut board = Board::new(&problem);
     let mut best: Option<Rough> = None;
     for _ in 0..MAX_REBUILDS {
-        let found = board.build().into_iter().filter_map(|network| Rough::new(&problem, &mut board, network)).reduce(Rough::better);
+        let found = board
+            .build()
+            .into_iter()
+            .filter_map(|network| Rough::new(&problem, &mut board, network))
+            .reduce(Rough::better);
         let (Some(candidate), known) = (found, best.take()) else { break };
-if std::env::var("DBG").is_ok() { println!("cost {} {:?}", candidate.cost, candidate.run.state.lenses[0]); }
+        if std::env::var("DBG").is_ok() {
+            println!("cost {} {:?}", candidate.cost, candidate.run.state.lenses[0]);
+        }
         // A mirror pose is chosen by differences of a pixel, less than an uncalibrated lens bends: with a free lens the network is built
         // again on what the first one says of the lens, as long as that helps.
         let lens_free = input.lenses.iter().any(|l| matches!(l.freedom, LensFreedom::Free(_)));
@@ -72,7 +82,15 @@ struct Rough<'a> {
 impl<'a> Rough<'a> {
     fn new(problem: &'a Problem<'a>, board: &mut Board, network: Network) -> Option<Self> {
         let extent = tied(problem, &network).ok()?;
-        let mut run = Run { problem, state: start(problem, &network, &extent), extent, iterations: 0 };
+        let axes = problem
+            .views
+            .iter()
+            .map(|view| {
+                let eigen = view.seen.cov.symmetric_eigen();
+                (eigen.eigenvectors, eigen.eigenvalues)
+            })
+            .collect();
+        let mut run = Run { problem, state: start(problem, &network, &extent), extent, iterations: 0, axes };
         run.state.lenses.clone_from(board.lenses());
         let cost = run.rough(board).ok()?;
         Some(Self { run, network, cost })
@@ -96,10 +114,7 @@ fn tied(problem: &Problem, network: &Network) -> Result<Extent, SurveyError> {
             .copied()
             .filter(|&v| {
                 let view = &problem.views[v];
-                let free = matches!(
-                    problem.input.kit.bodies[view.body].tags[view.tag].place,
-                    TagPlace::Free
-                );
+                let free = matches!(problem.input.kit.bodies[view.body].tags[view.tag].place, TagPlace::Free);
                 placed(view.instance) && (!free || network.free_place(view.body, view.tag, problem).is_some())
             })
             .collect();
@@ -115,10 +130,7 @@ fn tied(problem: &Problem, network: &Network) -> Result<Extent, SurveyError> {
     }
     let reference = (0..count.len()).max_by_key(|&i| (count[i], usize::MAX - i)).unwrap_or(0);
     if photos.is_empty() || count.iter().filter(|c| **c > 0).count() < 2 {
-        return Err(SurveyError::NothingLinked {
-            n_photos: problem.input.photos.len(),
-            n_views: problem.views.len(),
-        });
+        return Err(SurveyError::NothingLinked { n_photos: problem.input.photos.len(), n_views: problem.views.len() });
     }
     Ok(Extent { views, photos, reference })
 }
@@ -152,9 +164,9 @@ fn start(problem: &Problem, network: &Network, extent: &Extent) -> State {
                     .enumerate()
                     .map(|(t, tag)| match &tag.place {
                         TagPlace::Known(pose) | TagPlace::Measured { body_from_tag: pose, .. } => *pose,
-                        TagPlace::Free => network
-                            .free_place(b, t, problem)
-                            .unwrap_or(Pose::claim(nalgebra::Isometry3::identity())),
+                        TagPlace::Free => {
+                            network.free_place(b, t, problem).unwrap_or(Pose::claim(nalgebra::Isometry3::identity()))
+                        }
                     })
                     .collect()
             })
@@ -171,11 +183,16 @@ struct Run<'a> {
     state: State,
     extent: Extent,
     iterations: usize,
+    /// By view: the axes of its covariance and the variances along them.
+    axes: Vec<Axes>,
 }
 
+type Axes = (SMatrix<f64, 8, 8>, SVector<f64, 8>);
+type Spread = (SVector<f64, 8>, SVector<f64, 8>);
+
 impl Run<'_> {
-    fn solve(&mut self, layout: &Layout, weights: &Weights, most: usize) -> Result<f64, SurveyError> {
-        let (state, cost, steps) = solve(self.problem, layout, &self.state, weights, &self.extent, most)
+    fn solve(&mut self, layout: &Layout, weights: &Weights, most: usize, gain: f64) -> Result<f64, SurveyError> {
+        let (state, cost, steps) = solve(self.problem, layout, &self.state, weights, &self.extent, most, gain)
             .ok_or(SurveyError::BehindCamera)?;
         self.state = state;
         self.iterations += steps;
@@ -187,13 +204,13 @@ impl Run<'_> {
         let weights = Weights::new(self.problem, ROUGH_PX, Some(ROUGH_LIMIT));
         let held = Layout::new(self.problem, &self.extent, false);
         let full = Layout::new(self.problem, &self.extent, true);
-        self.solve(&held, &weights, 12)?;
-        let mut cost = self.solve(&full, &weights, 15)?;
+        self.solve(&held, &weights, 12, ROUGH_GAIN)?;
+        let mut cost = self.solve(&full, &weights, 15, ROUGH_GAIN)?;
         for _ in 0..3 {
             if !board.mirror_check(&mut self.state, &self.extent) {
                 break;
             }
-            cost = self.solve(&full, &weights, 15)?;
+            cost = self.solve(&full, &weights, 15, ROUGH_GAIN)?;
         }
         self.try_mirrors(board, &full, &weights, cost)
     }
@@ -201,13 +218,19 @@ impl Run<'_> {
     /// Turns over, one at a time, everything whose mirror pose is still possible, adjusts again, and keeps what lowers the cost.
     ///
     /// A tag seen nearly square on keeps a mirror solution of nearly equal cost that no single view can exclude; only the whole network can.
-    fn try_mirrors(&mut self, board: &Board, layout: &Layout, weights: &Weights, start: f64) -> Result<f64, SurveyError> {
+    fn try_mirrors(
+        &mut self,
+        board: &Board,
+        layout: &Layout,
+        weights: &Weights,
+        start: f64,
+    ) -> Result<f64, SurveyError> {
         let mut cost = start;
         for _ in 0..MAX_MIRROR_ROUNDS {
             let before = cost;
             for other in board.alternatives(&self.state, &self.extent).into_iter().take(MAX_MIRRORS) {
                 let Some((state, other_cost, steps)) =
-                    solve(self.problem, layout, &other, weights, &self.extent, MIRROR_STEPS)
+                    solve(self.problem, layout, &other, weights, &self.extent, MIRROR_STEPS, ROUGH_GAIN)
                 else {
                     continue;
                 };
@@ -224,15 +247,17 @@ impl Run<'_> {
         Ok(cost)
     }
 
-    /// d² of all views in the adjustment at a noise level.
-    fn d2(&self, unmodelled_px: f64) -> Vec<f64> {
-        let weights = Weights::new(self.problem, unmodelled_px, None);
+    /// For every view in the adjustment: its squared residuals along the axes of its covariance, and the variances there.
+    fn spread(&self) -> Vec<Spread> {
         self.extent
             .views
             .iter()
             .map(|&v| {
-                view_residual(self.problem, &self.state, &self.problem.views[v])
-                    .map_or(f64::INFINITY, |r| (weights.whiten[v] * r).norm_squared())
+                let view = &self.problem.views[v];
+                let (axes, variances) = &self.axes[v];
+                let along = view_residual(self.problem, &self.state, view)
+                    .map_or_else(|| SVector::<f64, 8>::repeat(f64::INFINITY), |r| axes.tr_mul(&r));
+                (along.component_mul(&along), *variances)
             })
             .collect()
     }
@@ -243,35 +268,33 @@ impl Run<'_> {
             - (6 * self.extent.photos.len() + layout.n_columns) as f64
     }
 
-    /// The noise level at which `measure(level) <= wanted`, found by bisection; 0 where none need be added.
-    fn level(&self, wanted: f64, measure: impl Fn(&[f64]) -> f64) -> f64 {
-        if measure(&self.d2(0.0)) <= wanted {
+    /// The noise level that makes the a-posteriori variance 1, by bisection; 0 where chance explains the residuals without it.
+    fn noise_level(&self, layout: &Layout) -> f64 {
+        let redundancy = self.redundancy(layout).max(1.0);
+        let spread = self.spread();
+        let chi2 = |noise: f64| -> f64 {
+            spread
+                .iter()
+                .map(|(squares, variances)| squares.component_div(&variances.add_scalar(noise * noise)).sum())
+                .sum()
+        };
+        if chi2(0.0) <= chi_square_quantile(NOISE_Z, redundancy) {
             return 0.0;
         }
         let (mut low, mut high) = (0.0, 0.01);
-        while measure(&self.d2(high)) > wanted && high < 100.0 {
+        while chi2(high) > redundancy && high < 100.0 {
             low = high;
             high *= 2.0;
         }
-        for _ in 0..30 {
+        for _ in 0..40 {
             let middle = 0.5 * (low + high);
-            if measure(&self.d2(middle)) > wanted {
+            if chi2(middle) > redundancy {
                 low = middle;
             } else {
                 high = middle;
             }
         }
         high
-    }
-
-    /// Noise level by the a-posteriori variance, where chance does not explain it.
-    fn full_level(&self, layout: &Layout) -> f64 {
-        let redundancy = self.redundancy(layout).max(1.0);
-        let sum = |d2: &[f64]| d2.iter().sum::<f64>();
-        if sum(&self.d2(0.0)) <= chi_square_quantile(NOISE_Z, redundancy) {
-            return 0.0;
-        }
-        self.level(redundancy, sum)
     }
 
     /// Rejects the worst views one after the other until the test accepts the rest; returns the noise level.
@@ -284,22 +307,18 @@ impl Run<'_> {
         let limit = (options.max_rejected * n_views as f64).ceil() as usize;
         let z = normal_upper_quantile(options.false_alarm / n_views.max(1) as f64);
         let mut rejected = 0;
+        let mut rounds_settling = 0;
         loop {
             let layout = Layout::new(self.problem, &self.extent, true);
-            let mut noise = self.full_level(&layout);
-            // The weights depend on the level and the level on the residuals: a few rounds settle it.
-            for _ in 0..4 {
-                self.solve(&layout, &Weights::new(self.problem, noise, None), 12)?;
-                let next = self.full_level(&layout);
-                let settled = (next - noise).abs() <= 0.02 * noise.max(0.005);
-                noise = next;
-                if settled {
-                    break;
-                }
-            }
+            let noise = self.noise_level(&layout);
+            self.solve(&layout, &Weights::new(self.problem, noise, None), 12, ROUGH_GAIN)?;
+            // The weights depend on the level and the level on the residuals; once nothing is left to reject, it has to settle.
+            let next = self.noise_level(&layout);
+            let settled = (next - noise).abs() <= 0.02 * noise.max(0.005);
+            let noise = next;
             let weights = Weights::new(self.problem, noise, None);
             let covariance = Covariance::new(self.problem, &layout, &self.state, &weights, &self.extent)?;
-            let tests = covariance.tests(self.problem, &self.state, &weights, &self.extent);
+            let tests = covariance.tests(self.problem, &self.extent);
             let mut worst: Vec<(f64, usize)> = tests
                 .iter()
                 .filter(|(_, t)| t.dof > 0)
@@ -308,14 +327,18 @@ impl Run<'_> {
                 .collect();
             worst.sort_by(|a, b| b.0.total_cmp(&a.0));
             if worst.is_empty() {
-                return Ok(noise);
+                rounds_settling += 1;
+                if settled || rounds_settling > 4 {
+                    return Ok(noise);
+                }
+                continue;
             }
             let mut gone: Vec<usize> = Vec::new();
             for (ratio, v) in worst {
                 let (photo, instance) = (self.problem.views[v].photo, self.problem.views[v].instance);
-                let neighbour = gone.iter().any(|&g| {
-                    self.problem.views[g].photo == photo || self.problem.views[g].instance == instance
-                });
+                let neighbour = gone
+                    .iter()
+                    .any(|&g| self.problem.views[g].photo == photo || self.problem.views[g].instance == instance);
                 // Only the clearly worst go in company; borderline ones wait for a cleaner network.
                 if !neighbour && (gone.is_empty() || ratio > 2.0) {
                     gone.push(v);
@@ -377,9 +400,9 @@ impl Run<'_> {
         let problem = self.problem;
         let layout = Layout::new(problem, &self.extent, true);
         let weights = Weights::new(problem, noise, None);
-        let cost = self.solve(&layout, &weights, 30)?;
+        let cost = self.solve(&layout, &weights, 40, FINAL_GAIN)?;
         let covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
-        let tests = covariance.tests(problem, &self.state, &weights, &self.extent);
+        let tests = covariance.tests(problem, &self.extent);
         let redundancy = self.redundancy(&layout);
         let in_use = |instance: usize| self.extent.views.iter().any(|&v| problem.views[v].instance == instance);
         let instances: Vec<usize> = (0..problem.instances.len()).filter(|&i| in_use(i)).collect();

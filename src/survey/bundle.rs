@@ -249,9 +249,7 @@ pub(super) fn view_row(
         let projection = lens.project_with_derivatives(&corner_in_camera)?;
         let row = 2 * k;
         residual.fixed_rows_mut::<2>(row).copy_from(&(projection.pixel - view.seen.corners[k]));
-        by_camera
-            .fixed_view_mut::<2, 6>(row, 0)
-            .copy_from(&(projection.d_point * left_step(&corner_in_camera.coords)));
+        by_camera.fixed_view_mut::<2, 6>(row, 0).copy_from(&(projection.d_point * left_step(&corner_in_camera.coords)));
         let mut at = 0;
         if instance_at.is_some() {
             let j = projection.d_point * right_step(&rotation_body, &corner_in_body.coords);
@@ -274,12 +272,7 @@ pub(super) fn view_row(
             at += 1;
         }
     }
-    Some(ViewRow {
-        residual: whiten * residual,
-        by_camera: whiten * by_camera,
-        columns,
-        by_column: whiten * by_column,
-    })
+    Some(ViewRow { residual: whiten * residual, by_camera: whiten * by_camera, columns, by_column: whiten * by_column })
 }
 
 /// A photograph's share of the normal equations.
@@ -304,6 +297,8 @@ pub(super) struct Normal {
     /// Measured values' part, each with what it belongs to.
     pub measured: Vec<(super::Source, DMatrix<f64>)>,
     pub gradient: DVector<f64>,
+    /// The views' rows, in the order of [`Extent::views`], each with its weight.
+    pub rows: Vec<(ViewRow, f64)>,
 }
 
 impl Normal {
@@ -391,7 +386,13 @@ impl MeasuredBlock {
 }
 
 /// Cost alone; `None` where a corner lies behind its camera.
-pub(super) fn cost(problem: &Problem, layout: &Layout, state: &State, weights: &Weights, extent: &Extent) -> Option<f64> {
+pub(super) fn cost(
+    problem: &Problem,
+    layout: &Layout,
+    state: &State,
+    weights: &Weights,
+    extent: &Extent,
+) -> Option<f64> {
     let mut sum: f64 = measured_blocks(problem, layout, state).iter().map(MeasuredBlock::cost).sum();
     for &v in &extent.views {
         let r = weights.whiten[v] * view_residual(problem, state, &problem.views[v])?;
@@ -428,6 +429,7 @@ pub(super) fn linearise(
     let mut corners = DMatrix::<f64>::zeros(m, m);
     let mut gradient = DVector::<f64>::zeros(m);
     let mut total = 0.0;
+    let mut rows = Vec::with_capacity(extent.views.len());
     for &v in &extent.views {
         let view = &problem.views[v];
         let row = view_row(problem, layout, state, &weights.whiten[v], view)?;
@@ -449,6 +451,7 @@ pub(super) fn linearise(
             }
         }
         block.active.extend(&row.columns);
+        rows.push((row, w));
     }
     for block in &mut photos {
         block.active.sort_unstable();
@@ -469,7 +472,7 @@ pub(super) fn linearise(
             }
         }
     }
-    total.is_finite().then_some(Normal { cost: total, photos, corners, measured, gradient })
+    total.is_finite().then_some(Normal { cost: total, photos, corners, measured, gradient, rows })
 }
 
 /// The inverse of a photograph's own block, damped by `lambda`; `None` where its views do not determine its pose.
@@ -481,30 +484,29 @@ pub(super) fn photo_inverse(block: &PhotoBlock, lambda: f64) -> Option<Matrix6<f
     normal.cholesky().map(|c| c.inverse())
 }
 
-/// Removes the photographs' poses from `columns` (corner and measured part together) and from the gradient.
-pub(super) fn reduce(normal: &Normal, inverses: &[Matrix6<f64>], mut columns: DMatrix<f64>) -> (DMatrix<f64>, DVector<f64>) {
-    let mut gradient = normal.gradient.clone();
+/// Removes the photographs' poses from `columns`, the whole normal matrix of the columns or its corner part.
+pub(super) fn reduce(normal: &Normal, inverses: &[Matrix6<f64>], mut columns: DMatrix<f64>) -> DMatrix<f64> {
     for (block, inverse) in normal.photos.iter().zip(inverses) {
         let n = block.active.len();
-        let cross = nalgebra::OMatrix::<f64, nalgebra::U6, nalgebra::Dyn>::from_fn(n, |r, c| block.cross[(r, block.active[c])]);
+        let cross =
+            nalgebra::OMatrix::<f64, nalgebra::U6, nalgebra::Dyn>::from_fn(n, |r, c| block.cross[(r, block.active[c])]);
         let weighted = inverse * &cross; // 6 × n
         let take = cross.tr_mul(&weighted); // n × n
-        let pull = weighted.tr_mul(&block.gradient);
         for (i, &ci) in block.active.iter().enumerate() {
-            gradient[ci] -= pull[i];
             for (j, &cj) in block.active.iter().enumerate() {
                 columns[(ci, cj)] -= take[(i, j)];
             }
         }
     }
-    (columns, gradient)
+    columns
 }
 
-/// A step along `delta`: the columns' part, and each photograph's.
-fn moved(problem: &Problem, layout: &Layout, state: &State, columns: &DVector<f64>, photos: &[(usize, Vector6<f64>)]) -> State {
+/// The state after a step.
+fn moved(problem: &Problem, layout: &Layout, state: &State, extent: &Extent, step: &Step) -> State {
     let mut next = state.clone();
+    let columns = &step.columns;
     let six = |at: usize| Vector6::from_fn(|k, _| columns[at + k]);
-    for (photo, delta) in photos {
+    for (photo, delta) in extent.photos.iter().zip(&step.photos) {
         next.camera_from_world[*photo] = state.camera_from_world[*photo].moved_left(delta);
     }
     for (i, at) in layout.instance_at.iter().enumerate() {
@@ -537,7 +539,109 @@ fn moved(problem: &Problem, layout: &Layout, state: &State, columns: &DVector<f6
     next
 }
 
-/// Levenberg-Marquardt until the cost no longer falls; the best state reached, its cost and the number of steps.
+/// A step of all unknowns.
+#[derive(Clone, Debug)]
+struct Step {
+    columns: DVector<f64>,
+    /// In the order of [`Extent::photos`].
+    photos: Vec<Vector6<f64>>,
+}
+
+/// The damped normal equations, ready to be solved for several right sides.
+struct Damped<'a> {
+    normal: &'a Normal,
+    inverses: Vec<Matrix6<f64>>,
+    factor: nalgebra::Cholesky<f64, nalgebra::Dyn>,
+}
+
+impl<'a> Damped<'a> {
+    fn new(normal: &'a Normal, lambda: f64) -> Option<Self> {
+        let mut columns = normal.columns();
+        for k in 0..columns.nrows() {
+            columns[(k, k)] *= 1.0 + lambda;
+        }
+        let inverses: Vec<Matrix6<f64>> =
+            normal.photos.iter().map(|b| photo_inverse(b, lambda)).collect::<Option<_>>()?;
+        let reduced = reduce(normal, &inverses, columns);
+        Some(Self { normal, inverses, factor: reduced.cholesky()? })
+    }
+
+    /// The step that answers a gradient (columns' part and photographs' parts).
+    fn answer(&self, mut columns: DVector<f64>, photos: &[Vector6<f64>]) -> Step {
+        for ((block, inverse), gradient) in self.normal.photos.iter().zip(&self.inverses).zip(photos) {
+            let pull = block.cross.tr_mul(&(inverse * gradient));
+            columns -= pull;
+        }
+        let columns = -self.factor.solve(&columns);
+        let photos = self
+            .normal
+            .photos
+            .iter()
+            .zip(&self.inverses)
+            .zip(photos)
+            .map(|((block, inverse), gradient)| -(inverse * (gradient + &block.cross * &columns)))
+            .collect();
+        Step { columns, photos }
+    }
+
+    fn step(&self) -> Step {
+        let photos: Vec<Vector6<f64>> = self.normal.photos.iter().map(|b| b.gradient).collect();
+        self.answer(self.normal.gradient.clone(), &photos)
+    }
+}
+
+/// Bends a step along the curved valley of the cost: `δ + a/2`, where `a` answers the second derivative of the residuals along `δ`.
+///
+/// A long chain of photographs gives such valleys: everything far from the reference has to move along an arc when the lens changes a little.
+/// `None` where the bend is as large as the step, so that the expansion means nothing. Source: M. K. Transtrum and J. P. Sethna, "Geodesic
+/// acceleration and the small-curvature approximation for nonlinear least squares", 2012.
+fn bent(
+    problem: &Problem,
+    layout: &Layout,
+    state: &State,
+    weights: &Weights,
+    extent: &Extent,
+    damped: &Damped,
+    step: &Step,
+) -> Option<Step> {
+    const H: f64 = 0.1;
+    let mut block_of = vec![usize::MAX; problem.input.photos.len()];
+    for (k, &photo) in extent.photos.iter().enumerate() {
+        block_of[photo] = k;
+    }
+    let ahead = moved(
+        problem,
+        layout,
+        state,
+        extent,
+        &Step { columns: &step.columns * H, photos: step.photos.iter().map(|p| p * H).collect() },
+    );
+    let mut columns = DVector::<f64>::zeros(layout.n_columns);
+    let mut photos = vec![Vector6::zeros(); extent.photos.len()];
+    for (&v, (row, w)) in extent.views.iter().zip(&damped.normal.rows) {
+        let view = &problem.views[v];
+        let k = block_of[view.photo];
+        let there = weights.whiten[v] * view_residual(problem, &ahead, view)?;
+        let mut slope = row.by_camera * step.photos[k];
+        for (i, &c) in row.columns.iter().enumerate() {
+            slope += row.by_column.column(i) * step.columns[c];
+        }
+        let second = ((there - row.residual) / H - slope) * (2.0 / H);
+        photos[k] += row.by_camera.tr_mul(&second) * *w;
+        let pull = row.by_column.tr_mul(&second) * *w;
+        for (i, &c) in row.columns.iter().enumerate() {
+            columns[c] += pull[i];
+        }
+    }
+    let bend = damped.answer(columns, &photos);
+    let size = |s: &Step| s.columns.norm_squared() + s.photos.iter().map(|p| p.norm_squared()).sum::<f64>();
+    (size(&bend) < 4.0 * 0.75 * 0.75 * size(step)).then(|| Step {
+        columns: &step.columns + &bend.columns * 0.5,
+        photos: step.photos.iter().zip(&bend.photos).map(|(p, b)| p + b * 0.5).collect(),
+    })
+}
+
+/// Levenberg-Marquardt until a step lowers the cost by less than `relative_gain` of it; the best state reached, its cost and the number of steps.
 pub(super) fn solve(
     problem: &Problem,
     layout: &Layout,
@@ -545,33 +649,21 @@ pub(super) fn solve(
     weights: &Weights,
     extent: &Extent,
     max_iterations: usize,
+    relative_gain: f64,
 ) -> Option<(State, f64, usize)> {
     let mut state = start.clone();
     let mut normal = linearise(problem, layout, &state, weights, extent)?;
     let mut lambda = 1e-5;
+    let mut growth = 4.0;
+    // Bending costs half as much again as a plain step: only once a plain one has failed.
+    let mut curved = false;
     let mut steps = 0;
     for _ in 0..max_iterations {
         steps += 1;
-        let mut columns = normal.columns();
-        for k in 0..layout.n_columns {
-            columns[(k, k)] *= 1.0 + lambda;
-        }
-        let inverses: Option<Vec<Matrix6<f64>>> = normal.photos.iter().map(|b| photo_inverse(b, lambda)).collect();
-        let solved = inverses.and_then(|inverses| {
-            let (reduced, gradient) = reduce(&normal, &inverses, columns);
-            let delta = -reduced.cholesky()?.solve(&gradient);
-            let photos: Vec<(usize, Vector6<f64>)> = normal
-                .photos
-                .iter()
-                .zip(&inverses)
-                .map(|(block, inverse)| {
-                    let pull = block.gradient + &block.cross * &delta;
-                    (block.photo, -(inverse * pull))
-                })
-                .collect();
-            Some(moved(problem, layout, &state, &delta, &photos))
-        });
-        let better = solved.and_then(|candidate| {
+        let better = Damped::new(&normal, lambda).and_then(|damped| {
+            let plain = damped.step();
+            let step = if curved { bent(problem, layout, &state, weights, extent, &damped, &plain)? } else { plain };
+            let candidate = moved(problem, layout, &state, extent, &step);
             let cost = cost(problem, layout, &candidate, weights, extent)?;
             (cost <= normal.cost).then_some((candidate, cost))
         });
@@ -579,15 +671,18 @@ pub(super) fn solve(
             Some((candidate, cost)) => {
                 let gain = normal.cost - cost;
                 state = candidate;
-                lambda = (lambda * 0.1).max(1e-12);
-                let done = gain <= 1e-9 * normal.cost.max(1e-12);
+                lambda = (lambda * 0.2).max(1e-12);
+                growth = 4.0;
+                let done = gain <= relative_gain * normal.cost.max(1e-12);
                 normal = linearise(problem, layout, &state, weights, extent)?;
                 if done {
                     break;
                 }
             }
             None => {
-                lambda *= 10.0;
+                curved = true;
+                lambda *= growth;
+                growth *= 2.0;
                 if lambda > 1e8 {
                     break;
                 }

@@ -1,6 +1,6 @@
 //! What the solution is worth: covariance of everything that stays, its parts, and the test of every view.
 
-use super::bundle::{Extent, Layout, Normal, State, Weights, linearise, photo_inverse, reduce, view_row};
+use super::bundle::{Extent, Layout, Normal, State, Weights, linearise, photo_inverse, reduce};
 use super::problem::Problem;
 use super::{JointCovariance, Source, SurveyError};
 use crate::fit::spd_inverse;
@@ -27,8 +27,6 @@ pub(super) struct ViewTest {
     pub statistic: f64,
     /// Number of its coordinates' directions that the other views check.
     pub dof: usize,
-    /// Whitened squared residual.
-    pub d2: f64,
 }
 
 impl Covariance {
@@ -47,9 +45,10 @@ impl Covariance {
             })?;
             inverses.push(inverse);
         }
-        let (reduced, _) = reduce(&normal, &inverses, normal.columns());
-        let columns = spd_inverse(&reduced).map_err(|k| SurveyError::Undetermined { what: name_of(problem, layout, k) })?;
-        let (corners, _) = reduce(&normal, &inverses, normal.corners.clone());
+        let reduced = reduce(&normal, &inverses, normal.columns());
+        let columns =
+            spd_inverse(&reduced).map_err(|k| SurveyError::Undetermined { what: name_of(problem, layout, k) })?;
+        let corners = reduce(&normal, &inverses, normal.corners.clone());
         let mut parts = vec![(Source::Corners, &columns * corners * &columns)];
         for (source, measured) in &normal.measured {
             parts.push((*source, &columns * measured * &columns));
@@ -85,7 +84,7 @@ impl Covariance {
     ///
     /// In whitened units the residual's cofactor is Q = I − A C A'; its trace is the view's redundancy. Source: W. Baarda, "A testing procedure
     /// for use in geodetic networks", 1968, for several coordinates at once.
-    pub fn tests(&self, problem: &Problem, state: &State, weights: &Weights, extent: &Extent) -> Vec<(usize, ViewTest)> {
+    pub fn tests(&self, problem: &Problem, extent: &Extent) -> Vec<(usize, ViewTest)> {
         let mut block_of = vec![usize::MAX; problem.input.photos.len()];
         for (k, block) in self.normal.photos.iter().enumerate() {
             block_of[block.photo] = k;
@@ -93,7 +92,7 @@ impl Covariance {
         // Photograph against columns: C_pc = − N_pp⁻¹ N_pc C_cc, only needed at the columns its views use.
         let mut out = Vec::with_capacity(extent.views.len());
         let mut last: Option<(usize, DMatrix<f64>, Matrix6<f64>)> = None;
-        for &v in &extent.views {
+        for (&v, (row, _)) in extent.views.iter().zip(&self.normal.rows) {
             let view = &problem.views[v];
             let k = block_of[view.photo];
             if last.as_ref().is_none_or(|(known, _, _)| *known != k) {
@@ -102,11 +101,7 @@ impl Covariance {
                 let own = self.inverses[k] - &cross * gain.transpose();
                 last = Some((k, DMatrix::from_fn(6, cross.ncols(), |r, c| cross[(r, c)]), own));
             }
-            let (Some((_, cross, own)), Some(row)) =
-                (&last, view_row(problem, &self.layout, state, &weights.whiten[v], view))
-            else {
-                continue;
-            };
+            let Some((_, cross, own)) = &last else { continue };
             let n = row.columns.len();
             let jc = &row.by_camera;
             let jg = row.by_column.columns(0, n);
@@ -133,7 +128,7 @@ fn test(residual: &SVector<f64, 8>, cofactor: &SMatrix<f64, 8, 8>) -> ViewTest {
             dof += 1;
         }
     }
-    ViewTest { redundancy: cofactor.trace(), statistic, dof, d2: residual.norm_squared() }
+    ViewTest { redundancy: cofactor.trace(), statistic, dof }
 }
 
 /// What a column stands for, in words.

@@ -9,7 +9,7 @@ use crate::body::tag_corners_m;
 use crate::camera::Lens;
 use crate::fit::{FitOptions, Linearised, levenberg_marquardt};
 use crate::frames::{Body, Camera, Point, Pose, Tag, World, skew};
-use crate::pose::{SeenTag, ViewLoss, ViewPose, distinct_poses, planar_poses, residuals};
+use crate::pose::{MAX_STARTS, SeenTag, ViewLoss, ViewPose, distinct_poses, planar_poses, residuals, tag_loss};
 use nalgebra::{Matrix3, Matrix3x6};
 
 /// Corner noise assumed while the network is only being put together, and the d² at which a view starts to count less.
@@ -81,10 +81,8 @@ fn sights(problem: &Problem, lenses: &[Lens]) -> (Vec<Node>, Vec<Sight>) {
             let view = &problem.views[v];
             let place = problem.place(view);
             let free_tag = if place.is_none() { Some(view.tag) } else { None };
-            let node = nodes
-                .iter()
-                .position(|n| n.instance == view.instance && n.free_tag == free_tag)
-                .unwrap_or_else(|| {
+            let node =
+                nodes.iter().position(|n| n.instance == view.instance && n.free_tag == free_tag).unwrap_or_else(|| {
                     nodes.push(Node { instance: view.instance, free_tag });
                     nodes.len() - 1
                 });
@@ -102,7 +100,9 @@ fn sights(problem: &Problem, lenses: &[Lens]) -> (Vec<Node>, Vec<Sight>) {
             let lens = &lenses[problem.input.photos[view.photo].lens];
             let tag_from_node = node_from_tag.inverse();
             starts[at].extend(
-                planar_poses(lens, side_m, &view.seen.corners).into_iter().map(|camera_from_tag| camera_from_tag * tag_from_node),
+                planar_poses(lens, side_m, &view.seen.corners)
+                    .into_iter()
+                    .map(|camera_from_tag| camera_from_tag * tag_from_node),
             );
         }
         for (sight, starts) in sights[first..].iter_mut().zip(&starts) {
@@ -299,7 +299,11 @@ impl<'a> Board<'a> {
     }
 
     /// States in which one photograph or body has gone over to its second pose, those that cost least first; only where the decision is open.
-    pub fn alternatives(&self, state: &super::bundle::State, extent: &super::bundle::Extent) -> Vec<super::bundle::State> {
+    pub fn alternatives(
+        &self,
+        state: &super::bundle::State,
+        extent: &super::bundle::Extent,
+    ) -> Vec<super::bundle::State> {
         let placed = self.placed(state, extent);
         let mut found: Vec<(f64, super::bundle::State)> = Vec::new();
         for &photo in &extent.photos {
@@ -537,10 +541,15 @@ impl<'a> Board<'a> {
                 starts.extend(sight.poses.iter().map(|camera_from_node| world_from_camera * *camera_from_node));
             }
         }
+        let mut ranked: Vec<(f64, Pose<World, Body>)> = starts
+            .into_iter()
+            .filter_map(|start| self.node_cost(&start, &placed, state).map(|cost| (cost, start)))
+            .collect();
+        ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut found: Vec<(Pose<World, Body>, f64)> = Vec::new();
-        for start in &starts {
+        for (_, start) in ranked.iter().take(MAX_STARTS) {
             // Most starts lead to one of few places; those already close to a found one need no refining of their own.
-            if found.iter().any(|(pose, _)| near(pose, start, 2e-3)) {
+            if found.iter().any(|(pose, _)| near(pose, start, 0.03)) {
                 continue;
             }
             let Some((pose, cost)) = self.refine_node(start, &placed, state) else { continue };
@@ -553,6 +562,18 @@ impl<'a> Board<'a> {
         found.sort_by(|a, b| a.1.total_cmp(&b.1));
         found.truncate(2);
         found
+    }
+
+    /// Summed loss of a node at a pose, cameras held; `None` where it lies behind one.
+    fn node_cost(&self, world_from_node: &Pose<World, Body>, placed: &[&Sight], state: &Placed) -> Option<f64> {
+        let mut cost = 0.0;
+        for sight in placed {
+            let camera_from_node = state.camera[sight.photo]? * *world_from_node;
+            for tag in &sight.tags {
+                cost += tag_loss(self.lens(sight.photo), &camera_from_node, tag, &LOSS)?;
+            }
+        }
+        Some(cost)
     }
 
     /// Refines a node's pose against all placed photographs that see it, cameras held.

@@ -49,7 +49,8 @@ impl<'a> Problem<'a> {
                 let twice = photo.tags.iter().filter(|other| other.id == seen.id).count() > 1;
                 let reason = if twice {
                     Some("the same id is in this photograph twice: neither is used")
-                } else if !seen.corners.iter().all(|c| c.iter().all(|v| v.is_finite())) || seen.cov.cholesky().is_none() {
+                } else if !seen.corners.iter().all(|c| c.iter().all(|v| v.is_finite())) || seen.cov.cholesky().is_none()
+                {
                     Some("its corners or their covariance are not usable numbers")
                 } else {
                     None
