@@ -49,7 +49,7 @@ one of three verdicts:
 
 Examples:
   plumbsight check my-job
-  plumbsight check my-job --json /tmp/result.json
+  plumbsight check my-job --json result.json
   plumbsight check my-job --json - | jq .stations[0].deviations.yaw_deg";
 
 #[derive(Parser)]
@@ -93,7 +93,7 @@ enum Command {
         dir: PathBuf,
     },
     /// Unpack the shipped demonstration bay (invented) and run the whole check on it
-    #[command(after_help = "Example:\n  plumbsight demo --into /tmp/bay\n\nThe folder is an ordinary job: change its files and run `plumbsight check` on it.")]
+    #[command(after_help = "Example:\n  plumbsight demo --into bay\n\nThe folder is an ordinary job: change its files and run `plumbsight check` on it.")]
     Demo {
         /// Where to unpack it
         #[arg(long, value_name = "DIR", default_value = "plumbsight-demo")]
