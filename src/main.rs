@@ -1,3 +1,7 @@
 //! The `plumbsight` command.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    ExitCode::from(plumbsight::cli::run(std::env::args_os()))
+}

@@ -1,0 +1,258 @@
+//! Image files to grey images: JPEG and PNG, recognised by their content, refused by name where they cannot be trusted.
+//!
+//! Geometry uses the stored pixels: the orientation note some cameras add is left alone, because the lens profile belongs to the
+//! sensor and not to the way a viewer turns the picture.
+
+mod jpeg;
+
+use crate::raster::Gray;
+use std::io::Cursor;
+use std::path::Path;
+
+/// The largest image that is read, in pixels (100 megapixels: above any current phone). Refused before memory is taken.
+pub const LARGEST_IMAGE_PIXELS: u64 = 100_000_000;
+
+/// The largest file that is read, in bytes. Common practice, no source: an uncompressed 16-bit image of the largest size fits.
+pub const LARGEST_IMAGE_BYTES: u64 = 800_000_000;
+
+/// What kind of image a file's content is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ImageKind {
+    /// JPEG.
+    Jpeg,
+    /// PNG.
+    Png,
+}
+
+impl ImageKind {
+    /// The word for messages.
+    pub fn word(self) -> &'static str {
+        match self {
+            ImageKind::Jpeg => "JPEG",
+            ImageKind::Png => "PNG",
+        }
+    }
+
+    /// The file endings that belong to it.
+    fn endings(self) -> &'static [&'static str] {
+        match self {
+            ImageKind::Jpeg => &["jpg", "jpeg", "jpe", "jfif"],
+            ImageKind::Png => &["png"],
+        }
+    }
+}
+
+/// Why an image is not used; the text says what to do.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum CaptureError {
+    /// No such file.
+    #[error("there is no such file. Put the photograph there or take its name out of the list.")]
+    Missing,
+    /// The system refuses.
+    #[error("it cannot be read ({0}). Check the file and its permissions.")]
+    Unreadable(String),
+    /// Neither JPEG nor PNG.
+    #[error("it is neither a JPEG nor a PNG image ({0}). Save the photograph as the camera's own JPEG.")]
+    UnknownKind(String),
+    /// More pixels or bytes than the limit.
+    #[error("{0}. Photographs of up to {max} megapixels are read.", max = LARGEST_IMAGE_PIXELS / 1_000_000)]
+    TooLarge(String),
+    /// The file stops before the image does.
+    #[error("the {0} file is cut off before the image ends. Copy it from the camera again.")]
+    Truncated(&'static str),
+    /// The decoder refuses.
+    #[error("the {kind} file is damaged ({why}). Copy it from the camera again.")]
+    Damaged {
+        /// JPEG or PNG.
+        kind: &'static str,
+        /// The decoder's words.
+        why: String,
+    },
+}
+
+/// An image as read.
+#[derive(Clone, Debug)]
+pub struct Picture {
+    /// Grey values, stored pixels.
+    pub gray: Gray,
+    /// What the content is.
+    pub kind: ImageKind,
+    /// What the reader should know although the image was read (a PNG with a .jpg name).
+    pub note: Option<String>,
+}
+
+/// Reads one image file to grey values.
+///
+/// JPEG gives the luma plane as coded (no detour over colours); PNG gives luma by the weights of ITU-R BT.709; 16 bits become 8.
+pub fn read_image(path: &Path) -> Result<Picture, CaptureError> {
+    let meta = std::fs::metadata(path).map_err(|e| match e.kind() {
+        std::io::ErrorKind::NotFound => CaptureError::Missing,
+        _ => CaptureError::Unreadable(e.to_string()),
+    })?;
+    if !meta.is_file() {
+        return Err(CaptureError::Unreadable("it is not a file".into()));
+    }
+    if meta.len() > LARGEST_IMAGE_BYTES {
+        return Err(CaptureError::TooLarge(format!("it has {} bytes", meta.len())));
+    }
+    let bytes = std::fs::read(path).map_err(|e| CaptureError::Unreadable(e.to_string()))?;
+    let mut picture = decode(&bytes)?;
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    if !picture.kind.endings().contains(&ending.as_str()) {
+        picture.note = Some(format!(
+            "its name ends in .{ending} but its content is {}; it was read as {}. Rename it so that others read it too",
+            picture.kind.word(),
+            picture.kind.word()
+        ));
+    }
+    Ok(picture)
+}
+
+/// Reads an image that is already in memory.
+pub fn decode(bytes: &[u8]) -> Result<Picture, CaptureError> {
+    let (gray, kind) = match bytes {
+        [] => return Err(CaptureError::UnknownKind("the file is empty".into())),
+        [0xff, 0xd8, 0xff, ..] => (jpeg::decode_luma(bytes)?, ImageKind::Jpeg),
+        [0x89, b'P', b'N', b'G', b'\r', b'\n', 0x1a, b'\n', ..] => (decode_png(bytes)?, ImageKind::Png),
+        _ => return Err(CaptureError::UnknownKind(format!("it begins with the bytes {:02x?}", &bytes[..bytes.len().min(4)]))),
+    };
+    Ok(Picture { gray, kind, note: None })
+}
+
+/// Refuses a size over the limit.
+fn check_size(width: u64, height: u64) -> Result<(), CaptureError> {
+    match width.checked_mul(height) {
+        Some(n) if n <= LARGEST_IMAGE_PIXELS && n > 0 => Ok(()),
+        Some(0) => Err(CaptureError::Damaged { kind: "image", why: "it has no pixels".into() }),
+        _ => Err(CaptureError::TooLarge(format!("it has {width} x {height} pixels"))),
+    }
+}
+
+fn decode_png(bytes: &[u8]) -> Result<Gray, CaptureError> {
+    let damaged = |e: image::ImageError| match &e {
+        image::ImageError::IoError(io) if io.kind() == std::io::ErrorKind::UnexpectedEof => CaptureError::Truncated("PNG"),
+        image::ImageError::Decoding(_) if e.to_string().contains("unexpected end") => CaptureError::Truncated("PNG"),
+        _ => CaptureError::Damaged { kind: "PNG", why: e.to_string() },
+    };
+    let reader = || image::ImageReader::with_format(Cursor::new(bytes), image::ImageFormat::Png);
+    let (width, height) = reader().into_dimensions().map_err(damaged)?;
+    check_size(width.into(), height.into())?;
+    let mut reader = reader();
+    let mut limits = image::Limits::default();
+    limits.max_alloc = Some(LARGEST_IMAGE_PIXELS * 8);
+    reader.limits(limits);
+    let luma = reader.decode().map_err(damaged)?.into_luma8();
+    Gray::new(width as usize, height as usize, luma.into_raw())
+        .ok_or_else(|| CaptureError::Damaged { kind: "PNG", why: "its size is not its content's".into() })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use image::{ImageEncoder, codecs::jpeg::JpegEncoder, codecs::png::PngEncoder};
+
+    /// A smooth picture whose grey values tell rows from columns.
+    fn ramp(width: usize, height: usize) -> Vec<u8> {
+        (0..width * height).map(|k| (40 + (k % width) * 3 + (k / width) * 2) as u8).collect()
+    }
+
+    fn jpeg(width: usize, height: usize) -> Vec<u8> {
+        let mut out = Vec::new();
+        let mut encoder = JpegEncoder::new_with_quality(&mut out, 95);
+        encoder.encode(&ramp(width, height), width as u32, height as u32, image::ExtendedColorType::L8).unwrap();
+        out
+    }
+
+    fn png(width: usize, height: usize) -> Vec<u8> {
+        let mut out = Vec::new();
+        PngEncoder::new(&mut out)
+            .write_image(&ramp(width, height), width as u32, height as u32, image::ExtendedColorType::L8)
+            .unwrap();
+        out
+    }
+
+    #[test]
+    fn jpeg_and_png_give_the_same_picture() {
+        let a = decode(&png(40, 24)).unwrap();
+        assert_eq!((a.gray.data(), a.kind), (&ramp(40, 24)[..], ImageKind::Png));
+        let b = decode(&jpeg(40, 24)).unwrap();
+        assert_eq!((b.gray.width(), b.gray.height(), b.kind), (40, 24, ImageKind::Jpeg));
+        for (x, y) in a.gray.data().iter().zip(b.gray.data()) {
+            assert!(x.abs_diff(*y) <= 3, "{x} {y}");
+        }
+    }
+
+    #[test]
+    fn colour_jpeg_gives_its_luma() {
+        // A uniform colour: luma by JPEG's own definition (ITU-T T.871): 0.299 R + 0.587 G + 0.114 B.
+        let rgb: Vec<u8> = [200, 100, 50].repeat(32 * 32);
+        let mut out = Vec::new();
+        JpegEncoder::new_with_quality(&mut out, 98).encode(&rgb, 32, 32, image::ExtendedColorType::Rgb8).unwrap();
+        let picture = decode(&out).unwrap();
+        let expected = 0.299 * 200.0 + 0.587 * 100.0 + 0.114 * 50.0;
+        assert_eq!(picture.gray.data().len(), 32 * 32);
+        assert!(picture.gray.data().iter().all(|&v| (f64::from(v) - expected).abs() <= 2.0), "{:?}", picture.gray.row(0));
+    }
+
+    #[test]
+    fn sixteen_bits_become_eight() {
+        let values: Vec<u8> = (0..64u16).flat_map(|k| (k * 1000).to_ne_bytes()).collect();
+        let mut out = Vec::new();
+        PngEncoder::new(&mut out).write_image(&values, 8, 8, image::ExtendedColorType::L16).unwrap();
+        let picture = decode(&out).unwrap();
+        for (k, v) in picture.gray.data().iter().enumerate() {
+            assert!((f64::from(*v) - k as f64 * 1000.0 / 257.0).abs() <= 0.51, "{k} {v}");
+        }
+    }
+
+    #[test]
+    fn every_cut_of_a_file_is_refused() {
+        for (whole, word) in [(jpeg(64, 64), "JPEG"), (png(64, 64), "PNG")] {
+            for keep in [whole.len() * 9 / 10, whole.len() / 2, whole.len() / 4, 30, 12] {
+                let error = decode(&whole[..keep]).unwrap_err();
+                assert!(
+                    matches!(error, CaptureError::Truncated(_) | CaptureError::Damaged { .. }),
+                    "{word} cut to {keep}: {error:?}"
+                );
+            }
+            assert_eq!(decode(&whole[..whole.len() / 2]).unwrap_err(), CaptureError::Truncated(word));
+        }
+        // Only the two bytes of the end marker are missing.
+        let whole = jpeg(64, 64);
+        assert_eq!(decode(&whole[..whole.len() - 2]).unwrap_err(), CaptureError::Truncated("JPEG"));
+    }
+
+    #[test]
+    fn bytes_after_the_end_do_no_harm() {
+        let mut whole = jpeg(64, 64);
+        whole.extend_from_slice(b"some cameras append a film here");
+        assert!(decode(&whole).is_ok());
+    }
+
+    #[test]
+    fn giants_are_refused_before_memory_is_taken() {
+        let mut whole = jpeg(64, 64);
+        // The frame header holds height and width in two bytes each; 0xffff x 0xffff is 4.3 gigapixels.
+        let at = whole.windows(2).position(|w| w == [0xff, 0xc0]).unwrap();
+        whole[at + 5..at + 9].fill(0xff);
+        assert!(matches!(decode(&whole).unwrap_err(), CaptureError::TooLarge(_)));
+    }
+
+    #[test]
+    fn names_and_contents_are_compared() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.jpg");
+        std::fs::write(&path, png(16, 16)).unwrap();
+        let picture = read_image(&path).unwrap();
+        assert_eq!(picture.kind, ImageKind::Png);
+        assert!(picture.note.unwrap().contains(".jpg"));
+        std::fs::write(&path, jpeg(16, 16)).unwrap();
+        assert_eq!(read_image(&path).unwrap().note, None);
+        std::fs::write(&path, "text").unwrap();
+        assert!(matches!(read_image(&path).unwrap_err(), CaptureError::UnknownKind(_)));
+        std::fs::write(&path, "").unwrap();
+        assert!(matches!(read_image(&path).unwrap_err(), CaptureError::UnknownKind(_)));
+        assert_eq!(read_image(&dir.path().join("b.jpg")).unwrap_err(), CaptureError::Missing);
+        assert!(matches!(read_image(dir.path()).unwrap_err(), CaptureError::Unreadable(_)));
+    }
+}

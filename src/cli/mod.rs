@@ -1,0 +1,234 @@
+//! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
+
+mod demo;
+mod report;
+mod tags;
+
+use crate::record::result::Verdict;
+use crate::record::{ResultFile, json_text, read_job, write_atomically, write_template};
+use crate::session::{self, Failure, Progress};
+use clap::{Parser, Subcommand};
+use std::io::{IsTerminal, Write};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Exit code where an input is wrong.
+pub const EXIT_BAD_INPUT: u8 = 3;
+/// Exit code where the photographs allow no measurement.
+pub const EXIT_NOT_MEASURED: u8 = 4;
+
+const ABOUT: &str = "Says where a calibration stand really is relative to a car's thrust line, from photographs of printed tags, \
+how sure that is, what to move, and whether it stands within the tolerances of the published procedure.";
+
+const EXAMPLES: &str = "\
+Examples:
+  plumbsight demo                      the whole job on a shipped, invented bay
+  plumbsight new my-job                a commented job folder to fill in
+  plumbsight check my-job              six deviations, what to move, the verdict
+  plumbsight check my-job --json -     the result as JSON instead of the table
+  plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
+  plumbsight tags photo.jpg            the tags found in single photographs
+
+Exit codes of check and demo:
+  0 in tolerance   1 out of tolerance   2 not proven
+  3 an input is wrong   4 the photographs allow no measurement
+
+The stand's place only: plumbsight calibrates nothing and releases nothing. The
+carmaker's procedure, local rules and licensed practice decide.";
+
+const CHECK_HELP: &str = "\
+A job is a folder with job.toml, bodies.toml, placement.toml, a lens profile and
+the photographs; `plumbsight new DIR` writes one with every key explained.
+
+The table shows, for each of the six deviations, what is required, what was
+measured, the difference, its expanded uncertainty U (95 %), the tolerance and
+one of three verdicts:
+  ● in           |deviation| + U <= tolerance
+  ▲ out          |deviation| - U >  tolerance
+  ◆ not proven   neither: U is too large to say; the text below says what helps
+
+Examples:
+  plumbsight check my-job
+  plumbsight check my-job --json result.json
+  plumbsight check my-job --json - | jq .stations[0].deviations.yaw_deg";
+
+#[derive(Parser)]
+#[command(name = "plumbsight", version, about = ABOUT, after_help = EXAMPLES, max_term_width = 80)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Measure a job and judge it: table, moves, verdict, and result.json
+    #[command(after_help = CHECK_HELP)]
+    Check {
+        /// The job folder (or its job.toml)
+        job: PathBuf,
+        /// Where the result goes instead of result.json in the job folder; - prints it instead of the table
+        #[arg(long, value_name = "FILE")]
+        json: Option<PathBuf>,
+    },
+    /// Measure a job without judging it: bodies, photographs, residuals and covariance as JSON
+    #[command(after_help = "Example:\n  plumbsight survey my-job > survey.json\n\nPoses map the second frame in their name to the first; lengths in metres.")]
+    Survey {
+        /// The job folder (or its job.toml)
+        job: PathBuf,
+    },
+    /// Find the tags in single images, as JSON
+    #[command(after_help = tags::HELP)]
+    Tags {
+        /// JPEG or PNG files
+        #[arg(required = true)]
+        images: Vec<PathBuf>,
+        /// The lens profile of the camera: sides are then straight after undoing its distortion
+        #[arg(long, value_name = "FILE")]
+        lens: Option<PathBuf>,
+    },
+    /// Write a commented job folder to start from
+    #[command(after_help = "Example:\n  plumbsight new my-job\n  cp /media/camera/*.jpg my-job/photos/\n\nThen fill in the four files and run `plumbsight check my-job`. Nothing is ever\noverwritten.")]
+    New {
+        /// The new folder
+        dir: PathBuf,
+    },
+    /// Unpack the shipped demonstration bay (invented) and run the whole check on it
+    #[command(after_help = "Example:\n  plumbsight demo --into bay\n\nThe folder is an ordinary job: change its files and run `plumbsight check` on it.")]
+    Demo {
+        /// Where to unpack it
+        #[arg(long, value_name = "DIR", default_value = "plumbsight-demo")]
+        into: PathBuf,
+    },
+}
+
+/// Runs one command; returns the exit code.
+pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
+    let arguments = match Arguments::try_parse_from(arguments) {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            // Help and version are answers; everything else is a wrong input (clap's own code 2 means "not proven" here).
+            let _ = error.print();
+            return if error.use_stderr() { EXIT_BAD_INPUT } else { 0 };
+        }
+    };
+    let done = match arguments.command {
+        Command::Check { job, json } => check(&job, json.as_deref()),
+        Command::Survey { job } => survey(&job),
+        Command::Tags { images, lens } => tags::run(&images, lens.as_deref()),
+        Command::New { dir } => new(&dir),
+        Command::Demo { into } => demo::unpack(&into).map_err(Failure::from).and_then(|()| {
+            say(&format!("The demonstration job is in {}: invented car, invented procedure, made photographs.\n", into.display()));
+            check(&into, None)
+        }),
+    };
+    done.unwrap_or_else(|failure| {
+        eprintln!("plumbsight: {failure}");
+        match failure {
+            Failure::Problem(_) => EXIT_BAD_INPUT,
+            Failure::NotMeasurable { notices, .. } => {
+                for notice in notices {
+                    eprintln!("  {}: {}", notice.about, notice.text);
+                }
+                EXIT_NOT_MEASURED
+            }
+        }
+    })
+}
+
+fn check(folder: &Path, json: Option<&Path>) -> Result<u8, Failure> {
+    let job = read_job(folder)?;
+    let bar = ProgressLine::new();
+    let result = session::check(&job, &|p| bar.show(p));
+    bar.end();
+    let text = json_text(&result, "the result")?;
+    let measured = result.verdict != Verdict::NotMeasured;
+    if json == Some(Path::new("-")) {
+        say(&text);
+        if !measured {
+            eprintln!("plumbsight: {}", report::why_not_measured(&result));
+        }
+    } else {
+        let path = json.map(Path::to_owned).unwrap_or_else(|| job.folder.join("result.json"));
+        write_atomically(&path, text.as_bytes())?;
+        let shown = format!("{}Result written to {}\n", report::report(&result), path.display());
+        // Without a measurement the report is an error message.
+        if measured { say(&shown) } else { eprint!("{shown}") }
+    }
+    Ok(exit_code(&result))
+}
+
+/// The exit code that says the verdict.
+fn exit_code(result: &ResultFile) -> u8 {
+    match result.verdict {
+        Verdict::In => 0,
+        Verdict::Out => 1,
+        Verdict::NotProven => 2,
+        Verdict::NotMeasured => EXIT_NOT_MEASURED,
+    }
+}
+
+fn survey(folder: &Path) -> Result<u8, Failure> {
+    let job = read_job(folder)?;
+    let bar = ProgressLine::new();
+    let text = session::survey(&job, &|p| bar.show(p));
+    bar.end();
+    say(&text?);
+    Ok(0)
+}
+
+fn new(folder: &Path) -> Result<u8, Failure> {
+    let written = write_template(folder)?;
+    for path in written {
+        say(&format!("wrote {}\n", path.display()));
+    }
+    say(&format!(
+        "Next: copy the photographs into {}, fill in the four files (every key is explained there)\nand run: plumbsight check {}\n",
+        folder.join("photos").display(),
+        folder.display()
+    ));
+    Ok(0)
+}
+
+/// Prints to the output. A reader that has gone away (`| head`) is no fault.
+fn say(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+}
+
+/// One line of progress on the error output, rewritten in place on a terminal and quiet elsewhere except for the stages.
+struct ProgressLine {
+    terminal: bool,
+    shown: AtomicUsize,
+}
+
+impl ProgressLine {
+    fn new() -> Self {
+        Self { terminal: std::io::stderr().is_terminal(), shown: AtomicUsize::new(0) }
+    }
+
+    fn show(&self, progress: Progress) {
+        let text = match progress {
+            Progress::Photographs { done, of } => {
+                // Photographs finish in any order: never count backwards.
+                let most = self.shown.fetch_max(done, Ordering::Relaxed).max(done);
+                if !self.terminal && done != 0 {
+                    return;
+                }
+                format!("reading photographs and finding tags: {most} of {of}")
+            }
+            Progress::Surveying => "tying the photographs together".to_owned(),
+            Progress::Judging => "working out the deviations".to_owned(),
+        };
+        if self.terminal {
+            eprint!("\r{text:<60}");
+        } else {
+            eprintln!("{text}");
+        }
+    }
+
+    fn end(&self) {
+        if self.terminal {
+            eprint!("\r{:<60}\r", "");
+        }
+    }
+}

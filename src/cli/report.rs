@@ -1,0 +1,257 @@
+//! What a technician reads: the result file as text, 80 columns wide. Made from the result alone, so that it can be made again.
+
+use crate::record::ResultFile;
+use crate::record::result::{DeviationPart, StationPart, Value, Verdict};
+use std::fmt::Write;
+
+const WIDTH: usize = 80;
+
+/// The whole report.
+pub(super) fn report(result: &ResultFile) -> String {
+    let mut out = String::new();
+    // Writing to a text cannot fail; the results of `writeln!` are dropped for that reason.
+    if let Some(title) = &result.title {
+        line(&mut out, "", title);
+    }
+    line(&mut out, "", &format!("Asked: {}", placement(result)));
+    let _ = writeln!(out);
+    if result.verdict == Verdict::NotMeasured {
+        let _ = writeln!(out, "{} NOT MEASURED", result.verdict.shape());
+        line(&mut out, "  ", &why_not_measured(result));
+        let _ = writeln!(out);
+    }
+    for station in &result.stations {
+        station_text(&mut out, station);
+    }
+    for missing in &result.stations_not_measured {
+        if result.verdict != Verdict::NotMeasured {
+            let _ = writeln!(out, "{} NOT MEASURED: {}", Verdict::NotMeasured.shape(), missing.name);
+            line(&mut out, "  ", &format!("{}.", missing.reason));
+            let _ = writeln!(out);
+        }
+    }
+    car(&mut out, result);
+    fit(&mut out, result);
+    for (heading, lines) in [("Notes", result.notes.clone()), ("Notices", notices(result))] {
+        if !lines.is_empty() {
+            let _ = writeln!(out, "{heading}");
+            lines.iter().for_each(|text| item(&mut out, text));
+            let _ = writeln!(out);
+        }
+    }
+    line(&mut out, "", &result.caution);
+    let _ = writeln!(out);
+    out
+}
+
+/// Why there is no measurement.
+pub(super) fn why_not_measured(result: &ResultFile) -> String {
+    result.not_measured.clone().unwrap_or_default()
+}
+
+fn placement(result: &ResultFile) -> String {
+    let p = &result.placement;
+    let title = if p.title.is_empty() { String::new() } else { format!("{}; ", p.title) };
+    format!("{title}source: {}; revision: {}", p.source, p.revision)
+}
+
+fn station_text(out: &mut String, station: &StationPart) {
+    let _ = writeln!(out, "{} {}: {}", station.verdict.shape(), station.verdict.words().to_uppercase(), station.name);
+    let _ = writeln!(out);
+    let _ = writeln!(out, "{:<9}{:>11}{:>11}{:>11}{:>11}{:>11}", "", "required", "measured", "deviation", "U (95 %)", "tolerance");
+    for (name, unit, d) in station.deviations.each() {
+        let _ = writeln!(out, "{}", row(name, unit, d));
+    }
+    let _ = writeln!(out);
+    for (_, _, d) in station.deviations.each() {
+        if d.verdict.is_some_and(|v| v != Verdict::In) {
+            item(out, &sentence(&d.words));
+        }
+    }
+    for (name, _, d) in station.deviations.each() {
+        if let Some(remedy) = &d.remedy {
+            item(out, &format!("To prove {name}: {remedy}"));
+        }
+    }
+    if station.moves.is_empty() {
+        let _ = writeln!(out, "Move nothing.");
+    } else {
+        let _ = writeln!(out, "Move, in this order:");
+        for (k, m) in station.moves.iter().enumerate() {
+            line_after(out, &format!("  {}. ", k + 1), "     ", &m.words);
+        }
+    }
+    let _ = writeln!(out);
+    for a in &station.at_range {
+        let what = if a.from_yaw { "yaw" } else { "sideways error" };
+        let side = if a.offset_m.value >= 0.0 { "left" } else { "right" };
+        let text = format!(
+            "At {:.0} m this {what} means {:.2} m (U {:.2} m) to the {side}.",
+            a.range_m,
+            a.offset_m.value.abs(),
+            a.offset_m.expanded
+        );
+        line(out, "", &text);
+    }
+    let _ = writeln!(out);
+    largest_shares(out, station);
+}
+
+/// Where the uncertainty of each asked deviation comes from, largest first.
+fn largest_shares(out: &mut String, station: &StationPart) {
+    let _ = writeln!(out, "Where U comes from (share of the variance)");
+    for (name, _, d) in station.deviations.each() {
+        let shares: Vec<String> =
+            d.shares.iter().take(3).map(|s| format!("{} {:.0} %", s.source, s.percent_of_variance)).collect();
+        if !shares.is_empty() {
+            line_after(out, &format!("  {name:<9}"), "           ", &shares.join(", "));
+        }
+    }
+    let _ = writeln!(out);
+}
+
+/// One line of the table; every number with its unit, the state as a shape and a word.
+fn row(name: &str, unit: &str, d: &DeviationPart) -> String {
+    let (digits, unit) = if unit == "mm" { (1, " mm") } else { (3, "°") };
+    let plain = |v: f64| format!("{:.digits$}{unit}", settle(v, digits));
+    let signed = |v: f64| format!("{:+.digits$}{unit}", settle(v, digits));
+    let within = |v: f64| format!("±{v:.digits$}{unit}");
+    let tolerance = d.tolerance.map_or("not asked".into(), within);
+    let state = match d.verdict {
+        Some(v) => format!("  {} {}", v.shape(), v.words().trim_end_matches(" of tolerance").trim_end_matches(" tolerance")),
+        None => String::new(),
+    };
+    format!(
+        "{name:<9}{:>11}{:>11}{:>11}{:>11}{tolerance:>11}{state}",
+        plain(d.required),
+        plain(d.measured),
+        signed(d.deviation),
+        within(d.expanded)
+    )
+}
+
+/// A number that rounds to zero is shown as zero, not as minus zero.
+fn settle(v: f64, digits: usize) -> f64 {
+    if v.abs() < 0.5 * 10f64.powi(-(digits as i32)) { 0.0 } else { v }
+}
+
+fn car(out: &mut String, result: &ResultFile) {
+    let Some(vehicle) = &result.vehicle else { return };
+    let mm = |v: &Value| format!("{:.1} mm (U {:.1})", v.value, v.expanded);
+    let deg = |v: &Value| format!("{:+.2}° (U {:.2})", settle(v.value, 2), v.expanded);
+    let _ = writeln!(out, "Car");
+    for wheel in &vehicle.wheels {
+        let text = format!("{}: toe against the thrust line {}, camber {}", wheel.at, deg(&wheel.toe_deg), deg(&wheel.camber_deg));
+        line(out, "  ", &text);
+    }
+    let mut text = format!("rear track {}", mm(&vehicle.rear_track_mm));
+    if let Some(v) = &vehicle.wheelbase_mm {
+        let _ = write!(text, ", wheelbase {}", mm(v));
+    }
+    if let Some(v) = &vehicle.thrust_heading_deg {
+        let _ = write!(text, ", thrust line against the centreline {} (left positive)", deg(v));
+    }
+    line(out, "  ", &text);
+    let _ = writeln!(out);
+}
+
+fn fit(out: &mut String, result: &ResultFile) {
+    let Some(s) = &result.survey else { return };
+    let used = result.photographs.iter().filter(|p| p.used).count();
+    let _ = writeln!(out, "Survey");
+    let text = format!(
+        "{used} of {} photographs, {} tag views used, {} rejected; corner residuals {:.2} px median, {:.2} px rms; sigma0 {:.2}, \
+         redundancy {:.0}",
+        result.photographs.len(),
+        s.views_used,
+        s.views_rejected,
+        s.median_residual_px,
+        s.rms_residual_px,
+        s.sigma0,
+        s.redundancy
+    );
+    line(out, "  ", &text);
+    for o in &result.outliers {
+        let text = format!("rejected: tag {} ({}) in {}, {:.1} px off", o.tag, o.body, o.photograph, o.largest_residual_px);
+        line(out, "  ", &text);
+    }
+    let _ = writeln!(out);
+}
+
+fn notices(result: &ResultFile) -> Vec<String> {
+    result.notices.iter().map(|n| format!("{}: {}", n.about, n.text)).collect()
+}
+
+/// With a capital letter and a full stop.
+fn sentence(text: &str) -> String {
+    let mut chars = text.chars();
+    let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
+    format!("{first}{}.", chars.as_str().trim_end_matches('.'))
+}
+
+fn item(out: &mut String, text: &str) {
+    line_after(out, "  - ", "    ", text);
+}
+
+fn line(out: &mut String, indent: &str, text: &str) {
+    line_after(out, indent, indent, text);
+}
+
+/// Text broken at spaces to the width of a terminal.
+fn line_after(out: &mut String, first: &str, rest: &str, text: &str) {
+    let mut current = first.to_owned();
+    let mut empty = true;
+    for word in text.split_whitespace() {
+        if !empty && current.chars().count() + 1 + word.chars().count() > WIDTH {
+            let _ = writeln!(out, "{current}");
+            current = rest.to_owned();
+            empty = true;
+        }
+        if !empty {
+            current.push(' ');
+        }
+        current.push_str(word);
+        empty = false;
+    }
+    let _ = writeln!(out, "{current}");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn deviation(verdict: Option<Verdict>) -> DeviationPart {
+        DeviationPart {
+            required: 1600.0,
+            measured: 1599.96,
+            deviation: -0.04,
+            u: 0.4,
+            expanded: 0.784,
+            tolerance: verdict.map(|_| 5.0),
+            verdict,
+            probability_in_tolerance: None,
+            decidable: None,
+            words: String::new(),
+            remedy: None,
+            shares: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn rows_fit_the_width_and_carry_shape_and_word() {
+        let text = row("distance", "mm", &deviation(Some(Verdict::NotProven)));
+        assert_eq!(text, "distance   1600.0 mm  1600.0 mm    +0.0 mm    ±0.8 mm    ±5.0 mm  ◆ not proven");
+        assert!(text.chars().count() <= WIDTH);
+        assert!(row("distance", "mm", &deviation(Some(Verdict::In))).ends_with("● in"));
+        assert!(row("distance", "mm", &deviation(Some(Verdict::Out))).ends_with("▲ out"));
+        assert!(row("yaw", "deg", &deviation(None)).ends_with("not asked"));
+    }
+
+    #[test]
+    fn long_text_is_broken_at_spaces() {
+        let mut out = String::new();
+        item(&mut out, &"word ".repeat(40));
+        assert!(out.lines().count() == 3 && out.lines().all(|l| l.chars().count() <= WIDTH), "{out}");
+        assert!(out.lines().skip(1).all(|l| l.starts_with("    word")));
+    }
+}

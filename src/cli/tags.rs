@@ -1,0 +1,124 @@
+//! `plumbsight tags`: the detector on single images, as JSON.
+
+use crate::capture::read_image;
+use crate::cli::{EXIT_BAD_INPUT, say};
+use crate::record::{LensProfile, Problem, json_text, read_lens_profile};
+use crate::session::Failure;
+use crate::tags::{DetectOptions, detect};
+use serde::Serialize;
+use serde::ser::{SerializeMap, Serializer};
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+pub(super) const HELP: &str = "\
+Prints {\"PATH\": {\"ms\": 3.1, \"width\": ..., \"height\": ..., \"detections\": [{\"id\": 7,
+\"corners\": [[x, y], 4 times], \"covariance\": 8 x 8, \"wrong_cells\": 0}]}}.
+ms is the detection alone; corners are pixels with the centre of the top-left
+pixel at (0, 0), lower left, lower right, upper right, upper left as seen on the
+upright print; covariance is of x0 y0 x1 y1 ..., in px^2. An image that cannot be
+read has \"error\" instead; the exit code is then 3.
+
+Examples:
+  plumbsight tags photo.jpg
+  plumbsight tags --lens lens.toml photos/*.jpg > tags.json";
+
+#[derive(Serialize)]
+#[serde(untagged)]
+enum Found {
+    Tags { ms: f64, width: usize, height: usize, detections: Vec<Tag> },
+    Refused { error: String },
+}
+
+#[derive(Serialize)]
+struct Tag {
+    id: u16,
+    corners: [[f64; 2]; 4],
+    covariance: [[f64; 8]; 8],
+    wrong_cells: u32,
+}
+
+/// A JSON object in the order the images were named.
+struct ByPath(Vec<(String, Found)>);
+
+impl Serialize for ByPath {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(Some(self.0.len()))?;
+        for (path, found) in &self.0 {
+            map.serialize_entry(path, found)?;
+        }
+        map.end()
+    }
+}
+
+/// Finds the tags in each image and prints them; returns the exit code.
+pub(super) fn run(images: &[PathBuf], lens: Option<&Path>) -> Result<u8, Failure> {
+    let profile = lens.map(|path| read_lens_profile(path, &path.display().to_string())).transpose()?;
+    let mut all: Vec<(String, Found)> = Vec::new();
+    let mut code = 0;
+    for image in images {
+        let name = image.to_string_lossy().into_owned();
+        // JSON holds a key once, and the same image twice is the same answer.
+        if all.iter().any(|(seen, _)| *seen == name) {
+            continue;
+        }
+        let found = search(image, profile.as_ref()).unwrap_or_else(|problem| {
+            eprintln!("plumbsight: {problem}");
+            code = EXIT_BAD_INPUT;
+            Found::Refused { error: problem.to_string() }
+        });
+        all.push((name, found));
+    }
+    say(&json_text(&ByPath(all), "the tags")?);
+    Ok(code)
+}
+
+fn search(path: &Path, profile: Option<&LensProfile>) -> Result<Found, Problem> {
+    let name = path.display().to_string();
+    let picture = read_image(path).map_err(|e| {
+        let text = e.to_string();
+        let (what, remedy) = text.split_once(". ").unwrap_or((&text, ""));
+        Problem::of_file(&name, what, remedy)
+    })?;
+    if let Some(note) = &picture.note {
+        eprintln!("plumbsight: {name}: {note}.");
+    }
+    let gray = &picture.gray;
+    if let Some(p) = profile
+        && (gray.width(), gray.height()) != (p.lens.width, p.lens.height)
+    {
+        return Err(Problem::of_file(
+            &name,
+            format!(
+                "it has {} x {} pixels and the lens profile {} is for {} x {}",
+                gray.width(),
+                gray.height(),
+                p.file,
+                p.lens.width,
+                p.lens.height
+            ),
+            "Use the photograph as the camera wrote it, name its own profile, or leave --lens out.",
+        ));
+    }
+    let options = match profile {
+        Some(p) => DetectOptions { lens: Some(p.lens), tone: p.tone.clone(), ..DetectOptions::default() },
+        None => DetectOptions::default(),
+    };
+    let start = Instant::now();
+    let detections = detect(gray, &options);
+    let seconds = start.elapsed().as_secs_f64();
+    Ok(Found::Tags {
+        // Milliseconds from seconds is the same factor as millimetres from metres.
+        ms: crate::units::mm_from_m(seconds),
+        width: gray.width(),
+        height: gray.height(),
+        detections: detections
+            .into_iter()
+            .map(|d| Tag {
+                id: d.id,
+                corners: d.corners.map(|c| [c.x, c.y]),
+                covariance: std::array::from_fn(|i| std::array::from_fn(|j| d.cov[(i, j)])),
+                wrong_cells: d.wrong_cells,
+            })
+            .collect(),
+    })
+}

@@ -1,0 +1,160 @@
+//! The `[vehicle]` part of a job checked and turned into the declared car.
+
+use crate::body::{BodyKind, Kit};
+use crate::frames::{Direction, Point};
+use crate::record::bodies::not_negative;
+use crate::record::document::Document;
+use crate::record::files::{VehicleTable, WheelName, WheelTable};
+use crate::record::problem::Problem;
+use crate::units::{m_from_mm, rad_from_deg};
+use crate::vehicle::{Corner, DeclaredLength, HubPlace, VehicleModel, WheelModel};
+use nalgebra::Vector3;
+
+/// Default limit of a plate's eccentricity, mm. Common practice, no source: what a self-centring clamp keeps.
+const ECCENTRICITY_MM: f64 = 1.0;
+
+/// Default standard uncertainty of a stand-off read off a clamp with a rule, mm. Common practice, no source.
+const U_STAND_OFF_MM: f64 = 0.5;
+
+/// Wheelbases that cars and vans have, mm. Common practice, no source.
+const WHEELBASES_MM: std::ops::RangeInclusive<f64> = 1000.0..=6000.0;
+
+/// Checks the `[vehicle]` table of a job.
+pub(crate) fn resolve(document: &Document, table: &VehicleTable, kit: &Kit, bodies_file: &str) -> Result<VehicleModel, Problem> {
+    let mut wheels: Vec<WheelModel> = Vec::new();
+    for (k, wheel) in table.wheels.iter().enumerate() {
+        let path = format!("vehicle.wheels[{k}]");
+        let model = resolve_wheel(document, wheel, &path, kit, bodies_file)?;
+        if wheels.iter().any(|w| w.corner == model.corner) {
+            return Err(document.problem(
+                &format!("{path}.at"),
+                format!("the {} wheel is declared twice", model.corner.name()),
+                "Keep one [[vehicle.wheels]] table for each wheel.",
+            ));
+        }
+        if let Some(other) = wheels.iter().find(|w| w.plate == model.plate) {
+            return Err(document.problem(
+                &format!("{path}.plate"),
+                format!("the plate \"{}\" is on the {} wheel already", wheel.plate, other.corner.name()),
+                "Every wheel carries its own plate.",
+            ));
+        }
+        wheels.push(model);
+    }
+    for corner in [Corner::RearLeft, Corner::RearRight] {
+        if !wheels.iter().any(|w| w.corner == corner) {
+            return Err(document.problem(
+                "vehicle",
+                format!("no plate is declared on the {} wheel", corner.name()),
+                "Both rear wheels need one, because they make the thrust line: add a [[vehicle.wheels]] table with at, plate, stand_off_mm and run_out_deg.",
+            ));
+        }
+    }
+    Ok(VehicleModel { name: table.name.clone(), id: table.id.clone(), wheels, wheelbase: wheelbase(document, table)? })
+}
+
+fn wheelbase(document: &Document, table: &VehicleTable) -> Result<Option<DeclaredLength>, Problem> {
+    match (table.wheelbase_mm, table.u_wheelbase_mm) {
+        (None, None) => Ok(None),
+        (None, Some(_)) => Err(document.problem(
+            "vehicle.u_wheelbase_mm",
+            "`u_wheelbase_mm` is given without `wheelbase_mm`",
+            "Give both or neither.",
+        )),
+        (Some(_), None) => Err(document.problem(
+            "vehicle.wheelbase_mm",
+            "`wheelbase_mm` is given without its uncertainty",
+            "Add u_wheelbase_mm, the standard uncertainty in millimetres (2.0 where nothing better is known).",
+        )),
+        (Some(mm), Some(_)) if !WHEELBASES_MM.contains(&mm) => Err(document.problem(
+            "vehicle.wheelbase_mm",
+            format!("wheelbase_mm = {mm}: that is {} m", m_from_mm(mm)),
+            format!("Wheelbases are in millimetres, between {} and {}.", WHEELBASES_MM.start(), WHEELBASES_MM.end()),
+        )),
+        (Some(mm), Some(u)) => Ok(Some(DeclaredLength {
+            value_m: m_from_mm(mm),
+            u_m: m_from_mm(not_negative(document, "vehicle.u_wheelbase_mm", u, 100.0)?),
+        })),
+    }
+}
+
+fn resolve_wheel(document: &Document, wheel: &WheelTable, path: &str, kit: &Kit, bodies_file: &str) -> Result<WheelModel, Problem> {
+    let at = |key: &str| format!("{path}.{key}");
+    let corner = match wheel.at {
+        WheelName::RearLeft => Corner::RearLeft,
+        WheelName::RearRight => Corner::RearRight,
+        WheelName::FrontLeft => Corner::FrontLeft,
+        WheelName::FrontRight => Corner::FrontRight,
+    };
+    let plate = body_named(document, &at("plate"), &wheel.plate, kit, bodies_file)?;
+    if kit.bodies[plate].kind != BodyKind::Plate {
+        return Err(document.problem(
+            &at("plate"),
+            format!("\"{}\" is not a wheel plate", wheel.plate),
+            format!("Name a body with kind = \"plate\", or correct its kind in {bodies_file}."),
+        ));
+    }
+    let axis = Vector3::from(wheel.axis.unwrap_or([0.0, 0.0, 1.0]));
+    // The numbers may be given with three or four digits: any length near 1 is meant as a direction.
+    if !(0.9..=1.1).contains(&axis.norm()) {
+        return Err(document.problem(
+            &at("axis"),
+            format!("`axis` has length {:.3}", axis.norm()),
+            "Give a direction of length 1 in the plate's frame, pointing away from the car: [0, 0, 1] where the plate sits square.",
+        ));
+    }
+    let hub = match (wheel.stand_off_mm, wheel.hub_mm) {
+        (Some(mm), None) if (1.0..=1000.0).contains(&mm) => HubPlace::StandOff(m_from_mm(mm)),
+        (Some(mm), None) => {
+            return Err(document.problem(
+                &at("stand_off_mm"),
+                format!("stand_off_mm = {mm}: that is {} m", m_from_mm(mm)),
+                "It is the distance from the plate's printed face to the centre of the wheel, in millimetres, between 1 and 1000.",
+            ));
+        }
+        (None, Some(mm)) if mm.iter().all(|v| v.abs() <= 1000.0) => HubPlace::InPlate(Point::claim(Vector3::from(mm.map(m_from_mm)))),
+        (None, Some(_)) => {
+            return Err(document.problem(
+                &at("hub_mm"),
+                "`hub_mm` is more than a metre from the plate",
+                "It is the wheel's centre in the plate's frame, in millimetres.",
+            ));
+        }
+        (given, _) => {
+            return Err(document.problem(
+                path,
+                format!("{} of `stand_off_mm` and `hub_mm` given", if given.is_some() { "both" } else { "neither" }),
+                "Give stand_off_mm (printed face to wheel centre), or hub_mm (the wheel's centre in the plate's frame).",
+            ));
+        }
+    };
+    let eccentricity_mm = wheel.eccentricity_mm.unwrap_or(ECCENTRICITY_MM);
+    let u_stand_off_mm = wheel.u_stand_off_mm.unwrap_or(U_STAND_OFF_MM);
+    Ok(WheelModel {
+        corner,
+        plate,
+        axis_in_plate: Direction::claim(axis.normalize()),
+        run_out_rad: rad_from_deg(not_negative(document, &at("run_out_deg"), wheel.run_out_deg, 10.0)?),
+        hub,
+        eccentricity_m: m_from_mm(not_negative(document, &at("eccentricity_mm"), eccentricity_mm, 100.0)?),
+        u_stand_off_m: m_from_mm(not_negative(document, &at("u_stand_off_mm"), u_stand_off_mm, 100.0)?),
+    })
+}
+
+/// The index of a body by its name.
+pub(crate) fn body_named(document: &Document, path: &str, name: &str, kit: &Kit, bodies_file: &str) -> Result<usize, Problem> {
+    kit.find_body(name).ok_or_else(|| {
+        let names: Vec<String> = kit
+            .bodies
+            .iter()
+            .filter(|b| b.kind != BodyKind::FloorSheet)
+            .map(|b| format!("\"{}\"", b.name))
+            .collect();
+        let declared = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
+        document.problem(
+            path,
+            format!("there is no body \"{name}\""),
+            format!("Declare it with [[body]] in {bodies_file}, or use one of the names there: {declared}."),
+        )
+    })
+}

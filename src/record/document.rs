@@ -1,0 +1,280 @@
+//! A TOML file read with the line of every key kept, so that each later message can name the line.
+
+use crate::record::problem::Problem;
+use serde::de::DeserializeOwned;
+use std::collections::BTreeMap;
+use std::path::Path;
+use toml::de::{DeTable, DeValue};
+
+/// A file larger than this is not something a person wrote. Common practice, no source.
+const LARGEST_FILE_BYTES: u64 = 4_000_000;
+
+/// Endings of keys whose values are numbers; a text there is a slip of the pen (a decimal comma, a unit inside the quotes).
+const NUMBER_ENDINGS: [&str; 5] = ["_mm", "_deg", "_px", "_mm_per_m", "side_mm"];
+
+/// A TOML file: its text and where each key stands.
+#[derive(Clone, Debug)]
+pub struct Document {
+    name: String,
+    text: String,
+    /// Line of each key by its path: `body[2].tags[0].side_mm`.
+    lines: BTreeMap<String, usize>,
+}
+
+impl Document {
+    /// Reads a file and checks what every file of this program has in common: it is TOML, its `format` line says
+    /// `plumbsight/<kind>/1`, and every number in it is finite.
+    ///
+    /// `name` is how messages call the file.
+    pub fn read(path: &Path, name: &str, kind: &str) -> Result<Self, Problem> {
+        let size = std::fs::metadata(path).map_err(|e| cannot_read(name, &e))?;
+        if size.is_dir() {
+            return Err(Problem::of_file(name, "this is a folder, a file is needed", "Name the file itself."));
+        }
+        if size.len() > LARGEST_FILE_BYTES {
+            return Err(Problem::of_file(
+                name,
+                format!("{} bytes are too many for a file that a person writes", size.len()),
+                "Check that the right file is named here.",
+            ));
+        }
+        let bytes = std::fs::read(path).map_err(|e| cannot_read(name, &e))?;
+        let text = String::from_utf8(bytes).map_err(|e| {
+            let line = 1 + e.as_bytes()[..e.utf8_error().valid_up_to()].iter().filter(|&&b| b == b'\n').count();
+            Problem {
+                file: name.into(),
+                line: Some(line),
+                what: "this is not UTF-8 text".into(),
+                remedy: "Save the file as UTF-8 (plain text) and try again.".into(),
+            }
+        })?;
+        Self::parse(text, name, kind)
+    }
+
+    /// The same for a text that is already in memory.
+    pub fn parse(text: String, name: &str, kind: &str) -> Result<Self, Problem> {
+        let text = text.trim_start_matches('\u{feff}').to_owned();
+        let mut lines = BTreeMap::new();
+        let table = DeTable::parse(&text).map_err(|e| syntax_problem(&e, &text, name))?;
+        let format = table.get_ref().get("format").and_then(|v| v.get_ref().as_str().map(str::to_owned));
+        let mut faults = Vec::new();
+        note_table(table.get_ref(), "", &text, &mut lines, &mut faults);
+        drop(table);
+        let document = Self { name: name.into(), text, lines };
+        document.check_format(format.as_deref(), kind)?;
+        match faults.into_iter().next() {
+            Some((key, what, remedy)) => Err(document.problem(&key, what, remedy)),
+            None => Ok(document),
+        }
+    }
+
+    fn check_format(&self, format: Option<&str>, kind: &str) -> Result<(), Problem> {
+        let wanted = format!("plumbsight/{kind}/1");
+        let remedy = format!("Its first line must be: format = \"{wanted}\"");
+        let Some(format) = format else {
+            return Err(Problem { line: None, ..self.problem("", "the line `format` is missing", remedy) });
+        };
+        if format == wanted {
+            return Ok(());
+        }
+        let parts: Vec<&str> = format.split('/').collect();
+        let (what, remedy) = match parts.as_slice() {
+            ["plumbsight", k, version] if *k == kind => match version.parse::<u32>() {
+                Ok(v) if v > 1 => (
+                    format!("it is written in version {v} of this format, and this program knows version 1"),
+                    "Use a newer plumbsight, or write the file in version 1.".to_owned(),
+                ),
+                _ => (format!("`{format}` is no version of this format"), remedy),
+            },
+            ["plumbsight", k, _] => (format!("this is a {k} file and a {kind} file is needed here"), remedy),
+            _ => (format!("`{format}` is not a format of this program"), remedy),
+        };
+        Err(self.problem("format", what, remedy))
+    }
+
+    /// Turns the text into a struct; an unknown key, a missing key or a value of the wrong kind is named with its line.
+    pub fn typed<T: DeserializeOwned>(&self) -> Result<T, Problem> {
+        toml::from_str(&self.text).map_err(|e| {
+            let message = one_line(e.message());
+            let remedy = if message.starts_with("unknown field") {
+                "Remove or correct this key; the README lists every key of this file."
+            } else if message.starts_with("missing field") {
+                "Add this key; the README lists every key of this file."
+            } else {
+                "Correct this value; the README lists the keys of this file with their kinds and units."
+            };
+            // A key that is missing at the top of a file has no line: the parser blames the first one.
+            let span = e.span().filter(|s| !(s.start == 0 && message.starts_with("missing field")));
+            let message = message.replace("unknown field", "unknown key").replace("missing field", "missing key");
+            Problem {
+                file: self.name.clone(),
+                line: span.map(|s| line_at(&self.text, s.start)),
+                what: message.replace("floating point number", "number"),
+                remedy: remedy.into(),
+            }
+        })
+    }
+
+    /// How messages call this file.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// A fault of the key at `path` (`body[2].tags[0].side_mm`), or of the nearest enclosing table that is written down.
+    pub fn problem(&self, path: &str, what: impl Into<String>, remedy: impl Into<String>) -> Problem {
+        Problem { file: self.name.clone(), line: self.line(path), what: what.into(), remedy: remedy.into() }
+    }
+
+    /// The line of a key, or of the nearest enclosing table that is written down.
+    pub fn line(&self, path: &str) -> Option<usize> {
+        let mut path = path;
+        loop {
+            if let Some(line) = self.lines.get(path) {
+                return Some(*line);
+            }
+            let cut = path.rfind(['.', '['])?;
+            path = &path[..cut];
+        }
+    }
+}
+
+fn cannot_read(name: &str, error: &std::io::Error) -> Problem {
+    let what = match error.kind() {
+        std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
+        _ => format!("it cannot be read ({error})"),
+    };
+    Problem::of_file(name, what, "Check the name and the folder; `plumbsight new DIR` writes a complete job folder to start from.")
+}
+
+/// The text of a parser's message without line breaks.
+fn one_line(message: &str) -> String {
+    message.trim().split('\n').map(str::trim).collect::<Vec<_>>().join(", ")
+}
+
+fn line_at(text: &str, offset: usize) -> usize {
+    1 + text.as_bytes()[..offset.min(text.len())].iter().filter(|&&b| b == b'\n').count()
+}
+
+fn syntax_problem(error: &toml::de::Error, text: &str, name: &str) -> Problem {
+    let line = error.span().map(|s| line_at(text, s.start));
+    let written = line.and_then(|n| text.lines().nth(n - 1)).unwrap_or("");
+    let comma = written.split_once('=').is_some_and(|(_, value)| has_decimal_comma(value));
+    let message = one_line(error.message());
+    let (what, remedy) = if comma {
+        (format!("`{}` has a decimal comma", written.trim()), "Write numbers with a decimal point: 12.5, not 12,5.".into())
+    } else {
+        (
+            format!("this is not TOML: {message}"),
+            "Correct this line (a text needs quotes, a key is written once, `=` stands between key and value).".to_owned(),
+        )
+    };
+    Problem { file: name.into(), line, what, remedy }
+}
+
+/// True for a bare value such as `12,5` (not a list, not a text).
+fn has_decimal_comma(value: &str) -> bool {
+    let value = value.split('#').next().unwrap_or("").trim();
+    match value.split_once(',') {
+        Some((a, b)) => {
+            let digits = |s: &str| !s.is_empty() && s.bytes().all(|c| c.is_ascii_digit());
+            digits(a.trim_start_matches(['-', '+'])) && digits(b)
+        }
+        None => false,
+    }
+}
+
+/// A key's path, what is wrong, the remedy.
+type Fault = (String, String, String);
+
+fn note_table(table: &DeTable<'_>, path: &str, text: &str, lines: &mut BTreeMap<String, usize>, faults: &mut Vec<Fault>) {
+    for (key, value) in table {
+        let child = if path.is_empty() { key.get_ref().to_string() } else { format!("{path}.{}", key.get_ref()) };
+        lines.insert(child.clone(), line_at(text, key.span().start));
+        note_value(value.get_ref(), key.get_ref(), &child, text, lines, faults);
+    }
+}
+
+fn note_value(
+    value: &DeValue<'_>,
+    key: &str,
+    path: &str,
+    text: &str,
+    lines: &mut BTreeMap<String, usize>,
+    faults: &mut Vec<Fault>,
+) {
+    match value {
+        DeValue::Table(table) => note_table(table, path, text, lines, faults),
+        DeValue::Array(array) => {
+            for (k, item) in array.iter().enumerate() {
+                let child = format!("{path}[{k}]");
+                lines.insert(child.clone(), line_at(text, item.span().start));
+                note_value(item.get_ref(), key, &child, text, lines, faults);
+            }
+        }
+        DeValue::Float(number) if !number.as_str().replace('_', "").parse::<f64>().is_ok_and(f64::is_finite) => {
+            faults.push((
+                path.into(),
+                format!("`{key}` is {}, which is not a finite number", number.as_str()),
+                "Write a plain number.".into(),
+            ));
+        }
+        DeValue::String(written) if NUMBER_ENDINGS.iter().any(|e| key.ends_with(e)) => {
+            faults.push((
+                path.into(),
+                format!("`{key}` is the text \"{written}\" and must be a number"),
+                "Write numbers without quotes and unit, with a decimal point: 12.5.".into(),
+            ));
+        }
+        _ => {}
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(serde::Deserialize, Debug)]
+    #[serde(deny_unknown_fields)]
+    struct Small {
+        #[allow(dead_code)]
+        format: String,
+        side_mm: f64,
+    }
+
+    #[track_caller]
+    fn check(text: &str, line: Option<usize>, says: &str) {
+        let problem = Document::parse(text.into(), "x.toml", "job").and_then(|d| d.typed::<Small>()).unwrap_err();
+        assert!(problem.to_string().contains(says), "{problem}");
+        assert_eq!(problem.line, line, "{problem}");
+        assert!(!problem.remedy.is_empty());
+    }
+
+    #[test]
+    fn faults_are_named_with_their_line() {
+        let head = "format = \"plumbsight/job/1\"\n";
+        check("side_mm = 1.0", None, "`format` is missing");
+        check("# a\nformat = \"plumbsight/bodies/1\"", Some(2), "this is a bodies file and a job file is needed");
+        check("format = \"plumbsight/job/2\"", Some(1), "version 2");
+        check("format = \"other\"", Some(1), "not a format of this program");
+        check(&format!("{head}side_mm = 1.0\nwidth = 3"), Some(3), "unknown key `width`");
+        check(head, None, "missing key `side_mm`");
+        check(&format!("{head}side_mm = \"160,0\""), Some(2), "\"160,0\" and must be a number");
+        check(&format!("{head}\nside_mm = 160,0"), Some(3), "decimal comma");
+        check(&format!("{head}side_mm = nan"), Some(2), "finite");
+        check(&format!("{head}side_mm = 1e999"), Some(2), "finite");
+        check(&format!("{head}side_mm = 1\nside_mm = 2"), Some(3), "not TOML");
+        check(&format!("{head}side_mm = true"), Some(2), "invalid type");
+    }
+
+    #[test]
+    fn whole_numbers_are_numbers_and_lines_are_found() {
+        let text = "format = \"plumbsight/job/1\"\nside_mm = 160\n";
+        let document = Document::parse(text.into(), "x.toml", "job").unwrap();
+        assert_eq!(document.typed::<Small>().unwrap().side_mm, 160.0);
+        assert_eq!(document.line("side_mm"), Some(2));
+        let nested = "format = \"plumbsight/job/1\"\n[[a]]\nb = 1\n[[a]]\nb = [1,\n 2]\n";
+        let document = Document::parse(nested.into(), "x.toml", "job").unwrap();
+        assert_eq!(document.line("a[1].b[1]"), Some(6));
+        assert_eq!(document.line("a[1].missing"), Some(4));
+    }
+}

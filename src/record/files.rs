@@ -1,0 +1,325 @@
+//! The job folder's files exactly as a person writes them: one struct a table, the unit in every key.
+//!
+//! Nothing is checked here beyond the kind of each value; `crate::record::resolve` does that.
+
+use serde::Deserialize;
+use std::collections::BTreeMap;
+
+/// `job.toml`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct JobFile {
+    #[allow(dead_code)] // checked by `Document`
+    format: String,
+    pub title: Option<String>,
+    pub placement: String,
+    pub bodies: String,
+    pub lens: Option<String>,
+    #[serde(default)]
+    pub lenses: BTreeMap<String, String>,
+    #[serde(default)]
+    pub photographs: Vec<PhotographSet>,
+    pub vehicle: VehicleTable,
+    #[serde(default)]
+    pub adjustment: AdjustmentTable,
+}
+
+/// One `[[photographs]]` table.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct PhotographSet {
+    pub files: Vec<String>,
+    pub lens: Option<String>,
+    pub station: Option<String>,
+}
+
+/// `[vehicle]`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct VehicleTable {
+    pub name: Option<String>,
+    pub id: Option<String>,
+    pub wheelbase_mm: Option<f64>,
+    pub u_wheelbase_mm: Option<f64>,
+    #[serde(default)]
+    pub wheels: Vec<WheelTable>,
+}
+
+/// One `[[vehicle.wheels]]` table.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct WheelTable {
+    pub at: WheelName,
+    pub plate: String,
+    pub stand_off_mm: Option<f64>,
+    pub hub_mm: Option<[f64; 3]>,
+    pub u_stand_off_mm: Option<f64>,
+    pub eccentricity_mm: Option<f64>,
+    pub axis: Option<[f64; 3]>,
+    pub run_out_deg: f64,
+}
+
+/// Which wheel.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq, PartialOrd, Ord)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum WheelName {
+    RearLeft,
+    RearRight,
+    FrontLeft,
+    FrontRight,
+}
+
+/// `[adjustment]`.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct AdjustmentTable {
+    #[serde(default)]
+    pub lens: LensUse,
+}
+
+/// What the survey may do to the lens.
+#[derive(Clone, Copy, Debug, Default, Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum LensUse {
+    #[default]
+    Profile,
+    Held,
+    Free,
+}
+
+/// `bodies.toml`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct BodiesFile {
+    #[allow(dead_code)] // checked by `Document`
+    format: String,
+    #[serde(default)]
+    pub prints: Vec<PrintTable>,
+    #[serde(default)]
+    pub floor: Vec<FloorTable>,
+    #[serde(default)]
+    pub floor_contact: FloorContactTable,
+    #[serde(default)]
+    pub body: Vec<BodyTable>,
+}
+
+/// One `[[prints]]` table.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct PrintTable {
+    pub name: String,
+    pub u_common_mm_per_m: f64,
+    pub u_each_mm_per_m: f64,
+}
+
+/// One `[[floor]]` table: loose sheets, one tag each.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct FloorTable {
+    pub ids: Ids,
+    pub side_mm: f64,
+    pub print: Option<String>,
+}
+
+/// Tag ids as a list or as a range in quotes.
+#[derive(Debug, Deserialize)]
+#[serde(untagged, expecting = "ids are a list such as [100, 101] or a range in quotes such as \"100-113\"")]
+pub(crate) enum Ids {
+    List(Vec<i64>),
+    Range(String),
+}
+
+/// `[floor_contact]`.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct FloorContactTable {
+    pub thickness_mm: Option<f64>,
+    pub u_thickness_mm: Option<f64>,
+    pub u_uneven_mm: Option<f64>,
+    pub u_level_mm_per_m: Option<f64>,
+    pub u_plumb_mm_per_m: Option<f64>,
+}
+
+/// One `[[body]]` table.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct BodyTable {
+    pub name: String,
+    pub kind: BodyKindName,
+    pub print: Option<String>,
+    #[serde(default)]
+    pub u_place_mm: f64,
+    #[serde(default)]
+    pub u_place_deg: f64,
+    #[serde(default)]
+    pub tags: Vec<TagTable>,
+    pub target: Option<TargetTable>,
+}
+
+/// What a body is for.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum BodyKindName {
+    Stand,
+    Plate,
+    PlumbLine,
+    Other,
+}
+
+/// One `[[body.tags]]` table.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct TagTable {
+    pub id: i64,
+    pub side_mm: f64,
+    pub print: Option<String>,
+    pub corners_mm: Option<[[f64; 3]; 4]>,
+    pub centre_mm: Option<[f64; 3]>,
+    pub right: Option<[f64; 3]>,
+    pub up: Option<[f64; 3]>,
+    pub place: Option<PlaceName>,
+}
+
+/// The only word that `place` takes.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum PlaceName {
+    Free,
+}
+
+/// `[body.target]`.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct TargetTable {
+    #[serde(default)]
+    pub origin_mm: [f64; 3],
+    #[serde(default)]
+    pub yaw_deg: f64,
+    #[serde(default)]
+    pub pitch_deg: f64,
+    #[serde(default)]
+    pub roll_deg: f64,
+    #[serde(default)]
+    pub u_origin_mm: f64,
+    #[serde(default)]
+    pub u_angle_deg: f64,
+    pub pivot_mm: Option<[f64; 3]>,
+}
+
+/// `placement.toml`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct PlacementFile {
+    #[allow(dead_code)] // checked by `Document`
+    format: String,
+    pub title: Option<String>,
+    pub source: String,
+    pub revision: String,
+    pub reference: Option<ReferenceName>,
+    #[serde(default)]
+    pub stations: Vec<StationTable>,
+}
+
+/// What height, pitch and roll are measured against.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum ReferenceName {
+    Floor,
+    Vertical,
+}
+
+/// One `[[stations]]` table.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct StationTable {
+    pub name: String,
+    pub target: String,
+    pub datum: DatumName,
+    pub datum_point_mm: Option<[f64; 3]>,
+    pub u_datum_mm: Option<f64>,
+    pub datum_body: Option<String>,
+    pub lateral_from: Option<LateralName>,
+    pub sensor_to_target_mm: Option<f64>,
+    pub distance_mm: f64,
+    pub lateral_mm: f64,
+    pub height_mm: f64,
+    #[serde(default)]
+    pub yaw_deg: f64,
+    #[serde(default)]
+    pub pitch_deg: f64,
+    #[serde(default)]
+    pub roll_deg: f64,
+    #[serde(default)]
+    pub tolerance: ToleranceTable,
+}
+
+/// What the distance counts from.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum DatumName {
+    RearAxle,
+    FrontAxle,
+    Point,
+    Body,
+}
+
+/// What the sideways position counts from.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum LateralName {
+    ThrustLine,
+    Datum,
+}
+
+/// `[stations.tolerance]`.
+#[derive(Clone, Copy, Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ToleranceTable {
+    pub distance_mm: Option<f64>,
+    pub lateral_mm: Option<f64>,
+    pub height_mm: Option<f64>,
+    pub yaw_deg: Option<f64>,
+    pub pitch_deg: Option<f64>,
+    pub roll_deg: Option<f64>,
+}
+
+/// A lens profile.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct LensFile {
+    #[allow(dead_code)] // checked by `Document`
+    format: String,
+    pub camera: String,
+    pub made: Option<String>,
+    #[allow(dead_code)] // for people
+    pub source: Option<String>,
+    #[allow(dead_code)] // for people
+    pub note: Option<String>,
+    pub image_size: [u32; 2],
+    pub fx_px: f64,
+    pub fy_px: f64,
+    pub cx_px: f64,
+    pub cy_px: f64,
+    #[serde(default)]
+    pub k1: f64,
+    #[serde(default)]
+    pub k2: f64,
+    #[serde(default)]
+    pub p1: f64,
+    #[serde(default)]
+    pub p2: f64,
+    #[serde(default)]
+    pub k3: f64,
+    pub sigma: Option<[f64; 9]>,
+    pub covariance: Option<[[f64; 9]; 9]>,
+    pub tone: Option<ToneName>,
+}
+
+/// How grey values code light.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum ToneName {
+    Srgb,
+    Linear,
+    Gamma(f64),
+}

@@ -1,0 +1,312 @@
+//! A whole job folder, read and checked: everything a measurement needs except the pixels.
+
+use crate::body::Kit;
+use crate::placement::{Placement, StandModel};
+use crate::record::document::Document;
+use crate::record::files::{JobFile, LensUse, PhotographSet};
+use crate::record::lens_profile::{LensProfile, read_lens_profile};
+use crate::record::problem::Problem;
+use crate::record::{bodies, car, paths, placement};
+use crate::vehicle::{FloorModel, VehicleModel};
+use std::path::{Path, PathBuf};
+
+/// What the survey may do to the lenses.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LensChoice {
+    /// Corrected within the profile's own covariance; exact where the profile states none.
+    WithinProfile,
+    /// Taken as exact.
+    Held,
+    /// Found from these photographs alone.
+    Free,
+}
+
+/// One photograph of a job.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct JobPhoto {
+    /// Its name relative to the job folder, with `/` between the parts.
+    pub name: String,
+    /// Where it is.
+    pub path: PathBuf,
+    /// Index into [`Job::lenses`].
+    pub lens: usize,
+    /// Index of the station it shows; 0 where nothing is moved between stations.
+    pub station: usize,
+}
+
+/// Something the reader should know that does not stop the work.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Notice {
+    /// The file or thing it is about.
+    pub about: String,
+    /// One or more full sentences.
+    pub text: String,
+}
+
+/// A job folder, read and checked.
+#[derive(Clone, Debug)]
+pub struct Job {
+    /// The folder.
+    pub folder: PathBuf,
+    /// Free text.
+    pub title: Option<String>,
+    /// Known geometry.
+    pub kit: Kit,
+    /// Where the target sits on each stand.
+    pub stands: Vec<StandModel>,
+    /// How the sheets touch the floor.
+    pub floor: FloorModel,
+    /// The car as declared.
+    pub vehicle: VehicleModel,
+    /// What is asked.
+    pub placement: Placement,
+    /// The lens profiles that photographs name.
+    pub lenses: Vec<LensProfile>,
+    /// What the survey may do to them.
+    pub lens_choice: LensChoice,
+    /// The photographs, in the order of their names within each set.
+    pub photos: Vec<JobPhoto>,
+    /// Bodies (indices into the kit) that stand elsewhere at each station.
+    pub moved_between_stations: Vec<usize>,
+    /// What was noticed while reading.
+    pub notices: Vec<Notice>,
+}
+
+/// Reads a job from its folder or from its `job.toml`.
+pub fn read_job(path: &Path) -> Result<Job, Problem> {
+    let (folder, file) = if path.is_file() {
+        let folder = match path.parent() {
+            Some(p) if !p.as_os_str().is_empty() => p,
+            _ => Path::new("."),
+        };
+        (folder.to_owned(), path.to_owned())
+    } else {
+        (path.to_owned(), path.join("job.toml"))
+    };
+    if !folder.is_dir() {
+        return Err(Problem::of_file(
+            path.display().to_string(),
+            "there is no such job folder",
+            "Name the folder that holds job.toml; `plumbsight new DIR` writes one to start from.",
+        ));
+    }
+    let document = Document::read(&file, &file.display().to_string(), "job")?;
+    let raw: JobFile = document.typed()?;
+    let part = |key: &str, written: &str, kind: &str| -> Result<Document, Problem> {
+        let path = part_path(&document, &folder, key, written)?;
+        Document::read(&path, &path.display().to_string(), kind)
+    };
+    let bodies_document = part("bodies", &raw.bodies, "bodies")?;
+    let bodies = bodies::resolve(&bodies_document)?;
+    let vehicle = car::resolve(&document, &raw.vehicle, &bodies.kit, bodies_document.name())?;
+    let placement_document = part("placement", &raw.placement, "placement")?;
+    let placement = placement::resolve(&placement_document, &bodies.kit, &vehicle, bodies_document.name())?;
+    let lenses = lenses(&document, &raw, &folder)?;
+    let moved = moved_between_stations(&document, &raw, &placement)?;
+    let (photos, notices) = photographs(&document, &raw, &folder, &lenses, &placement, &moved)?;
+    Ok(Job {
+        folder,
+        title: raw.title,
+        kit: bodies.kit,
+        stands: bodies.stands,
+        floor: bodies.floor,
+        vehicle,
+        placement,
+        lenses: lenses.into_iter().map(|(_, profile)| profile).collect(),
+        lens_choice: match raw.adjustment.lens {
+            LensUse::Profile => LensChoice::WithinProfile,
+            LensUse::Held => LensChoice::Held,
+            LensUse::Free => LensChoice::Free,
+        },
+        photos,
+        moved_between_stations: moved,
+        notices,
+    })
+}
+
+/// The path of a file that the job names, checked to lie in the job folder.
+fn part_path(document: &Document, folder: &Path, key: &str, written: &str) -> Result<PathBuf, Problem> {
+    let remedy = "A job is one folder that is complete in itself: copy the file into it and give its name relative to the folder.";
+    if let Some(why) = paths::leaves_folder(written) {
+        return Err(document.problem(key, format!("the file name \"{written}\" {why}"), remedy));
+    }
+    let path = folder.join(written);
+    if !path.exists() {
+        return Err(document.problem(
+            key,
+            format!("`{key}` names \"{written}\", and there is no such file in {}", folder.display()),
+            "Correct the name or put the file there.",
+        ));
+    }
+    if !paths::lies_inside(folder, &path) {
+        return Err(document.problem(key, format!("\"{written}\" is a link that leads out of the job folder"), remedy));
+    }
+    Ok(path)
+}
+
+/// The lens profiles with the names that photographs use for them.
+fn lenses(document: &Document, raw: &JobFile, folder: &Path) -> Result<Vec<(String, LensProfile)>, Problem> {
+    let named: Vec<(String, String, String)> = match (&raw.lens, raw.lenses.is_empty()) {
+        (Some(file), true) => vec![(String::new(), "lens".into(), file.clone())],
+        (None, false) => raw.lenses.iter().map(|(n, f)| (n.clone(), format!("lenses.{n}"), f.clone())).collect(),
+        (Some(_), false) => {
+            return Err(document.problem("lenses", "both `lens` and `lenses` are given", "Keep `lens` for one camera, `lenses` for several."));
+        }
+        (None, true) => {
+            return Err(document.problem(
+                "",
+                "no lens profile is named",
+                "Add lens = \"lens.toml\", the profile of the camera that took the photographs.",
+            ));
+        }
+    };
+    let mut out = Vec::new();
+    for (name, key, file) in named {
+        let path = part_path(document, folder, &key, &file)?;
+        out.push((name, read_lens_profile(&path, &path.display().to_string())?));
+    }
+    Ok(out)
+}
+
+/// The bodies that are moved between stations: the targets, where photographs name the station they show.
+fn moved_between_stations(document: &Document, raw: &JobFile, placement: &Placement) -> Result<Vec<usize>, Problem> {
+    let mut targets: Vec<usize> = placement.stations.iter().map(|s| s.target).collect();
+    targets.sort_unstable();
+    let shared = targets.windows(2).any(|w| w[0] == w[1]);
+    targets.dedup();
+    let named = raw.photographs.iter().filter(|set| set.station.is_some()).count();
+    if placement.stations.len() < 2 || named == 0 {
+        if shared {
+            return Err(document.problem(
+                "photographs",
+                "one stand serves several stations, and no photograph says which station it shows",
+                "Give every [[photographs]] table a station = \"NAME\" of the placement.",
+            ));
+        }
+        return Ok(Vec::new());
+    }
+    match raw.photographs.iter().position(|set| set.station.is_none()) {
+        Some(k) => Err(document.problem(
+            &format!("photographs[{k}]"),
+            "these photographs name no station while others do",
+            "Add station = \"NAME\": the station at which the stand stood when they were taken.",
+        )),
+        None => Ok(targets),
+    }
+}
+
+fn photographs(
+    document: &Document,
+    raw: &JobFile,
+    folder: &Path,
+    lenses: &[(String, LensProfile)],
+    placement: &Placement,
+    moved: &[usize],
+) -> Result<(Vec<JobPhoto>, Vec<Notice>), Problem> {
+    let mut photos: Vec<JobPhoto> = Vec::new();
+    let mut notices = Vec::new();
+    for (k, set) in raw.photographs.iter().enumerate() {
+        let path = format!("photographs[{k}]");
+        let lens = lens_of(document, &path, set, lenses)?;
+        let station = match &set.station {
+            None => 0,
+            Some(name) => placement.stations.iter().position(|s| &s.name == name).ok_or_else(|| {
+                let names: Vec<String> = placement.stations.iter().map(|s| format!("\"{}\"", s.name)).collect();
+                document.problem(
+                    &format!("{path}.station"),
+                    format!("the placement has no station \"{name}\""),
+                    format!("Its stations are: {}.", names.join(", ")),
+                )
+            })?,
+        };
+        // Where nothing is moved, all photographs show one and the same arrangement.
+        let station = if moved.is_empty() { 0 } else { station };
+        for (i, written) in set.files.iter().enumerate() {
+            let key = format!("{path}.files[{i}]");
+            if let Some(why) = paths::leaves_folder(written) {
+                return Err(document.problem(
+                    &key,
+                    format!("the photograph name \"{written}\" {why}"),
+                    "A job is one folder that is complete in itself: copy the photographs into it.",
+                ));
+            }
+            let files = if paths::has_wildcard(written) { paths::matching(folder, written) } else { vec![PathBuf::from(written)] };
+            if files.is_empty() {
+                let line = document.line(&key).map(|l| format!(" (line {l} of {})", document.name())).unwrap_or_default();
+                notices.push(Notice {
+                    about: written.clone(),
+                    text: format!("No file matches \"{written}\"{line}. Put the photographs there or correct the pattern."),
+                });
+            }
+            for file in files {
+                add_photo(document, &key, folder, file, lens, station, &mut photos, &mut notices)?;
+            }
+        }
+    }
+    if photos.is_empty() {
+        let remedy = notices.first().map(|n| n.text.clone()).unwrap_or_else(|| {
+            "Copy the photographs into the job folder and name them in [[photographs]], for example files = [\"photos/*.jpg\"].".into()
+        });
+        return Err(document.problem("photographs", "the job has no photographs", remedy));
+    }
+    Ok((photos, notices))
+}
+
+fn lens_of(document: &Document, path: &str, set: &PhotographSet, lenses: &[(String, LensProfile)]) -> Result<usize, Problem> {
+    let names: Vec<String> = lenses.iter().map(|(n, _)| format!("\"{n}\"")).collect();
+    match &set.lens {
+        None if lenses.len() == 1 => Ok(0),
+        None => Err(document.problem(
+            path,
+            "several lenses are declared and these photographs do not say which they were taken with",
+            format!("Add lens = one of {}.", names.join(", ")),
+        )),
+        Some(name) => lenses.iter().position(|(n, _)| n == name && !n.is_empty()).ok_or_else(|| {
+            document.problem(
+                &format!("{path}.lens"),
+                format!("there is no lens \"{name}\""),
+                "Declare it in the table `lenses` of the job, or leave `lens` out where the job has one lens only.",
+            )
+        }),
+    }
+}
+
+#[allow(clippy::too_many_arguments)] // one call, one place; a struct for it would only rename the arguments
+fn add_photo(
+    document: &Document,
+    key: &str,
+    folder: &Path,
+    file: PathBuf,
+    lens: usize,
+    station: usize,
+    photos: &mut Vec<JobPhoto>,
+    notices: &mut Vec<Notice>,
+) -> Result<(), Problem> {
+    let name = file
+        .components()
+        .filter(|c| !matches!(c, std::path::Component::CurDir))
+        .map(|c| c.as_os_str().to_string_lossy().into_owned())
+        .collect::<Vec<_>>()
+        .join("/");
+    let path = folder.join(&file);
+    if path.exists() && !paths::lies_inside(folder, &path) {
+        notices.push(Notice {
+            about: name,
+            text: "Not used: it is a link that leads out of the job folder. Copy the photograph itself into the folder.".into(),
+        });
+        return Ok(());
+    }
+    match photos.iter().find(|p| p.name == name) {
+        None => photos.push(JobPhoto { name, path, lens, station }),
+        // The same file through two patterns is no harm as long as both mean the same.
+        Some(p) if p.lens == lens && p.station == station => {}
+        Some(_) => {
+            return Err(document.problem(
+                key,
+                format!("the photograph \"{name}\" is in two sets that differ in lens or station"),
+                "Keep every photograph in one set.",
+            ));
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,22 @@
+//! The job folder: files that people write, read into checked working types; the result that the program writes.
+
+pub(crate) mod bodies;
+pub(crate) mod car;
+pub(crate) mod document;
+pub(crate) mod files;
+mod job;
+mod lens_profile;
+pub(crate) mod paths;
+pub(crate) mod placement;
+mod problem;
+pub mod result;
+mod template;
+mod write;
+
+pub use bodies::{Bodies, HIGHEST_TAG_ID};
+pub use job::{Job, JobPhoto, LensChoice, Notice, read_job};
+pub use lens_profile::{LensProfile, read_lens_profile};
+pub use problem::Problem;
+pub use result::ResultFile;
+pub use template::{TEMPLATE, make_folder, write_template};
+pub use write::{json_text, write_atomically};

@@ -1,0 +1,132 @@
+//! File names in a job: always relative to the job folder, never outside it, `*` and `?` allowed for photographs.
+
+use std::path::{Component, Path, PathBuf};
+
+/// Why a name cannot be used, in words; `None` where it stays inside the folder as written.
+pub(crate) fn leaves_folder(written: &str) -> Option<&'static str> {
+    if written.trim().is_empty() {
+        return Some("is empty");
+    }
+    // A colon or a backslash makes a name absolute on some systems: refused everywhere, so that a job reads the same on each.
+    if written.contains('\\') || written.chars().nth(1) == Some(':') {
+        return Some("has a backslash or a drive letter");
+    }
+    for part in Path::new(written).components() {
+        match part {
+            Component::ParentDir => return Some("leads out of the job folder (..)"),
+            Component::RootDir | Component::Prefix(_) => return Some("is not relative to the job folder"),
+            Component::CurDir | Component::Normal(_) => {}
+        }
+    }
+    None
+}
+
+/// True where the file, links followed, lies inside the folder.
+pub(crate) fn lies_inside(folder: &Path, file: &Path) -> bool {
+    match (folder.canonicalize(), file.canonicalize()) {
+        (Ok(folder), Ok(file)) => file.starts_with(folder),
+        _ => false,
+    }
+}
+
+/// True where the name holds a wildcard.
+pub(crate) fn has_wildcard(written: &str) -> bool {
+    written.contains(['*', '?'])
+}
+
+/// All files inside `folder` that match a pattern such as `photos/*.jpg`, as names relative to the folder, sorted.
+///
+/// `*` stands for any run of characters within one name, `?` for one character; neither crosses a `/`.
+pub(crate) fn matching(folder: &Path, pattern: &str) -> Vec<PathBuf> {
+    let mut found = vec![PathBuf::new()];
+    for part in Path::new(pattern).components() {
+        let Component::Normal(part) = part else { continue };
+        let part = part.to_string_lossy();
+        let mut next = Vec::new();
+        for base in &found {
+            if !has_wildcard(&part) {
+                next.push(base.join(&*part));
+                continue;
+            }
+            let Ok(entries) = std::fs::read_dir(folder.join(base)) else { continue };
+            for entry in entries.flatten() {
+                let name = entry.file_name().to_string_lossy().into_owned();
+                if !name.starts_with('.') && wildcard_matches(&part, &name) {
+                    next.push(base.join(name));
+                }
+            }
+        }
+        found = next;
+    }
+    found.retain(|p| folder.join(p).is_file());
+    found.sort();
+    found
+}
+
+/// Matches one name against one pattern with `*` and `?`.
+fn wildcard_matches(pattern: &str, name: &str) -> bool {
+    let (p, n): (Vec<char>, Vec<char>) = (pattern.chars().collect(), name.chars().collect());
+    let (mut i, mut k) = (0, 0);
+    let mut star: Option<(usize, usize)> = None;
+    while k < n.len() {
+        if i < p.len() && p[i] == '*' {
+            star = Some((i, k));
+            i += 1;
+        } else if i < p.len() && (p[i] == '?' || p[i] == n[k]) {
+            i += 1;
+            k += 1;
+        } else if let Some((at, from)) = star {
+            // Let the last star swallow one character more and try again.
+            star = Some((at, from + 1));
+            i = at + 1;
+            k = from + 1;
+        } else {
+            return false;
+        }
+    }
+    p[i..].iter().all(|&c| c == '*')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn wildcards() {
+        for (pattern, name, matches) in [
+            ("*.jpg", "001.jpg", true),
+            ("*.jpg", "001.jpeg", false),
+            ("0?1.*", "001.jpg", true),
+            ("0?1.*", "0011.jpg", false),
+            ("a*b*c", "aXXbYYbc", true),
+            ("a*b*c", "aXXbYYb", false),
+            ("*", "", true),
+            ("?", "", false),
+        ] {
+            assert_eq!(wildcard_matches(pattern, name), matches, "{pattern} {name}");
+        }
+    }
+
+    #[test]
+    fn names_that_leave_the_folder() {
+        for bad in ["../x.toml", "/etc/x", "a/../../b", "C:\\x", "", "  "] {
+            assert!(leaves_folder(bad).is_some(), "{bad}");
+        }
+        for good in ["x.toml", "./x.toml", "photos/*.jpg"] {
+            assert_eq!(leaves_folder(good), None, "{good}");
+        }
+    }
+
+    #[test]
+    fn matching_finds_files_in_order_and_follows_no_hidden_ones() {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::create_dir_all(dir.path().join("photos/b.jpg")).unwrap();
+        for name in ["photos/2.jpg", "photos/1.jpg", "photos/.3.jpg", "photos/4.png"] {
+            std::fs::write(dir.path().join(name), "x").unwrap();
+        }
+        let found = matching(dir.path(), "photos/*.jpg");
+        assert_eq!(found, [PathBuf::from("photos/1.jpg"), PathBuf::from("photos/2.jpg")]);
+        assert!(lies_inside(dir.path(), &dir.path().join("photos/1.jpg")));
+        assert!(!lies_inside(&dir.path().join("photos"), dir.path()));
+    }
+}

@@ -1,0 +1,216 @@
+//! `placement.toml` checked and turned into what is asked.
+
+use crate::body::{BodyKind, Kit};
+use crate::frames::Point;
+use crate::placement::{Component, Datum, LateralFrom, Placement, Reference, Station};
+use crate::record::bodies::not_negative;
+use crate::record::car::body_named;
+use crate::record::document::Document;
+use crate::record::files::{DatumName, LateralName, PlacementFile, ReferenceName, StationTable};
+use crate::record::problem::Problem;
+use crate::units::{m_from_mm, rad_from_deg};
+use crate::vehicle::{Corner, VehicleModel};
+use nalgebra::Vector3;
+
+/// No target stands further away than this, mm. Common practice, no source.
+const FURTHEST_MM: f64 = 100_000.0;
+
+/// Largest tolerance that makes sense, mm and degrees. Common practice, no source.
+const WIDEST: (f64, f64) = (2000.0, 45.0);
+
+/// Checks a placement file against the bodies and the car it speaks of.
+pub(crate) fn resolve(document: &Document, kit: &Kit, vehicle: &VehicleModel, bodies_file: &str) -> Result<Placement, Problem> {
+    let file: PlacementFile = document.typed()?;
+    for (key, value, meaning) in [
+        ("source", &file.source, "where the procedure is published"),
+        ("revision", &file.revision, "which revision or date of the procedure this is"),
+    ] {
+        if value.trim().is_empty() {
+            return Err(document.problem(
+                key,
+                format!("`{key}` is empty"),
+                format!("State {meaning}: without it nobody can check the figures."),
+            ));
+        }
+    }
+    if file.stations.is_empty() {
+        return Err(document.problem("", "no [[stations]] table says where the target must stand", "Add one for each placement."));
+    }
+    let mut stations: Vec<Station> = Vec::new();
+    for (k, table) in file.stations.iter().enumerate() {
+        let path = format!("stations[{k}]");
+        if table.name.trim().is_empty() || stations.iter().any(|s| s.name == table.name) {
+            return Err(document.problem(
+                &format!("{path}.name"),
+                format!("the station name \"{}\" is empty or used twice", table.name),
+                "Give every station a name of its own.",
+            ));
+        }
+        stations.push(resolve_station(document, table, &path, kit, vehicle, bodies_file)?);
+    }
+    Ok(Placement {
+        title: file.title.unwrap_or_default(),
+        source: file.source,
+        revision: file.revision,
+        reference: match file.reference.unwrap_or(ReferenceName::Floor) {
+            ReferenceName::Floor => Reference::Floor,
+            ReferenceName::Vertical => Reference::Vertical,
+        },
+        stations,
+    })
+}
+
+fn resolve_station(
+    document: &Document,
+    table: &StationTable,
+    path: &str,
+    kit: &Kit,
+    vehicle: &VehicleModel,
+    bodies_file: &str,
+) -> Result<Station, Problem> {
+    let at = |key: &str| format!("{path}.{key}");
+    let target = body_named(document, &at("target"), &table.target, kit, bodies_file)?;
+    if kit.bodies[target].kind != BodyKind::Stand {
+        return Err(document.problem(
+            &at("target"),
+            format!("\"{}\" is not a stand", table.target),
+            format!("Name the body that carries the target, with kind = \"stand\" in {bodies_file}."),
+        ));
+    }
+    let datum = datum(document, table, path, kit, vehicle, bodies_file)?;
+    let lateral_from = match table.lateral_from.unwrap_or(LateralName::ThrustLine) {
+        LateralName::ThrustLine => LateralFrom::ThrustLine,
+        LateralName::Datum if matches!(datum, Datum::Point { .. } | Datum::Body { .. }) => LateralFrom::Datum,
+        LateralName::Datum => {
+            return Err(document.problem(
+                &at("lateral_from"),
+                "`lateral_from = \"datum\"` needs a datum that is a point or a body",
+                "The midpoints of the axles count as the thrust line: leave lateral_from out.",
+            ));
+        }
+    };
+    for (key, mm) in [("distance_mm", table.distance_mm), ("lateral_mm", table.lateral_mm), ("height_mm", table.height_mm)] {
+        if mm.abs() > FURTHEST_MM {
+            return Err(document.problem(
+                &at(key),
+                format!("{key} = {mm}: that is {} m", m_from_mm(mm)),
+                "Lengths are in millimetres.",
+            ));
+        }
+    }
+    for (key, deg) in [("yaw_deg", table.yaw_deg), ("pitch_deg", table.pitch_deg), ("roll_deg", table.roll_deg)] {
+        if deg.abs() > 180.0 || (key == "pitch_deg" && deg.abs() > 80.0) {
+            return Err(document.problem(&at(key), format!("{key} = {deg} is not possible"), "Angles are in degrees."));
+        }
+    }
+    let sensor_to_target_m = match table.sensor_to_target_mm {
+        Some(mm) if mm > 0.0 && mm <= FURTHEST_MM => Some(m_from_mm(mm)),
+        Some(mm) => {
+            return Err(document.problem(
+                &at("sensor_to_target_mm"),
+                format!("sensor_to_target_mm = {mm} is not possible"),
+                "It is a distance in millimetres, greater than zero.",
+            ));
+        }
+        None => None,
+    };
+    Ok(Station {
+        name: table.name.clone(),
+        target,
+        datum,
+        lateral_from,
+        required: [
+            m_from_mm(table.distance_mm),
+            m_from_mm(table.lateral_mm),
+            m_from_mm(table.height_mm),
+            rad_from_deg(table.yaw_deg),
+            rad_from_deg(table.pitch_deg),
+            rad_from_deg(table.roll_deg),
+        ],
+        tolerance: tolerances(document, table, path)?,
+        sensor_to_target_m,
+    })
+}
+
+fn tolerances(document: &Document, table: &StationTable, path: &str) -> Result<[Option<f64>; 6], Problem> {
+    let t = &table.tolerance;
+    let given = [t.distance_mm, t.lateral_mm, t.height_mm, t.yaw_deg, t.pitch_deg, t.roll_deg];
+    let mut out = [None; 6];
+    for (component, given) in Component::ALL.into_iter().zip(given) {
+        let Some(value) = given else { continue };
+        let (unit, most) = if component.is_angle() { ("deg", WIDEST.1) } else { ("mm", WIDEST.0) };
+        let key = format!("{}_{unit}", component.name());
+        if !(value > 0.0 && value <= most) {
+            return Err(document.problem(
+                &format!("{path}.tolerance.{key}"),
+                format!("the tolerance {key} = {value} is not possible"),
+                format!("Tolerances are plus/minus, greater than zero, at most {most} {unit}; leave the line out where the procedure does not ask."),
+            ));
+        }
+        out[component.index()] = Some(if component.is_angle() { rad_from_deg(value) } else { m_from_mm(value) });
+    }
+    Ok(out)
+}
+
+fn datum(
+    document: &Document,
+    table: &StationTable,
+    path: &str,
+    kit: &Kit,
+    vehicle: &VehicleModel,
+    bodies_file: &str,
+) -> Result<Datum, Problem> {
+    let at = |key: &str| format!("{path}.{key}");
+    let stray = |key: &str, given: bool, only: &str| match given {
+        true => Err(document.problem(&at(key), format!("`{key}` belongs to datum = \"{only}\""), "Remove it or correct the datum.")),
+        false => Ok(()),
+    };
+    if table.datum != DatumName::Point {
+        stray("datum_point_mm", table.datum_point_mm.is_some(), "point")?;
+    }
+    if table.datum != DatumName::Body {
+        stray("datum_body", table.datum_body.is_some(), "body")?;
+    }
+    if !matches!(table.datum, DatumName::Point | DatumName::Body) {
+        stray("u_datum_mm", table.u_datum_mm.is_some(), "point")?;
+    }
+    let u = |default: Option<f64>| match table.u_datum_mm.or(default) {
+        Some(u) => not_negative(document, &at("u_datum_mm"), u, 1000.0).map(m_from_mm),
+        None => Err(document.problem(
+            &at("datum"),
+            "`u_datum_mm` is missing",
+            "State the standard uncertainty of each coordinate of the datum point, in millimetres.",
+        )),
+    };
+    match table.datum {
+        DatumName::RearAxle => Ok(Datum::RearAxle),
+        DatumName::FrontAxle => {
+            let front = |corner| vehicle.wheels.iter().any(|w| w.corner == corner);
+            if vehicle.wheelbase.is_none() && !(front(Corner::FrontLeft) && front(Corner::FrontRight)) {
+                return Err(document.problem(
+                    &at("datum"),
+                    "the datum is the front axle, and the job says nothing of where that is",
+                    "Put plates on both front wheels, or give wheelbase_mm and u_wheelbase_mm in the job's [vehicle] table.",
+                ));
+            }
+            Ok(Datum::FrontAxle)
+        }
+        DatumName::Point => match table.datum_point_mm {
+            Some(mm) if mm.iter().all(|v| v.abs() <= FURTHEST_MM) => {
+                Ok(Datum::Point { in_vehicle: Point::claim(Vector3::from(mm.map(m_from_mm))), u_m: u(None)? })
+            }
+            Some(_) => Err(document.problem(&at("datum_point_mm"), "the datum point is too far away", "It is in millimetres.")),
+            None => Err(document.problem(
+                &at("datum"),
+                "`datum_point_mm` is missing",
+                "Give the datum point in the vehicle frame: [forward, left, up] from the floor below the rear axle's middle.",
+            )),
+        },
+        DatumName::Body => match &table.datum_body {
+            Some(name) => {
+                Ok(Datum::Body { body: body_named(document, &at("datum_body"), name, kit, bodies_file)?, u_m: u(Some(0.0))? })
+            }
+            None => Err(document.problem(&at("datum"), "`datum_body` is missing", "Name the body whose origin is the datum.")),
+        },
+    }
+}

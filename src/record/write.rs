@@ -1,0 +1,70 @@
+//! Writing files so that a reader never sees half of one: written beside, synced, renamed.
+
+use crate::record::problem::Problem;
+use std::io::Write;
+use std::path::Path;
+
+/// JSON text of what the program writes, indented, with a line break at its end.
+pub fn json_text<T: serde::Serialize>(value: &T, what: &str) -> Result<String, Problem> {
+    serde_json::to_string_pretty(value).map(|text| text + "\n").map_err(|e| {
+        Problem::of_file(what, format!("it cannot be written as JSON ({e})"), "This is a fault of the program: please report it.")
+    })
+}
+
+/// Writes `bytes` to `path` atomically: either the old file stays or the new one is complete.
+pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Problem> {
+    let shown = path.display().to_string();
+    let fail = |e: std::io::Error| {
+        Problem::of_file(
+            shown.clone(),
+            format!("it cannot be written ({e})"),
+            "Check that the folder exists, that you may write there and that the disk is not full.",
+        )
+    };
+    let folder = match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    };
+    let Some(name) = path.file_name() else {
+        return Err(Problem::of_file(shown, "this names no file", "Give a file name."));
+    };
+    // The process number keeps two runs on one folder from writing into the same file.
+    let beside = folder.join(format!(".{}.{}.part", name.to_string_lossy(), std::process::id()));
+    let written = (|| {
+        let mut file = std::fs::File::create(&beside)?;
+        file.write_all(bytes)?;
+        file.sync_all()?;
+        std::fs::rename(&beside, path)?;
+        // The rename itself is safe on disk only once the folder is; where a system cannot sync folders, go without.
+        if let Ok(folder) = std::fs::File::open(folder) {
+            let _ = folder.sync_all();
+        }
+        Ok(())
+    })();
+    if written.is_err() {
+        let _ = std::fs::remove_file(&beside);
+    }
+    written.map_err(fail)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn replaces_the_file_and_leaves_nothing_beside() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("result.json");
+        write_atomically(&path, b"one").unwrap();
+        write_atomically(&path, b"two").unwrap();
+        assert_eq!(std::fs::read(&path).unwrap(), b"two");
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_folder_that_is_not_there_is_named() {
+        let dir = tempfile::tempdir().unwrap();
+        let problem = write_atomically(&dir.path().join("no/result.json"), b"x").unwrap_err();
+        assert!(problem.file.contains("result.json") && problem.remedy.contains("folder"), "{problem}");
+    }
+}

@@ -1,0 +1,83 @@
+//! Photographs to tags: each is read, checked against its lens profile, searched and let go, several at a time.
+
+use crate::capture::read_image;
+use crate::record::{Job, JobPhoto, LensProfile, Notice};
+use crate::session::{Progress, Watch};
+use crate::survey::{Photo, TagView};
+use crate::tags::{DetectOptions, detect};
+use rayon::prelude::*;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// What was seen in the photographs of a job.
+#[derive(Clone, Debug)]
+pub struct Look {
+    /// The photographs that could be read, in the job's order.
+    pub photos: Vec<Photo>,
+    /// The others: index into the job's photographs, and why.
+    pub refused: Vec<(usize, String)>,
+    /// What should be known about single files.
+    pub notices: Vec<Notice>,
+}
+
+/// Reads and searches every photograph of a job. The pixels of only as many photographs as there are cores are in memory at a time.
+pub fn look(job: &Job, watch: Watch) -> Look {
+    let done = AtomicUsize::new(0);
+    let of = job.photos.len();
+    watch(Progress::Photographs { done: 0, of });
+    let seen: Vec<(Result<Photo, String>, Option<String>)> = job
+        .photos
+        .par_iter()
+        .map(|photo| {
+            let seen = look_at(photo, &job.lenses[photo.lens]);
+            watch(Progress::Photographs { done: done.fetch_add(1, Ordering::Relaxed) + 1, of });
+            seen
+        })
+        .collect();
+    let mut look = Look { photos: Vec::new(), refused: Vec::new(), notices: Vec::new() };
+    for (k, (seen, note)) in seen.into_iter().enumerate() {
+        let about = job.photos[k].name.clone();
+        if let Some(note) = note {
+            look.notices.push(Notice { about: about.clone(), text: format!("Note: {note}.") });
+        }
+        match seen {
+            Ok(photo) => look.photos.push(photo),
+            Err(reason) => {
+                look.notices.push(Notice { about, text: format!("Not used: {reason}") });
+                look.refused.push((k, reason));
+            }
+        }
+    }
+    look
+}
+
+/// One photograph: its tags, or why it is refused; and what should be known of it.
+fn look_at(photo: &JobPhoto, profile: &LensProfile) -> (Result<Photo, String>, Option<String>) {
+    let picture = match read_image(&photo.path) {
+        Ok(picture) => picture,
+        Err(error) => return (Err(error.to_string()), None),
+    };
+    let (lens, gray) = (&profile.lens, &picture.gray);
+    if (gray.width(), gray.height()) != (lens.width, lens.height) {
+        let turned = (gray.width(), gray.height()) == (lens.height, lens.width);
+        let remedy = if turned {
+            "Its stored pixels are turned on their side: use the photograph as the camera wrote it, not a turned copy."
+        } else {
+            "Use the photograph as the camera wrote it, not a resized or cropped copy, or name the profile of the camera that took it."
+        };
+        let reason = format!(
+            "it has {} x {} pixels and the lens profile {} is for {} x {}. {remedy}",
+            gray.width(),
+            gray.height(),
+            profile.file,
+            lens.width,
+            lens.height
+        );
+        return (Err(reason), picture.note);
+    }
+    let options = DetectOptions { lens: Some(*lens), tone: profile.tone.clone(), ..DetectOptions::default() };
+    let tags = detect(gray, &options)
+        .into_iter()
+        .map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov })
+        .collect();
+    (Ok(Photo { name: photo.name.clone(), lens: photo.lens, station: photo.station, tags }), picture.note)
+}

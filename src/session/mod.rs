@@ -1,0 +1,194 @@
+//! The use cases, top to bottom as named steps: read the photographs, find the tags, survey, judge.
+//!
+//! Knows no thread and no screen: progress goes to a callback, what a person should know comes back as data.
+
+mod judge;
+mod look;
+mod result;
+mod survey_file;
+
+pub use look::{Look, look};
+pub use survey_file::SURVEY_FORMAT;
+
+use crate::record::{Job, Notice, Problem, ResultFile};
+use crate::survey::{LensFreedom, LensInput, Survey, SurveyInput, SurveyOptions};
+use crate::vehicle::Unmeasurable;
+
+/// How far a long piece of work has come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Progress {
+    /// So many of so many photographs have been read and searched.
+    Photographs {
+        /// Done.
+        done: usize,
+        /// In all.
+        of: usize,
+    },
+    /// The survey is being adjusted.
+    Surveying,
+    /// The stations are being judged.
+    Judging,
+}
+
+/// Where progress goes. Called from several photographs at once.
+pub type Watch<'a> = &'a (dyn Fn(Progress) + Sync);
+
+/// Why there is no result.
+#[derive(Debug, thiserror::Error)]
+pub enum Failure {
+    /// A file is wrong.
+    #[error(transparent)]
+    Problem(#[from] Problem),
+    /// The photographs do not allow a measurement; the text says why and what to do.
+    #[error("{reason}")]
+    NotMeasurable {
+        /// Why, and what to do.
+        reason: String,
+        /// What else was noticed on the way.
+        notices: Vec<Notice>,
+    },
+}
+
+/// Photographs searched and tied together.
+pub struct Measured {
+    /// What was seen.
+    pub look: Look,
+    /// The solution.
+    pub survey: Survey,
+    /// All notices so far.
+    pub notices: Vec<Notice>,
+}
+
+/// Reads the photographs of a job and ties them together.
+pub fn measure(job: &Job, watch: Watch) -> Result<Measured, Failure> {
+    let mut look = look(job, watch);
+    let mut notices = job.notices.clone();
+    notices.append(&mut look.notices);
+    measure_seen(job, look, notices, watch).map_err(|(failure, _)| failure)
+}
+
+/// The same from tags already found; a failure gives back what was seen.
+fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -> Result<Measured, (Failure, Box<Look>)> {
+    let usable: Vec<&str> = look.photos.iter().map(|p| p.name.as_str()).collect();
+    let too_few = match usable.as_slice() {
+        [] => Some("None of the photographs can be used. The notices say why for each.".to_owned()),
+        [one] => Some(format!(
+            "Only one photograph can be used ({one}), and one photograph cannot check itself. Take more, from several sides: 15 to 30 that \
+             each show at least two bodies."
+        )),
+        _ => None,
+    };
+    if let Some(reason) = too_few {
+        return Err((Failure::NotMeasurable { reason, notices }, Box::new(look)));
+    }
+    watch(Progress::Surveying);
+    let input = SurveyInput {
+        kit: job.kit.clone(),
+        lenses: lens_inputs(job, &mut notices),
+        photos: look.photos.clone(),
+        moved_between_stations: job.moved_between_stations.clone(),
+    };
+    match crate::survey::adjust(&input, &SurveyOptions::default()) {
+        Ok(survey) => {
+            notices.extend(survey_notices(job, &look, &survey));
+            Ok(Measured { look, survey, notices })
+        }
+        Err(error) => {
+            let reason = format!("The photographs could not be tied together: {error}.");
+            Err((Failure::NotMeasurable { reason, notices }, Box::new(look)))
+        }
+    }
+}
+
+/// The whole job: photographs in, verdict out. A job that cannot be measured gives a result that says so.
+pub fn check(job: &Job, watch: Watch) -> ResultFile {
+    let mut look = look(job, watch);
+    let mut notices = job.notices.clone();
+    notices.append(&mut look.notices);
+    let measured = match measure_seen(job, look, notices, watch) {
+        Ok(measured) => measured,
+        Err((failure, look)) => {
+            let (reason, notices) = match failure {
+                Failure::NotMeasurable { reason, notices } => (reason, notices),
+                Failure::Problem(problem) => (problem.to_string(), Vec::new()),
+            };
+            return result::not_measured(job, &look, None, reason, notices);
+        }
+    };
+    watch(Progress::Judging);
+    match judge::judge(job, &measured.survey) {
+        Ok(judged) => result::build(job, &measured, &judged),
+        Err(reason) => {
+            let reason = why_unmeasurable(&reason);
+            result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices)
+        }
+    }
+}
+
+/// The survey of a job alone, as JSON text.
+pub fn survey(job: &Job, watch: Watch) -> Result<String, Failure> {
+    let measured = measure(job, watch)?;
+    Ok(survey_file::to_json(job, &measured)?)
+}
+
+fn why_unmeasurable(reason: &Unmeasurable) -> String {
+    let text = reason.to_string();
+    let mut chars = text.chars();
+    let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
+    format!("{first}{}.", chars.as_str().trim_end_matches('.'))
+}
+
+/// What the survey may do to each lens, as the job and the profiles allow.
+fn lens_inputs(job: &Job, notices: &mut Vec<Notice>) -> Vec<LensInput> {
+    use crate::record::LensChoice;
+    job.lenses
+        .iter()
+        .map(|profile| {
+            let freedom = match (job.lens_choice, &profile.cov) {
+                (LensChoice::Held, _) => LensFreedom::Held,
+                (LensChoice::WithinProfile, Some(cov)) => LensFreedom::Measured(cov.clone()),
+                (LensChoice::WithinProfile, None) => {
+                    notices.push(Notice {
+                        about: profile.file.clone(),
+                        text: "The lens profile states no uncertainty, so the lens is taken as exact and its share is missing from every U. \
+                               Add sigma or covariance to the profile, or set lens = \"free\" under [adjustment]."
+                            .into(),
+                    });
+                    LensFreedom::Held
+                }
+                // The third radial term is poorly determined by a bay's photographs: it stays where the profile has none.
+                (LensChoice::Free, _) => {
+                    let mut free = [true; crate::camera::N_LENS];
+                    free[crate::camera::N_LENS - 1] = profile.lens.k3 != 0.0;
+                    LensFreedom::Free(free)
+                }
+            };
+            LensInput { lens: profile.lens, freedom }
+        })
+        .collect()
+}
+
+/// What the survey left out, said once for each photograph, body and kind of tag.
+fn survey_notices(job: &Job, look: &Look, survey: &Survey) -> Vec<Notice> {
+    let mut out = Vec::new();
+    for (photo, reason) in &survey.untied_photos {
+        out.push(Notice { about: look.photos[*photo].name.clone(), text: format!("Not used: {}.", reason.trim_end_matches('.')) });
+    }
+    for (body, reason) in &survey.untied_bodies {
+        out.push(Notice { about: job.kit.bodies[*body].name.clone(), text: format!("Not measured: {}.", reason.trim_end_matches('.')) });
+    }
+    // The same tag in ten photographs is one sentence.
+    let mut by_kind: std::collections::BTreeMap<(u16, &str), Vec<&str>> = std::collections::BTreeMap::new();
+    for dropped in &survey.dropped {
+        by_kind.entry((dropped.id, &dropped.reason)).or_default().push(&look.photos[dropped.photo].name);
+    }
+    for ((id, reason), photos) in by_kind {
+        let named = match photos.as_slice() {
+            [one] => one.to_string(),
+            [one, rest @ ..] => format!("{one} and {} more", rest.len()),
+            [] => continue,
+        };
+        out.push(Notice { about: format!("tag {id}"), text: format!("Left out in {named}: {}.", reason.trim_end_matches('.')) });
+    }
+    out
+}

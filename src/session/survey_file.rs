@@ -1,0 +1,141 @@
+//! The survey alone as JSON: bodies, photographs, residuals and the full covariance.
+
+use crate::record::{Job, Problem, json_text};
+use crate::record::result::{LensPart, NoticePart, SurveyPart};
+use crate::session::Measured;
+use crate::session::result::{kind_word, lenses, survey_part};
+use nalgebra::DMatrix;
+use serde::Serialize;
+
+/// The format line of a survey file.
+pub const SURVEY_FORMAT: &str = "plumbsight/survey/1";
+
+#[derive(Serialize)]
+struct SurveyFile {
+    format: &'static str,
+    program: &'static str,
+    /// The body whose frame is the world.
+    reference: String,
+    fit: SurveyPart,
+    lenses: Vec<LensPart>,
+    bodies: Vec<Body>,
+    covariance: Covariance,
+    photographs: Vec<Photograph>,
+    views: Vec<View>,
+    notices: Vec<NoticePart>,
+}
+
+#[derive(Serialize)]
+struct Body {
+    name: String,
+    kind: &'static str,
+    station: Option<String>,
+    photographs: usize,
+    /// How much worse the mirror pose fits, where it has one.
+    mirror_margin: Option<f64>,
+    world_from_body: PoseMetres,
+}
+
+/// In metres, so that it goes with the covariance.
+#[derive(Serialize)]
+struct PoseMetres {
+    rotation: [[f64; 3]; 3],
+    translation_m: [f64; 3],
+}
+
+#[derive(Serialize)]
+struct Covariance {
+    order: &'static str,
+    /// 6n x 6n, row by row, in the order of `bodies`.
+    matrix_rad_m: Vec<Vec<f64>>,
+}
+
+#[derive(Serialize)]
+struct Photograph {
+    name: String,
+    lens: usize,
+    rms_px: f64,
+    tags: usize,
+    camera_from_world: PoseMetres,
+}
+
+#[derive(Serialize)]
+struct View {
+    photograph: String,
+    tag: u16,
+    body: String,
+    used: bool,
+    /// Predicted minus seen, four corners.
+    residual_px: [[f64; 2]; 4],
+    redundancy: f64,
+    statistic: f64,
+    degrees_of_freedom: usize,
+}
+
+fn pose<A, B>(p: &crate::frames::Pose<A, B>) -> PoseMetres {
+    let r = p.rotation();
+    PoseMetres { rotation: std::array::from_fn(|i| std::array::from_fn(|j| r[(i, j)])), translation_m: p.translation().into() }
+}
+
+fn rows(m: &DMatrix<f64>) -> Vec<Vec<f64>> {
+    m.row_iter().map(|row| row.iter().copied().collect()).collect()
+}
+
+/// The survey of a job as JSON text.
+pub(super) fn to_json(job: &Job, measured: &Measured) -> Result<String, Problem> {
+    let (look, survey) = (&measured.look, &measured.survey);
+    let name = |body: usize| job.kit.bodies[survey.bodies[body].body].name.clone();
+    let all: Vec<usize> = (0..survey.bodies.len()).collect();
+    let file = SurveyFile {
+        format: SURVEY_FORMAT,
+        program: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
+        reference: name(survey.reference),
+        fit: survey_part(job, survey),
+        lenses: lenses(job, Some(survey)),
+        bodies: survey
+            .bodies
+            .iter()
+            .enumerate()
+            .map(|(k, b)| Body {
+                name: name(k),
+                kind: kind_word(job.kit.bodies[b.body].kind),
+                station: b.station.and_then(|s| job.placement.stations.get(s)).map(|s| s.name.clone()),
+                photographs: b.n_photos,
+                mirror_margin: b.mirror_margin.filter(|m| m.is_finite()),
+                world_from_body: pose(&b.world_from_body),
+            })
+            .collect(),
+        covariance: Covariance {
+            order: "for each body in the order of `bodies`: rotation x y z (rad), translation x y z (m), the step on the right of \
+                    world_from_body, in the body's own axes",
+            matrix_rad_m: rows(&survey.joint(&all).cov),
+        },
+        photographs: survey
+            .photos
+            .iter()
+            .map(|p| Photograph {
+                name: look.photos[p.photo].name.clone(),
+                lens: look.photos[p.photo].lens,
+                rms_px: p.rms_px,
+                tags: p.n_tags,
+                camera_from_world: pose(&p.camera_from_world),
+            })
+            .collect(),
+        views: survey
+            .views
+            .iter()
+            .map(|v| View {
+                photograph: look.photos[v.photo].name.clone(),
+                tag: v.id,
+                body: name(v.body),
+                used: v.used,
+                residual_px: v.residual_px.map(|r| [r.x, r.y]),
+                redundancy: v.redundancy,
+                statistic: v.statistic,
+                degrees_of_freedom: v.dof,
+            })
+            .collect(),
+        notices: measured.notices.iter().map(|n| NoticePart { about: n.about.clone(), text: n.text.clone() }).collect(),
+    };
+    json_text(&file, "the survey")
+}

@@ -1,0 +1,198 @@
+//! Every sentence of the decision step, in one place, so that signs are said the same way everywhere.
+
+use crate::placement::Component;
+use crate::survey::Source;
+use crate::uncertainty::Estimate;
+use crate::units::{deg_from_rad, mm_from_m};
+use crate::verdict::{BudgetSource, MoveKind, Share};
+
+/// On which side of its datum the target belongs: decides whether "forward" means away from the car.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum End {
+    /// Ahead of the datum (required distance >= 0).
+    Ahead,
+    /// Behind it.
+    Behind,
+}
+
+impl End {
+    /// From the required distance.
+    pub fn of(required_distance_m: f64) -> Self {
+        if required_distance_m < 0.0 { End::Behind } else { End::Ahead }
+    }
+
+    /// True where moving along `signed` X leads away from the car.
+    fn away(self, signed: f64) -> bool {
+        (signed > 0.0) == (self == End::Ahead)
+    }
+}
+
+/// "14 mm", "3.2 mm", "0.40°": size only, for a component of this kind.
+pub fn size(component: Component, value: f64) -> String {
+    if component.is_angle() { angle(value) } else { length(value) }
+}
+
+/// Length without sign: whole millimetres from 10 mm on, tenths below.
+pub fn length(metres: f64) -> String {
+    let mm = mm_from_m(metres).abs();
+    if mm >= 9.95 { format!("{mm:.0} mm") } else { format!("{mm:.1} mm") }
+}
+
+/// Angle without sign, hundredths of a degree.
+pub fn angle(radians: f64) -> String {
+    format!("{:.2}°", deg_from_rad(radians).abs())
+}
+
+/// What a deviation's sign means: "14 mm too far to the car's left".
+pub fn deviation(component: Component, value: f64, end: End) -> String {
+    let amount = size(component, value);
+    if amount.starts_with("0.0 ") || amount.starts_with("0.00") {
+        return "as required".into();
+    }
+    let plus = value > 0.0;
+    match component {
+        Component::Distance if end.away(value) => format!("{amount} too far from the car"),
+        Component::Distance => format!("{amount} too near to the car"),
+        Component::Lateral => format!("{amount} too far to the car's {}", if plus { "left" } else { "right" }),
+        Component::Height => format!("{amount} too {}", if plus { "high" } else { "low" }),
+        Component::Yaw => format!("turned {amount} {} seen from above", turning(plus)),
+        Component::Pitch if end.away(value) => format!("top leans {amount} away from the car"),
+        Component::Pitch => format!("top leans {amount} towards the car"),
+        Component::Roll => format!("top leans {amount} to the car's {}", if plus { "right" } else { "left" }),
+    }
+}
+
+fn turning(counter_clockwise: bool) -> &'static str {
+    if counter_clockwise { "counter-clockwise" } else { "clockwise" }
+}
+
+/// The sentence of a move; `amount` is signed as in [`crate::verdict::Move`].
+pub fn move_sentence(kind: MoveKind, amount: f64, end: End) -> String {
+    let plus = amount > 0.0;
+    let towards = if end.away(amount) { "away from" } else { "towards" };
+    match kind {
+        MoveKind::LevelPitch => format!("Tip the top of the stand {} {towards} the car{}.", angle(amount), arm(amount)),
+        MoveKind::LevelRoll => {
+            let side = if plus { "right" } else { "left" };
+            format!("Tip the top of the stand {} towards the car's {side}{}.", angle(amount), arm(amount))
+        }
+        MoveKind::Turn => {
+            format!("Turn the stand {} {} seen from above{}.", angle(amount), turning(plus), arm(amount))
+        }
+        MoveKind::SlideSideways => {
+            format!("Slide the stand {} towards the car's {}.", step(amount), if plus { "left" } else { "right" })
+        }
+        MoveKind::SlideAlong => format!("Slide the stand {} {towards} the car.", step(amount)),
+        MoveKind::RaiseLower => format!("{} the target {}.", if plus { "Raise" } else { "Lower" }, step(amount)),
+    }
+}
+
+/// A rounded length to move by: "3 mm", "0.4 mm".
+fn step(metres: f64) -> String {
+    let mm = mm_from_m(metres).abs();
+    if (mm - mm.round()).abs() < 0.01 { format!("{mm:.0} mm") } else { format!("{mm:.1} mm") }
+}
+
+/// The same angle for hands: what it makes at the end of a 1 m arm.
+fn arm(radians: f64) -> String {
+    let mm = mm_from_m(radians.tan()).abs();
+    let mm = if mm >= 1.95 { format!("{mm:.0}") } else { format!("{mm:.1}") };
+    format!(" ({mm} mm at the end of a 1 m arm)")
+}
+
+/// What a source is, for people.
+pub fn source_name(source: BudgetSource) -> String {
+    match source {
+        BudgetSource::Survey(Source::Corners) => "corners found in the photographs".into(),
+        BudgetSource::Survey(Source::Lens) => "lens profile".into(),
+        BudgetSource::Survey(Source::SheetScale) => "printed size of the tags".into(),
+        BudgetSource::Survey(Source::TagPlaces) => "places of the tags on their bodies".into(),
+        BudgetSource::SurveyRest => "survey, not split".into(),
+        BudgetSource::RunOut(c) => format!("run-out of the {} plate", c.name()),
+        BudgetSource::PlateCentre(c) => format!("centring of the {} plate", c.name()),
+        BudgetSource::StandOff(c) => format!("stand-off of the {} plate", c.name()),
+        BudgetSource::SheetThickness => "height of the prints above the floor".into(),
+        BudgetSource::FloorUneven => "unevenness of the floor".into(),
+        BudgetSource::FloorLevel => "levelness of the floor".into(),
+        BudgetSource::PlumbLine => "plumb line".into(),
+        BudgetSource::Wheelbase => "stated wheelbase".into(),
+        BudgetSource::DatumPoint => "datum point".into(),
+        BudgetSource::TargetPlace => "place of the target on its stand".into(),
+    }
+}
+
+/// What makes a source's share smaller.
+pub fn remedy(source: BudgetSource) -> &'static str {
+    match source {
+        BudgetSource::Survey(Source::Corners) | BudgetSource::SurveyRest => {
+            "take more photographs that show the stand together with the rear plates and the floor sheets between them, sharp and from both sides"
+        }
+        BudgetSource::Survey(Source::Lens) => {
+            "make the lens profile again from more photographs of the board, or take more photographs here from different sides"
+        }
+        BudgetSource::Survey(Source::SheetScale) => {
+            "measure the printed sides with a calliper or over the scale bar and enter them with the smaller uncertainty"
+        }
+        BudgetSource::Survey(Source::TagPlaces) => "measure where the tags sit on their bodies more closely",
+        BudgetSource::RunOut(_) => "roll the car or measure the clamp's run-out, and enter the wheel's axis as measured",
+        BudgetSource::PlateCentre(_) => "centre the plates on the wheels better, or roll the car",
+        BudgetSource::StandOff(_) => "measure the distance from the plate's print to the wheel's centre more closely",
+        BudgetSource::SheetThickness => "measure how high the prints lie above the floor",
+        BudgetSource::FloorUneven => "lay more floor sheets, flat and spread around car and stand",
+        BudgetSource::FloorLevel => "hang a plumb line with its sheet in the bay",
+        BudgetSource::PlumbLine => "check how squarely the sheet hangs on its plumb line",
+        BudgetSource::Wheelbase => "put plates on the front wheels, or state the wheelbase more closely",
+        BudgetSource::DatumPoint => "mark the datum with a tag of its own, or state it more closely",
+        BudgetSource::TargetPlace => "measure where the target's origin sits on its stand more closely",
+    }
+}
+
+/// Shares of the same kind (both plates' run-out, say) taken together: variance by kind, largest first, each with one source that stands for it.
+fn by_kind(shares: &[Share]) -> Vec<(BudgetSource, f64, usize)> {
+    let mut kinds: Vec<(BudgetSource, f64, usize)> = Vec::new();
+    for share in shares {
+        let same = |a: &BudgetSource| match (a, &share.source) {
+            (BudgetSource::Survey(x), BudgetSource::Survey(y)) => x == y,
+            (x, y) => std::mem::discriminant(x) == std::mem::discriminant(y),
+        };
+        match kinds.iter_mut().find(|(source, _, _)| same(source)) {
+            Some(known) => {
+                known.1 += share.u * share.u;
+                known.2 += 1;
+            }
+            None => kinds.push((share.source, share.u * share.u, 1)),
+        }
+    }
+    kinds.sort_by(|a, b| b.1.total_cmp(&a.1));
+    kinds
+}
+
+/// What would prove an undecided component: names the largest contribution and its remedy.
+pub fn remedy_sentence(component: Component, value: &Estimate, tolerance: f64, shares: &[Share]) -> String {
+    let name = component.name();
+    let mut text = if value.expanded >= tolerance {
+        format!(
+            "This set-up cannot decide this tolerance: U of {name} is {}, the tolerance only {}.",
+            size(component, value.expanded),
+            size(component, tolerance)
+        )
+    } else {
+        format!(
+            "The {name} error of {} is nearer to its tolerance of {} than U = {}: moving the stand closer to the required place would prove it, a smaller U might.",
+            size(component, value.value),
+            size(component, tolerance),
+            size(component, value.expanded)
+        )
+    };
+    if let Some((source, variance, count)) = by_kind(shares).first() {
+        let what = match (source, *count > 1) {
+            (BudgetSource::RunOut(_), true) => "the run-out of the plates".to_string(),
+            (BudgetSource::PlateCentre(_), true) => "the centring of the plates".to_string(),
+            (BudgetSource::StandOff(_), true) => "the stand-off of the plates".to_string(),
+            _ => format!("the {}", source_name(*source)),
+        };
+        let percent = 100.0 * variance / (value.u * value.u);
+        text += &format!(" Most of U comes from {what} ({percent:.0} % of the variance): {}.", remedy(*source));
+    }
+    text
+}
