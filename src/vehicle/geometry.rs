@@ -96,7 +96,7 @@ pub fn floor(sheets: &[(&str, Pose<World, Body>)], heights_m: &[f64]) -> Result<
     let faces: Vector3<f64> = sheets.iter().map(|(_, s)| s.rotation().column(2).into_owned()).sum();
     let (_, along, first) = plane(&sheets.iter().map(|(_, s)| s.translation()).collect::<Vec<_>>());
     let spread_m = (along / n as f64).max(0.0).sqrt();
-    if !(spread_m > MIN_SHEET_SPREAD_M) {
+    if spread_m.is_nan() || spread_m <= MIN_SHEET_SPREAD_M {
         return Err(Unmeasurable::SheetsOnALine { n, spread_mm: mm_from_m(spread_m) });
     }
     let up_from = |normal: Vector3<f64>| if normal.dot(&faces) < 0.0 { -normal } else { normal };
@@ -108,7 +108,7 @@ pub fn floor(sheets: &[(&str, Pose<World, Body>)], heights_m: &[f64]) -> Result<
     let normal = up_from(normal);
     for (name, sheet) in sheets {
         let tilt = sheet.rotation().column(2).angle(&normal);
-        if !(tilt < MAX_SHEET_TILT_RAD) {
+        if tilt.is_nan() || tilt >= MAX_SHEET_TILT_RAD {
             return Err(Unmeasurable::SheetTilted { name: (*name).into(), tilt_deg: deg_from_rad(tilt) });
         }
     }
@@ -139,7 +139,7 @@ pub fn plumb(
 ) -> Result<Direction<World>, Unmeasurable> {
     let up = world_from_plumb.rotation().column(1).into_owned();
     let tilt = up.angle(&floor.normal.coords);
-    if !(tilt < MAX_PLUMB_TILT_RAD) {
+    if tilt.is_nan() || tilt >= MAX_PLUMB_TILT_RAD {
         return Err(Unmeasurable::PlumbOff { name: name.into(), tilt_deg: deg_from_rad(tilt) });
     }
     Ok(Direction::claim(up))
@@ -165,12 +165,12 @@ pub fn vehicle_frame(
     let (left, right) = (find(Corner::RearLeft)?, find(Corner::RearRight)?);
     let across = left.hub.coords - right.hub.coords;
     let track_m = across.norm();
-    if !(track_m >= TRACK_M[0] && track_m <= TRACK_M[1]) {
+    if !(TRACK_M[0]..=TRACK_M[1]).contains(&track_m) {
         return Err(Unmeasurable::Track { track_mm: mm_from_m(track_m) });
     }
     for (w, outward) in [(left, across), (right, -across)] {
         let angle = w.axis.coords.angle(&outward);
-        if !(angle < std::f64::consts::FRAC_PI_2) {
+        if angle.is_nan() || angle >= std::f64::consts::FRAC_PI_2 {
             return Err(Unmeasurable::AxisInward(w.corner));
         }
         if angle > MAX_AXIS_SKEW_RAD {
@@ -214,12 +214,12 @@ pub fn front_middle(wheels: &[Wheel<Vehicle>]) -> Result<Option<Point<Vehicle>>,
         return Ok(None);
     };
     let middle = (left.hub.coords + right.hub.coords) / 2.0;
-    if !(middle.x >= WHEELBASE_M[0] && middle.x <= WHEELBASE_M[1]) {
+    if !(WHEELBASE_M[0]..=WHEELBASE_M[1]).contains(&middle.x) {
         return Err(Unmeasurable::FrontNotAhead { ahead_mm: mm_from_m(middle.x) });
     }
     for w in [left, right] {
         let outward = if w.corner.is_left() { w.axis.coords.y } else { -w.axis.coords.y };
-        if !(outward > 0.0) {
+        if outward.is_nan() || outward <= 0.0 {
             return Err(Unmeasurable::AxisInward(w.corner));
         }
     }
