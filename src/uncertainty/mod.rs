@@ -153,7 +153,7 @@ pub fn propagate<S: Clone + PartialEq, E>(
     let mut contributions: Vec<Contribution<S>> = Vec::new();
     for group in &inputs.groups {
         let j = jacobian.columns(group.first, group.cov.nrows());
-        let part = &j * &group.cov * j.transpose();
+        let part = j * &group.cov * j.transpose();
         cov += &part;
         match contributions.iter_mut().find(|c| c.source == group.source) {
             Some(known) => known.cov += part,

@@ -96,7 +96,7 @@ pub fn floor(sheets: &[(&str, Pose<World, Body>)], heights_m: &[f64]) -> Result<
     let faces: Vector3<f64> = sheets.iter().map(|(_, s)| s.rotation().column(2).into_owned()).sum();
     let (_, along, first) = plane(&sheets.iter().map(|(_, s)| s.translation()).collect::<Vec<_>>());
     let spread_m = (along / n as f64).max(0.0).sqrt();
-    if !(spread_m > MIN_SHEET_SPREAD_M) {
+    if spread_m.is_nan() || spread_m <= MIN_SHEET_SPREAD_M {
         return Err(Unmeasurable::SheetsOnALine { n, spread_mm: mm_from_m(spread_m) });
     }
     let up_from = |normal: Vector3<f64>| if normal.dot(&faces) < 0.0 { -normal } else { normal };
@@ -108,7 +108,7 @@ pub fn floor(sheets: &[(&str, Pose<World, Body>)], heights_m: &[f64]) -> Result<
     let normal = up_from(normal);
     for (name, sheet) in sheets {
         let tilt = sheet.rotation().column(2).angle(&normal);
-        if !(tilt < MAX_SHEET_TILT_RAD) {
+        if tilt.is_nan() || tilt >= MAX_SHEET_TILT_RAD {
             return Err(Unmeasurable::SheetTilted { name: (*name).into(), tilt_deg: deg_from_rad(tilt) });
         }
     }
@@ -132,10 +132,14 @@ pub fn tipped(direction: &Direction<World>, tilt: [f64; 2]) -> Direction<World> 
 }
 
 /// The vertical, up, from a plumb-line body (its y axis, printed upright), checked against the floor's normal.
-pub fn plumb(name: &str, world_from_plumb: &Pose<World, Body>, floor: &Floor) -> Result<Direction<World>, Unmeasurable> {
+pub fn plumb(
+    name: &str,
+    world_from_plumb: &Pose<World, Body>,
+    floor: &Floor,
+) -> Result<Direction<World>, Unmeasurable> {
     let up = world_from_plumb.rotation().column(1).into_owned();
     let tilt = up.angle(&floor.normal.coords);
-    if !(tilt < MAX_PLUMB_TILT_RAD) {
+    if tilt.is_nan() || tilt >= MAX_PLUMB_TILT_RAD {
         return Err(Unmeasurable::PlumbOff { name: name.into(), tilt_deg: deg_from_rad(tilt) });
     }
     Ok(Direction::claim(up))
@@ -161,12 +165,12 @@ pub fn vehicle_frame(
     let (left, right) = (find(Corner::RearLeft)?, find(Corner::RearRight)?);
     let across = left.hub.coords - right.hub.coords;
     let track_m = across.norm();
-    if !(track_m >= TRACK_M[0] && track_m <= TRACK_M[1]) {
+    if !(TRACK_M[0]..=TRACK_M[1]).contains(&track_m) {
         return Err(Unmeasurable::Track { track_mm: mm_from_m(track_m) });
     }
     for (w, outward) in [(left, across), (right, -across)] {
         let angle = w.axis.coords.angle(&outward);
-        if !(angle < std::f64::consts::FRAC_PI_2) {
+        if angle.is_nan() || angle >= std::f64::consts::FRAC_PI_2 {
             return Err(Unmeasurable::AxisInward(w.corner));
         }
         if angle > MAX_AXIS_SKEW_RAD {
@@ -184,11 +188,7 @@ pub fn vehicle_frame(
 
 /// A wheel in the vehicle frame.
 pub fn in_vehicle(wheel: &Wheel<World>, vehicle_from_world: &Pose<Vehicle, World>) -> Wheel<Vehicle> {
-    Wheel {
-        corner: wheel.corner,
-        hub: *vehicle_from_world * wheel.hub,
-        axis: *vehicle_from_world * wheel.axis,
-    }
+    Wheel { corner: wheel.corner, hub: *vehicle_from_world * wheel.hub, axis: *vehicle_from_world * wheel.axis }
 }
 
 /// Toe against the vehicle's X axis (rad, toe-in positive) and camber (rad, positive when the top leans outward).
@@ -214,12 +214,12 @@ pub fn front_middle(wheels: &[Wheel<Vehicle>]) -> Result<Option<Point<Vehicle>>,
         return Ok(None);
     };
     let middle = (left.hub.coords + right.hub.coords) / 2.0;
-    if !(middle.x >= WHEELBASE_M[0] && middle.x <= WHEELBASE_M[1]) {
+    if !(WHEELBASE_M[0]..=WHEELBASE_M[1]).contains(&middle.x) {
         return Err(Unmeasurable::FrontNotAhead { ahead_mm: mm_from_m(middle.x) });
     }
     for w in [left, right] {
         let outward = if w.corner.is_left() { w.axis.coords.y } else { -w.axis.coords.y };
-        if !(outward > 0.0) {
+        if outward.is_nan() || outward <= 0.0 {
             return Err(Unmeasurable::AxisInward(w.corner));
         }
     }

@@ -29,7 +29,7 @@ impl State {
 /// is not a number proves nothing.
 pub fn judge(deviation: &Estimate, tolerance: f64) -> State {
     let (e, expanded) = (deviation.value.abs(), deviation.expanded);
-    if !(expanded >= 0.0) {
+    if expanded.is_nan() || expanded < 0.0 {
         State::NotProven
     } else if e + expanded <= tolerance {
         State::InTolerance
