@@ -301,7 +301,7 @@ fn outliers(job: &Job, look: &Look, survey: &Survey) -> Vec<OutlierPart> {
             tag: v.id,
             body: job.kit.bodies[survey.bodies[v.body].body].name.clone(),
             largest_residual_px: v.residual_px.iter().map(|r| r.norm()).fold(0.0, f64::max),
-            statistic: v.statistic,
+            statistic: Some(v.statistic).filter(|s| s.is_finite()),
             degrees_of_freedom: v.dof,
         })
         .collect()

@@ -68,7 +68,7 @@ struct View {
     /// Predicted minus seen, four corners.
     residual_px: [[f64; 2]; 4],
     redundancy: f64,
-    statistic: f64,
+    statistic: Option<f64>,
     degrees_of_freedom: usize,
 }
 
@@ -131,7 +131,7 @@ pub(super) fn to_json(job: &Job, measured: &Measured) -> Result<String, Problem>
                 used: v.used,
                 residual_px: v.residual_px.map(|r| [r.x, r.y]),
                 redundancy: v.redundancy,
-                statistic: v.statistic,
+                statistic: Some(v.statistic).filter(|s| s.is_finite()),
                 degrees_of_freedom: v.dof,
             })
             .collect(),
