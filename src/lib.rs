@@ -16,6 +16,7 @@ pub mod frames;
 pub mod placement;
 pub mod pose;
 pub mod raster;
+pub mod scene;
 pub mod record;
 pub mod session;
 pub mod survey;

@@ -16,7 +16,7 @@ use crate::body::{TagPlace, UNIT_CORNERS};
 use crate::camera::{Lens, N_LENS};
 use crate::frames::{Body, Camera, Pose, Tag, World};
 use crate::pose::left_step;
-use nalgebra::{DMatrix, DVector, Matrix6, SMatrix, SVector, Vector3, Vector6};
+use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, SVector, Vector3, Vector6};
 
 /// Most columns one view can have besides its photograph's: body, tag, two scales, lens.
 const MAX_COLUMNS: usize = 6 + 6 + 2 + N_LENS;
@@ -334,11 +334,16 @@ fn measured_blocks(problem: &Problem, layout: &Layout, state: &State) -> Vec<Mea
                 // The step from the measured to the current place, small by construction.
                 let d = body_from_tag.inverse().iso() * state.body_from_tag[b][t].iso();
                 let (w, v) = (d.rotation.scaled_axis(), d.translation.vector);
+                // d difference / d step: to second order in the small rotation, exact in the translation.
+                let mut by_step = Matrix6::identity();
+                by_step.fixed_view_mut::<3, 3>(0, 0).copy_from(&(Matrix3::identity() + crate::frames::skew(&w) * 0.5));
+                by_step.fixed_view_mut::<3, 3>(3, 3).copy_from(d.rotation.to_rotation_matrix().matrix());
                 blocks.push(MeasuredBlock {
                     source: super::Source::TagPlaces,
                     columns: (column..column + 6).collect(),
                     weight: DMatrix::from_iterator(6, 6, weight.iter().copied()),
                     difference: DVector::from_column_slice(&[w.x, w.y, w.z, v.x, v.y, v.z]),
+                    by_step: Some(DMatrix::from_iterator(6, 6, by_step.iter().copied())),
                 });
             }
         }
@@ -356,6 +361,7 @@ fn measured_blocks(problem: &Problem, layout: &Layout, state: &State) -> Vec<Mea
                     columns: columns.iter().map(|(_, c)| *c).collect(),
                     weight,
                     difference: DVector::from_fn(n, |i, _| all[columns[i].0]),
+                    by_step: None,
                 });
             }
         }
@@ -368,6 +374,8 @@ struct MeasuredBlock {
     columns: Vec<usize>,
     weight: DMatrix<f64>,
     difference: DVector<f64>,
+    /// d difference / d columns; `None` for the identity.
+    by_step: Option<DMatrix<f64>>,
 }
 
 impl MeasuredBlock {
@@ -377,6 +385,7 @@ impl MeasuredBlock {
             columns: vec![column],
             weight: DMatrix::from_element(1, 1, 1.0 / (sigma * sigma)),
             difference: DVector::from_element(1, difference),
+            by_step: None,
         }
     }
 
@@ -461,6 +470,10 @@ pub(super) fn linearise(
     for block in measured_blocks(problem, layout, state) {
         total += block.cost();
         let pull = &block.weight * &block.difference;
+        let (pull, normal) = match &block.by_step {
+            Some(j) => (j.tr_mul(&pull), j.tr_mul(&block.weight) * j),
+            None => (pull, block.weight.clone()),
+        };
         let k = measured.iter().position(|(source, _)| *source == block.source).unwrap_or_else(|| {
             measured.push((block.source, DMatrix::zeros(m, m)));
             measured.len() - 1
@@ -468,7 +481,7 @@ pub(super) fn linearise(
         for (i, &ci) in block.columns.iter().enumerate() {
             gradient[ci] += pull[i];
             for (j, &cj) in block.columns.iter().enumerate() {
-                measured[k].1[(ci, cj)] += block.weight[(i, j)];
+                measured[k].1[(ci, cj)] += normal[(i, j)];
             }
         }
     }

@@ -4,6 +4,7 @@
 //! move in which order, [`words`] every sentence.
 
 pub mod assess;
+pub mod model;
 pub mod moves;
 pub mod rule;
 pub mod words;
