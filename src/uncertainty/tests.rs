@@ -176,7 +176,8 @@ fn parts_of_one_covariance_add_up_and_zero_variance_is_held() {
 fn an_error_of_the_calculation_is_passed_on() {
     let mut inputs = Inputs::new();
     inputs.add("x", 1.0, 0.1, ());
-    let answer = propagate(|x| if x[0] > 1.0 { Err("out of range") } else { Ok(DVector::from_element(1, x[0])) }, &inputs);
+    let answer =
+        propagate(|x| if x[0] > 1.0 { Err("out of range") } else { Ok(DVector::from_element(1, x[0])) }, &inputs);
     assert_eq!(answer.unwrap_err(), "out of range");
 }
 

@@ -132,7 +132,11 @@ pub fn tipped(direction: &Direction<World>, tilt: [f64; 2]) -> Direction<World> 
 }
 
 /// The vertical, up, from a plumb-line body (its y axis, printed upright), checked against the floor's normal.
-pub fn plumb(name: &str, world_from_plumb: &Pose<World, Body>, floor: &Floor) -> Result<Direction<World>, Unmeasurable> {
+pub fn plumb(
+    name: &str,
+    world_from_plumb: &Pose<World, Body>,
+    floor: &Floor,
+) -> Result<Direction<World>, Unmeasurable> {
     let up = world_from_plumb.rotation().column(1).into_owned();
     let tilt = up.angle(&floor.normal.coords);
     if !(tilt < MAX_PLUMB_TILT_RAD) {
@@ -184,11 +188,7 @@ pub fn vehicle_frame(
 
 /// A wheel in the vehicle frame.
 pub fn in_vehicle(wheel: &Wheel<World>, vehicle_from_world: &Pose<Vehicle, World>) -> Wheel<Vehicle> {
-    Wheel {
-        corner: wheel.corner,
-        hub: *vehicle_from_world * wheel.hub,
-        axis: *vehicle_from_world * wheel.axis,
-    }
+    Wheel { corner: wheel.corner, hub: *vehicle_from_world * wheel.hub, axis: *vehicle_from_world * wheel.axis }
 }
 
 /// Toe against the vehicle's X axis (rad, toe-in positive) and camber (rad, positive when the top leans outward).

@@ -19,6 +19,8 @@ const RANGES_M: [f64; 2] = [50.0, 100.0];
 const SHARE_FLOOR: f64 = 0.01;
 /// A floor sheet this many standard uncertainties off the common plane is named (two-sided 0.1 % of a normal distribution).
 const SHEET_OFF_IN_U: f64 = 3.29;
+/// Less than this (m) off the plane is never named: it would read as nothing. Common practice, no source.
+const SHEET_OFF_LEAST_M: f64 = 0.0002;
 /// Where the second order adds more than this part of the first, the first order is called in doubt.
 const SECOND_ORDER_PART: f64 = 0.2;
 /// Total rear toe beyond which the plates are doubted, rad. Common practice, no source.
@@ -118,7 +120,7 @@ fn vehicle_result(model: &Model, best: &Evaluated, p: &Propagated<BudgetSource>)
 fn notes(input: &AssessInput, vehicle: &VehicleResult) -> Vec<String> {
     let mut notes = Vec::new();
     for (position, height) in &vehicle.sheet_heights {
-        if height.value.abs() > SHEET_OFF_IN_U * height.u {
+        if height.value.abs() > (SHEET_OFF_IN_U * height.u).max(SHEET_OFF_LEAST_M) {
             notes.push(format!(
                 "Floor sheet \"{}\" lies {} {} the plane through all sheets (U {}): flatten or move it, or the floor is more uneven than stated.",
                 input.bodies[*position].name,

@@ -9,6 +9,9 @@ pub mod moves;
 pub mod rule;
 pub mod words;
 
+#[cfg(test)]
+mod test_bay;
+
 pub use assess::{AssessInput, assess};
 pub use moves::{Move, MoveKind};
 pub use rule::State;

@@ -350,7 +350,8 @@ fn check_numbers(input: &AssessInput) -> Result<(), Unmeasurable> {
     if let Some(bad) = std::iter::once(&joint.cov).chain(joint.parts.iter().map(|p| &p.1)).find(|m| !fits(m)) {
         return Err(Unmeasurable::CovarianceShape { got: bad.nrows(), bodies: input.bodies.len() });
     }
-    let mut checks: Vec<(String, bool)> = vec![("the survey's covariance".into(), joint.cov.iter().all(|v| v.is_finite()))];
+    let mut checks: Vec<(String, bool)> =
+        vec![("the survey's covariance".into(), joint.cov.iter().all(|v| v.is_finite()))];
     for body in input.bodies {
         checks.push((format!("the pose of \"{}\"", body.name), body.world_from_body.is_finite()));
     }
@@ -373,7 +374,10 @@ fn check_numbers(input: &AssessInput) -> Result<(), Unmeasurable> {
     }
     let f = input.floor;
     checks.push(("the prints' height above the floor".into(), f.thickness_m.is_finite() && size(f.u_thickness_m)));
-    checks.push(("the floor's unevenness or levelness".into(), [f.u_uneven_m, f.u_level_rad, f.u_plumb_rad].into_iter().all(size)));
+    checks.push((
+        "the floor's unevenness or levelness".into(),
+        [f.u_uneven_m, f.u_level_rad, f.u_plumb_rad].into_iter().all(size),
+    ));
     for stand in input.stands {
         let pivot = stand.pivot.is_none_or(|p| p.coords.iter().all(|v| v.is_finite()));
         let fine = pivot && stand.body_from_target.is_finite() && size(stand.u_origin_m) && size(stand.u_angle_rad);
@@ -381,7 +385,8 @@ fn check_numbers(input: &AssessInput) -> Result<(), Unmeasurable> {
     }
     for station in &input.placement.stations {
         for c in Component::ALL {
-            let fine = station.required[c.index()].is_finite() && station.tolerance[c.index()].is_none_or(|t| t.is_finite() && t > 0.0);
+            let fine = station.required[c.index()].is_finite()
+                && station.tolerance[c.index()].is_none_or(|t| t.is_finite() && t > 0.0);
             checks.push((format!("station \"{}\": {} or its tolerance", station.name, c.name()), fine));
         }
         let fine = match station.datum {

@@ -73,7 +73,8 @@ impl Swing {
 
     /// The deviations after turning and tipping to other angles about the pivot: [distance, lateral, height, yaw, pitch, roll].
     fn to_angles(self, from: &Vector6<f64>, angles: [f64; 3]) -> Vector6<f64> {
-        let arm = |yaw, pitch, roll| rotation_from_yaw_pitch_roll(yaw, pitch, roll).into_inner() * self.nominal * self.pivot;
+        let arm =
+            |yaw, pitch, roll| rotation_from_yaw_pitch_roll(yaw, pitch, roll).into_inner() * self.nominal * self.pivot;
         let moved = arm(from[3], from[4], from[5]) - arm(angles[0], angles[1], angles[2]);
         Vector6::new(from[0] + moved.x, from[1] + moved.y, from[2] + moved.z, angles[0], angles[1], angles[2])
     }
@@ -108,7 +109,8 @@ impl Swing {
         for k in 0..6 {
             let mut offset = Vector6::zeros();
             offset[k] = STEP;
-            let slope = (self.after_exact(&(from + offset), made) - self.after_exact(&(from - offset), made)) / (2.0 * STEP);
+            let slope =
+                (self.after_exact(&(from + offset), made) - self.after_exact(&(from - offset), made)) / (2.0 * STEP);
             jacobian.set_column(k, &slope);
         }
         jacobian * cov * jacobian.transpose()
@@ -154,3 +156,6 @@ fn rounded(component: Component, amount: f64, tolerance: f64) -> f64 {
     };
     (amount / step).round() * step
 }
+
+#[cfg(test)]
+mod tests;

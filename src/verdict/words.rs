@@ -134,7 +134,9 @@ pub fn remedy(source: BudgetSource) -> &'static str {
             "measure the printed sides with a calliper or over the scale bar and enter them with the smaller uncertainty"
         }
         BudgetSource::Survey(Source::TagPlaces) => "measure where the tags sit on their bodies more closely",
-        BudgetSource::RunOut(_) => "roll the car or measure the clamp's run-out, and enter the wheel's axis as measured",
+        BudgetSource::RunOut(_) => {
+            "roll the car or measure the clamp's run-out, and enter the wheel's axis as measured"
+        }
         BudgetSource::PlateCentre(_) => "centre the plates on the wheels better, or roll the car",
         BudgetSource::StandOff(_) => "measure the distance from the plate's print to the wheel's centre more closely",
         BudgetSource::SheetThickness => "measure how high the prints lie above the floor",
@@ -195,4 +197,119 @@ pub fn remedy_sentence(component: Component, value: &Estimate, tolerance: f64, s
         text += &format!(" Most of U comes from {what} ({percent:.0} % of the variance): {}.", remedy(*source));
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::{m_from_mm, rad_from_deg};
+    use crate::vehicle::Corner;
+
+    #[test]
+    fn both_signs_and_both_ends_of_the_car() {
+        let say = |c: Component, v: f64, end| {
+            [v, -v].map(|v| deviation(c, if c.is_angle() { rad_from_deg(v) } else { m_from_mm(v) }, end))
+        };
+        let pairs = [
+            (Component::Distance, 5.2, ["5.2 mm too far from the car", "5.2 mm too near to the car"]),
+            (Component::Lateral, 14.4, ["14 mm too far to the car's left", "14 mm too far to the car's right"]),
+            (Component::Height, 9.97, ["10 mm too high", "10 mm too low"]),
+            (
+                Component::Yaw,
+                0.4,
+                ["turned 0.40° counter-clockwise seen from above", "turned 0.40° clockwise seen from above"],
+            ),
+            (Component::Pitch, 1.25, ["top leans 1.25° away from the car", "top leans 1.25° towards the car"]),
+            (Component::Roll, 0.2, ["top leans 0.20° to the car's right", "top leans 0.20° to the car's left"]),
+        ];
+        for (component, value, [plus, minus]) in pairs {
+            assert_eq!(say(component, value, End::Ahead), [plus, minus]);
+            let behind =
+                if matches!(component, Component::Distance | Component::Pitch) { [minus, plus] } else { [plus, minus] };
+            assert_eq!(say(component, value, End::Behind), behind);
+        }
+        for tiny in [0.0, 0.00004, -0.00004] {
+            assert_eq!(deviation(Component::Lateral, tiny, End::Ahead), "as required");
+            assert_eq!(deviation(Component::Roll, tiny, End::Ahead), "as required");
+        }
+    }
+
+    #[test]
+    fn sentences_of_moves() {
+        let deg = rad_from_deg;
+        let mm = m_from_mm;
+        let cases = [
+            (
+                MoveKind::LevelPitch,
+                deg(0.3),
+                "Tip the top of the stand 0.30° away from the car (5 mm at the end of a 1 m arm).",
+            ),
+            (
+                MoveKind::LevelPitch,
+                deg(-0.3),
+                "Tip the top of the stand 0.30° towards the car (5 mm at the end of a 1 m arm).",
+            ),
+            (
+                MoveKind::LevelRoll,
+                deg(0.1),
+                "Tip the top of the stand 0.10° towards the car's right (1.7 mm at the end of a 1 m arm).",
+            ),
+            (
+                MoveKind::LevelRoll,
+                deg(-0.1),
+                "Tip the top of the stand 0.10° towards the car's left (1.7 mm at the end of a 1 m arm).",
+            ),
+            (
+                MoveKind::Turn,
+                deg(-0.4),
+                "Turn the stand 0.40° clockwise seen from above (7 mm at the end of a 1 m arm).",
+            ),
+            (
+                MoveKind::Turn,
+                deg(0.4),
+                "Turn the stand 0.40° counter-clockwise seen from above (7 mm at the end of a 1 m arm).",
+            ),
+            (MoveKind::SlideSideways, mm(-14.0), "Slide the stand 14 mm towards the car's right."),
+            (MoveKind::SlideSideways, mm(14.0), "Slide the stand 14 mm towards the car's left."),
+            (MoveKind::SlideAlong, mm(-5.0), "Slide the stand 5 mm towards the car."),
+            (MoveKind::SlideAlong, mm(5.0), "Slide the stand 5 mm away from the car."),
+            (MoveKind::RaiseLower, mm(0.4), "Raise the target 0.4 mm."),
+            (MoveKind::RaiseLower, mm(-3.0), "Lower the target 3 mm."),
+        ];
+        for (kind, amount, sentence) in cases {
+            assert_eq!(move_sentence(kind, amount, End::Ahead), sentence);
+        }
+        assert_eq!(
+            move_sentence(MoveKind::SlideAlong, mm(-5.0), End::Behind),
+            "Slide the stand 5 mm away from the car."
+        );
+    }
+
+    #[test]
+    fn a_remedy_names_the_largest_kind_of_source_together() {
+        let share = |source, u| Share { source, u };
+        let run_out = |corner| share(BudgetSource::RunOut(corner), 0.0006);
+        // The corners are the largest single source, but both plates' run-out together is larger: 0.72e-6 of 1.36e-6.
+        let shares = [
+            share(BudgetSource::Survey(Source::Corners), 0.0008),
+            run_out(Corner::RearLeft),
+            run_out(Corner::RearRight),
+        ];
+        let u = 1.36e-6f64.sqrt();
+        let text = remedy_sentence(Component::Lateral, &Estimate::new(0.004, u), 0.005, &shares);
+        assert_eq!(
+            text,
+            "The lateral error of 4.0 mm is nearer to its tolerance of 5.0 mm than U = 2.3 mm: moving the stand closer to the required place \
+             would prove it, a smaller U might. Most of U comes from the run-out of the plates (53 % of the variance): roll the car or measure \
+             the clamp's run-out, and enter the wheel's axis as measured."
+        );
+        let text = remedy_sentence(Component::Height, &Estimate::new(0.0, 0.003), 0.005, &shares[..1]);
+        assert!(
+            text.starts_with(
+                "This set-up cannot decide this tolerance: U of height is 5.9 mm, the tolerance only 5.0 mm."
+            ),
+            "{text}"
+        );
+        assert!(text.contains("more photographs that show the stand together with the rear plates"), "{text}");
+    }
 }
