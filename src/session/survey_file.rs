@@ -1,7 +1,7 @@
 //! The survey alone as JSON: bodies, photographs, residuals and the full covariance.
 
-use crate::record::{Job, Problem, json_text};
 use crate::record::result::{LensPart, NoticePart, SurveyPart};
+use crate::record::{Job, Problem, json_text};
 use crate::session::Measured;
 use crate::session::result::{kind_word, lenses, survey_part};
 use nalgebra::DMatrix;
@@ -74,7 +74,10 @@ struct View {
 
 fn pose<A, B>(p: &crate::frames::Pose<A, B>) -> PoseMetres {
     let r = p.rotation();
-    PoseMetres { rotation: std::array::from_fn(|i| std::array::from_fn(|j| r[(i, j)])), translation_m: p.translation().into() }
+    PoseMetres {
+        rotation: std::array::from_fn(|i| std::array::from_fn(|j| r[(i, j)])),
+        translation_m: p.translation().into(),
+    }
 }
 
 fn rows(m: &DMatrix<f64>) -> Vec<Vec<f64>> {
