@@ -2,22 +2,22 @@
 //! and what people read or write (millimetres, degrees).
 
 /// Metres from millimetres.
-pub fn m_from_mm(mm: f64) -> f64 {
+pub const fn m_from_mm(mm: f64) -> f64 {
     mm / 1000.0
 }
 
 /// Millimetres from metres.
-pub fn mm_from_m(m: f64) -> f64 {
+pub const fn mm_from_m(m: f64) -> f64 {
     m * 1000.0
 }
 
 /// Radians from degrees.
-pub fn rad_from_deg(deg: f64) -> f64 {
+pub const fn rad_from_deg(deg: f64) -> f64 {
     deg * (std::f64::consts::PI / 180.0)
 }
 
 /// Degrees from radians.
-pub fn deg_from_rad(rad: f64) -> f64 {
+pub const fn deg_from_rad(rad: f64) -> f64 {
     rad * (180.0 / std::f64::consts::PI)
 }
 

@@ -43,13 +43,25 @@ fn keys_and_kinds() {
     refused("placement.toml", "yaw_deg = 0.5\n", "yaw = 0.5\n", "yaw = 0.5", "unknown key `yaw`");
     refused("lens.toml", "fx_px = 1400.0", "fx = 1400.0", "fx = 1400.0", "unknown key `fx`");
     refused("job.toml", "format = \"plumbsight/job/1\"\n", "", "", "`format` is missing");
-    refused("lens.toml", "plumbsight/lens/1", "plumbsight/job/1", "format", "this is a job file and a lens file is needed");
+    refused(
+        "lens.toml",
+        "plumbsight/lens/1",
+        "plumbsight/job/1",
+        "format",
+        "this is a job file and a lens file is needed",
+    );
     refused("placement.toml", "placement/1", "placement/7", "format", "version 7");
     refused("job.toml", "run_out_deg = 0.5 ", "run_out_deg = 0,5 ", "0,5", "decimal comma");
     refused("bodies.toml", "side_mm = 160.0", "side_mm = \"160 mm\"", "160 mm", "\"160 mm\" and must be a number");
     refused("bodies.toml", "side_mm = 160.0", "side_mm = nan", "nan", "not a finite number");
     refused("bodies.toml", "kind = \"plate\" ", "kind = \"disc\" ", "disc", "disc");
-    refused("job.toml", "run_out_deg = 0.5 ", "# run_out_deg = 0.5 ", "[[vehicle.wheels]]", "missing key `run_out_deg`");
+    refused(
+        "job.toml",
+        "run_out_deg = 0.5 ",
+        "# run_out_deg = 0.5 ",
+        "[[vehicle.wheels]]",
+        "missing key `run_out_deg`",
+    );
 }
 
 #[test]
@@ -59,7 +71,13 @@ fn impossible_numbers() {
     refused("job.toml", "stand_off_mm = 185.0", "stand_off_mm = 0.185", "0.185", "in millimetres");
     refused("job.toml", "run_out_deg = 0.5", "run_out_deg = -0.5", "-0.5", "`run_out_deg = -0.5` is not possible");
     refused("job.toml", "wheelbase_mm = 2650.0", "wheelbase_mm = 2.65", "2.65", "Wheelbases are in millimetres");
-    refused("placement.toml", "distance_mm = 10.0", "distance_mm = 0.0", "distance_mm = 0.0", "tolerance distance_mm = 0");
+    refused(
+        "placement.toml",
+        "distance_mm = 10.0",
+        "distance_mm = 0.0",
+        "distance_mm = 0.0",
+        "tolerance distance_mm = 0",
+    );
     refused("placement.toml", "yaw_deg = 0.5", "yaw_deg = -0.5", "-0.5", "greater than zero");
     refused("placement.toml", "distance_mm = 1600.0", "distance_mm = 1600000.0", "1600000", "that is 1600 m");
     refused("bodies.toml", "u_common_mm_per_m = 0.5", "u_common_mm_per_m = -1", "-1", "not possible");
@@ -73,7 +91,13 @@ fn tags_and_bodies() {
     refused("bodies.toml", "id = 42", "id = -1", "id = -1", "no tag -1");
     refused("bodies.toml", "ids = \"100-107\"", "ids = \"107-100\"", "107-100", "not a range");
     refused("bodies.toml", "ids = \"100-107\"", "ids = \"500-600\"", "500-600", "no tag 587");
-    refused("bodies.toml", "ids = \"100-107\"", "ids = [100, 101, 100]", "[100, 101, 100]", "tag 100 is declared twice");
+    refused(
+        "bodies.toml",
+        "ids = \"100-107\"",
+        "ids = [100, 101, 100]",
+        "[100, 101, 100]",
+        "tag 100 is declared twice",
+    );
     refused("bodies.toml", "ids = \"100-107\"", "ids = []", "ids = []", "list of ids is empty");
     refused("bodies.toml", "ids = \"100-107\"", "ids = \"0-999999999999\"", "999999999999", "not a range");
     refused("bodies.toml", "name = \"plate rear right\"", "name = \"plate rear left\"", "", "declared twice");
@@ -82,25 +106,79 @@ fn tags_and_bodies() {
     refused("bodies.toml", "right = [1, 0, 0]", "right = [0, 1, 0]", "right = [0, 1, 0]", "right angle");
     refused("bodies.toml", "up = [0, 1, 0]\n", "", "id = 11", "belong together");
     refused("bodies.toml", "centre_mm = [0, 480, 220]", "place = \"free\"", "id = 40", "2 ways");
-    refused("bodies.toml", "[[prints]]\n", "[[prints]]\nname = \"other\"\nu_common_mm_per_m = 0\nu_each_mm_per_m = 0\n[[prints]]\n", "[[floor]]", "several print groups");
-    refused("bodies.toml", "u_place_mm = 0.2 ", "print = \"kit 9\"\nu_place_mm = 0.2 ", "kit 9", "no print group \"kit 9\"");
+    refused(
+        "bodies.toml",
+        "[[prints]]\n",
+        "[[prints]]\nname = \"other\"\nu_common_mm_per_m = 0\nu_each_mm_per_m = 0\n[[prints]]\n",
+        "[[floor]]",
+        "several print groups",
+    );
+    refused(
+        "bodies.toml",
+        "u_place_mm = 0.2 ",
+        "print = \"kit 9\"\nu_place_mm = 0.2 ",
+        "kit 9",
+        "no print group \"kit 9\"",
+    );
 }
 
 #[test]
 fn car_and_placement() {
-    refused("job.toml", "plate = \"plate rear right\"", "plate = \"plate front\"", "plate front", "no body \"plate front\"");
+    refused(
+        "job.toml",
+        "plate = \"plate rear right\"",
+        "plate = \"plate front\"",
+        "plate front",
+        "no body \"plate front\"",
+    );
     refused("job.toml", "plate = \"plate rear right\"", "plate = \"stand\"", "plate = \"stand\"", "not a wheel plate");
     refused("job.toml", "plate = \"plate rear right\"", "plate = \"plate rear left\"", "", "rear left wheel already");
     refused("job.toml", "at = \"rear-right\"", "at = \"rear-left\"", "", "declared twice");
-    refused("job.toml", "at = \"rear-right\"", "at = \"front-right\"", "[vehicle]", "no plate is declared on the rear right wheel");
+    refused(
+        "job.toml",
+        "at = \"rear-right\"",
+        "at = \"front-right\"",
+        "[vehicle]",
+        "no plate is declared on the rear right wheel",
+    );
     refused("job.toml", "at = \"rear-right\"", "at = \"right\"", "at = \"right\"", "right");
     refused("job.toml", "u_wheelbase_mm = 2.0\n", "", "wheelbase_mm", "without its uncertainty");
     refused("placement.toml", "target = \"stand\"", "target = \"plate rear left\"", "target = \"plate", "not a stand");
-    refused("placement.toml", "source = \"replace: title and place of publication of the carmaker's procedure\"", "source = \" \"", "source = ", "`source` is empty");
-    refused("placement.toml", "datum = \"front-axle\"", "datum = \"point\"", "datum = \"point\"", "`datum_point_mm` is missing");
-    refused("placement.toml", "datum = \"front-axle\"", "datum = \"body\"\ndatum_body = \"bumper\"", "datum_body = \"bumper\"", "no body \"bumper\"");
-    refused("placement.toml", "datum = \"front-axle\"", "datum = \"rear-axle\"\nlateral_from = \"datum\"", "lateral_from = \"datum\"", "needs a datum that is a point");
-    refused("placement.toml", "[[stations]]", "[[stations]]\nname = \"centre\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1.0\nlateral_mm = 1.0\nheight_mm = 1.0\n[[stations]]", "", "used twice");
+    refused(
+        "placement.toml",
+        "source = \"replace: title and place of publication of the carmaker's procedure\"",
+        "source = \" \"",
+        "source = ",
+        "`source` is empty",
+    );
+    refused(
+        "placement.toml",
+        "datum = \"front-axle\"",
+        "datum = \"point\"",
+        "datum = \"point\"",
+        "`datum_point_mm` is missing",
+    );
+    refused(
+        "placement.toml",
+        "datum = \"front-axle\"",
+        "datum = \"body\"\ndatum_body = \"bumper\"",
+        "datum_body = \"bumper\"",
+        "no body \"bumper\"",
+    );
+    refused(
+        "placement.toml",
+        "datum = \"front-axle\"",
+        "datum = \"rear-axle\"\nlateral_from = \"datum\"",
+        "lateral_from = \"datum\"",
+        "needs a datum that is a point",
+    );
+    refused(
+        "placement.toml",
+        "[[stations]]",
+        "[[stations]]\nname = \"centre\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1.0\nlateral_mm = 1.0\nheight_mm = 1.0\n[[stations]]",
+        "",
+        "used twice",
+    );
 }
 
 #[test]
@@ -114,7 +192,13 @@ fn the_front_axle_must_be_somewhere() {
 
 #[test]
 fn files_stay_in_the_folder() {
-    refused("job.toml", "placement = \"placement.toml\"", "placement = \"../placement.toml\"", "../placement", "leads out of the job folder");
+    refused(
+        "job.toml",
+        "placement = \"placement.toml\"",
+        "placement = \"../placement.toml\"",
+        "../placement",
+        "leads out of the job folder",
+    );
     refused("job.toml", "lens = \"lens.toml\"", "lens = \"/etc/hostname\"", "/etc/hostname", "not relative");
     refused("job.toml", "bodies = \"bodies.toml\"", "bodies = \"body.toml\"", "body.toml", "no such file");
     refused("job.toml", "files = [\"photos/*\"]", "files = [\"../*.jpg\"]", "../*.jpg", "leads out of the job folder");
@@ -145,9 +229,21 @@ fn links_out_of_the_folder_are_refused() {
 
 #[test]
 fn lenses_and_stations_of_photographs() {
-    refused("job.toml", "# station = \"centre\"           #", "station = \"left\" #", "\"left\"", "no station \"left\"");
+    refused(
+        "job.toml",
+        "# station = \"centre\"           #",
+        "station = \"left\" #",
+        "\"left\"",
+        "no station \"left\"",
+    );
     refused("job.toml", "# station = \"centre\"           #", "lens = \"phone\" #", "phone", "no lens \"phone\"");
-    refused("job.toml", "lens = \"lens.toml\" ", "lenses = { a = \"lens.toml\", b = \"lens.toml\" } ", "[[photographs]]", "lens = one of \"a\", \"b\"");
+    refused(
+        "job.toml",
+        "lens = \"lens.toml\" ",
+        "lenses = { a = \"lens.toml\", b = \"lens.toml\" } ",
+        "[[photographs]]",
+        "lens = one of \"a\", \"b\"",
+    );
     let second = "[[stations]]\nname = \"right\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1.0\nlateral_mm = 1.0\nheight_mm = 1.0\n[[stations]]";
     let dir = tempfile::tempdir().unwrap();
     write_template(dir.path()).unwrap();
@@ -258,7 +354,11 @@ fn a_network_in_two_pieces_says_what_is_missing() {
     let why = result.not_measured.clone().unwrap();
     assert!(why.len() > 20 && why.ends_with('.'), "{why}");
     // What is not tied in is named, with what to do.
-    assert!(result.notices.iter().any(|n| n.text.contains("Not measured") || n.text.contains("Not used")), "{:?}", result.notices);
+    assert!(
+        result.notices.iter().any(|n| n.text.contains("Not measured") || n.text.contains("Not used")),
+        "{:?}",
+        result.notices
+    );
 }
 
 #[test]

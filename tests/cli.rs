@@ -135,8 +135,18 @@ fn demo_runs_the_whole_job_and_the_exit_code_says_the_verdict() {
     let d = &result.stations[0].deviations;
     for (found, truth) in d.each().into_iter().zip([-0.5, 0.7, 0.0, 0.015, 0.0, 0.0]) {
         let (name, _, found) = found;
-        assert!((found.deviation - truth).abs() <= found.expanded, "{name}: {} against {truth}, U {}", found.deviation, found.expanded);
-        assert!((found.measured - found.required - found.deviation).abs() < 1e-6 || name == "yaw" || name == "pitch" || name == "roll");
+        assert!(
+            (found.deviation - truth).abs() <= found.expanded,
+            "{name}: {} against {truth}, U {}",
+            found.deviation,
+            found.expanded
+        );
+        assert!(
+            (found.measured - found.required - found.deviation).abs() < 1e-6
+                || name == "yaw"
+                || name == "pitch"
+                || name == "roll"
+        );
         let percent: f64 = found.shares.iter().map(|s| s.percent_of_variance).sum();
         assert!((95.0..=100.1).contains(&percent), "{name}: the shares make {percent} %");
     }
@@ -149,7 +159,11 @@ fn demo_runs_the_whole_job_and_the_exit_code_says_the_verdict() {
     edit(&folder.join("placement.toml"), "lateral_mm = 0.0", "lateral_mm = 40.0");
     let output = plumbsight(&["check", path]);
     assert_eq!(code(&output), 1, "{}", out(&output));
-    assert!(out(&output).contains("▲ OUT OF TOLERANCE") && out(&output).contains("towards the car's left"), "{}", out(&output));
+    assert!(
+        out(&output).contains("▲ OUT OF TOLERANCE") && out(&output).contains("towards the car's left"),
+        "{}",
+        out(&output)
+    );
     // A tolerance below what this set-up can show: not proven, with a remedy.
     edit(&folder.join("placement.toml"), "lateral_mm = 40.0", "lateral_mm = 0.0");
     edit(&folder.join("placement.toml"), "yaw_deg = 0.25", "yaw_deg = 0.02");
@@ -171,7 +185,11 @@ fn without_a_measurement_the_code_is_4_and_the_result_says_so() {
     assert_eq!(err(&output).matches("Only one photograph can be used").count(), 1, "{}", err(&output));
     assert_eq!(result_of(dir.path()).verdict, Verdict::NotMeasured);
     let output = plumbsight(&["survey", path]);
-    assert!(code(&output) == 4 && out(&output).is_empty() && err(&output).contains("Only one photograph"), "{}", err(&output));
+    assert!(
+        code(&output) == 4 && out(&output).is_empty() && err(&output).contains("Only one photograph"),
+        "{}",
+        err(&output)
+    );
 }
 
 #[test]

@@ -10,7 +10,8 @@ use std::path::{Path, PathBuf};
 /// All files below a folder with one of these endings, in order.
 fn files_below(folder: &Path, endings: &[&str]) -> Vec<PathBuf> {
     let mut out = Vec::new();
-    let mut entries: Vec<PathBuf> = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|e| e.path()).collect();
+    let mut entries: Vec<PathBuf> =
+        std::fs::read_dir(folder).into_iter().flatten().flatten().map(|e| e.path()).collect();
     entries.sort();
     for path in entries {
         if path.is_dir() {
@@ -91,7 +92,11 @@ fn modules_name_only_lower_rows() {
                 let Some(other) = rows.get(&named) else { continue };
                 links += 1;
                 if other > row {
-                    wrong.push(format!("{}:{}: row {row} `{module}` names row {other} `{named}`", path.display(), k + 1));
+                    wrong.push(format!(
+                        "{}:{}: row {row} `{module}` names row {other} `{named}`",
+                        path.display(),
+                        k + 1
+                    ));
                 }
             }
         }
@@ -103,7 +108,18 @@ fn modules_name_only_lower_rows() {
 #[test]
 fn rows_0_to_3_are_pure() {
     let rows = rows();
-    let impure = ["std::fs", "std::env", "std::time", "std::net", "std::process", "std::thread", "println!", "print!", "dbg!", "rand::rng("];
+    let impure = [
+        "std::fs",
+        "std::env",
+        "std::time",
+        "std::net",
+        "std::process",
+        "std::thread",
+        "println!",
+        "print!",
+        "dbg!",
+        "rand::rng(",
+    ];
     let mut wrong = Vec::new();
     for (path, text) in sources() {
         if module_of(&path).and_then(|m| rows.get(&m).copied()).is_none_or(|row| row > 3) {
@@ -152,7 +168,9 @@ fn units_are_converted_in_one_place() {
         }
         for (k, line) in code_lines(&path, &text) {
             let packed: String = line.chars().filter(|c| !c.is_whitespace()).collect();
-            for word in ["*1000.0", "/1000.0", "*1e3", "/1e3", "*1e-3", "to_degrees()", "to_radians()", "/180.0", "180.0/"] {
+            for word in
+                ["*1000.0", "/1000.0", "*1e3", "/1e3", "*1e-3", "to_degrees()", "to_radians()", "/180.0", "180.0/"]
+            {
                 if packed.contains(word) {
                     wrong.push(format!("{}:{k}: `{word}`: use crate::units", path.display()));
                 }
@@ -180,15 +198,18 @@ fn files_stay_readable() {
 #[test]
 fn nothing_speaks_of_one_persons_machine() {
     // Put together here, so that this file does not find itself.
-    let forbidden: Vec<String> = [["/", "work/"], ["/", "tmp/"], ["../", "shared"], ["/", "home/"], ["FIX", "ME"], ["XX", "X"], ["TO", "DO"]]
-        .iter()
-        .map(|parts| parts.concat())
-        .collect();
+    let forbidden: Vec<String> =
+        [["/", "work/"], ["/", "tmp/"], ["../", "shared"], ["/", "home/"], ["FIX", "ME"], ["XX", "X"], ["TO", "DO"]]
+            .iter()
+            .map(|parts| parts.concat())
+            .collect();
     let mut seen = 0;
     let mut wrong = Vec::new();
     let folders = ["src", "tests", "benches", "examples", "calib", "fixtures", ".ci"];
-    let mut files: Vec<PathBuf> =
-        folders.iter().flat_map(|f| files_below(&repository(f), &["rs", "md", "toml", "py", "json", "txt", "sh"])).collect();
+    let mut files: Vec<PathBuf> = folders
+        .iter()
+        .flat_map(|f| files_below(&repository(f), &["rs", "md", "toml", "py", "json", "txt", "sh"]))
+        .collect();
     files.extend(["README.md", "DEVELOPERS.md", "Cargo.toml", ".ci/run", ".ci/setup"].map(repository));
     for path in files {
         let text = std::fs::read_to_string(&path).unwrap();
@@ -214,8 +235,13 @@ fn every_key_is_documented() {
         let Some(rest) = line.trim().strip_prefix("pub ") else { continue };
         let Some((key, _)) = rest.split_once(':') else { continue };
         keys += 1;
-        if !readme.contains(&format!("`{key}`")) && !readme.contains(&format!("`[{key}]`")) && !readme.contains(&format!("`[[{key}]]`")) {
-            let table = ["wheels", "tags", "target", "tolerance"].iter().any(|t| *t == key && readme.contains(&format!(".{t}]")));
+        if !readme.contains(&format!("`{key}`"))
+            && !readme.contains(&format!("`[{key}]`"))
+            && !readme.contains(&format!("`[[{key}]]`"))
+        {
+            let table = ["wheels", "tags", "target", "tolerance"]
+                .iter()
+                .any(|t| *t == key && readme.contains(&format!(".{t}]")));
             if !table {
                 wrong.push(format!("the key `{key}` is not in README.md"));
             }
@@ -236,7 +262,11 @@ fn every_name_of_the_result_is_documented() {
     for line in structs.lines() {
         let Some(rest) = line.trim().strip_prefix("pub ") else { continue };
         let Some((name, _)) = rest.split_once(':') else { continue };
-        if name.contains(' ') || together.contains(&name) || readme.contains(&format!("`{name}`")) || readme.contains(&format!("`{name}[]`")) {
+        if name.contains(' ')
+            || together.contains(&name)
+            || readme.contains(&format!("`{name}`"))
+            || readme.contains(&format!("`{name}[]`"))
+        {
             continue;
         }
         if !readme.contains(&format!("stations[].{name}")) {

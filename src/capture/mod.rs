@@ -114,7 +114,12 @@ pub fn decode(bytes: &[u8]) -> Result<Picture, CaptureError> {
         [] => return Err(CaptureError::UnknownKind("the file is empty".into())),
         [0xff, 0xd8, 0xff, ..] => (jpeg::decode_luma(bytes)?, ImageKind::Jpeg),
         [0x89, b'P', b'N', b'G', b'\r', b'\n', 0x1a, b'\n', ..] => (decode_png(bytes)?, ImageKind::Png),
-        _ => return Err(CaptureError::UnknownKind(format!("it begins with the bytes {:02x?}", &bytes[..bytes.len().min(4)]))),
+        _ => {
+            return Err(CaptureError::UnknownKind(format!(
+                "it begins with the bytes {:02x?}",
+                &bytes[..bytes.len().min(4)]
+            )));
+        }
     };
     Ok(Picture { gray, kind, note: None })
 }
@@ -130,7 +135,9 @@ fn check_size(width: u64, height: u64) -> Result<(), CaptureError> {
 
 fn decode_png(bytes: &[u8]) -> Result<Gray, CaptureError> {
     let damaged = |e: image::ImageError| match &e {
-        image::ImageError::IoError(io) if io.kind() == std::io::ErrorKind::UnexpectedEof => CaptureError::Truncated("PNG"),
+        image::ImageError::IoError(io) if io.kind() == std::io::ErrorKind::UnexpectedEof => {
+            CaptureError::Truncated("PNG")
+        }
         image::ImageError::Decoding(_) if e.to_string().contains("unexpected end") => CaptureError::Truncated("PNG"),
         _ => CaptureError::Damaged { kind: "PNG", why: e.to_string() },
     };
@@ -191,7 +198,11 @@ mod tests {
         let picture = decode(&out).unwrap();
         let expected = 0.299 * 200.0 + 0.587 * 100.0 + 0.114 * 50.0;
         assert_eq!(picture.gray.data().len(), 32 * 32);
-        assert!(picture.gray.data().iter().all(|&v| (f64::from(v) - expected).abs() <= 2.0), "{:?}", picture.gray.row(0));
+        assert!(
+            picture.gray.data().iter().all(|&v| (f64::from(v) - expected).abs() <= 2.0),
+            "{:?}",
+            picture.gray.row(0)
+        );
     }
 
     #[test]

@@ -71,7 +71,9 @@ enum Command {
         json: Option<PathBuf>,
     },
     /// Measure a job without judging it: bodies, photographs, residuals and covariance as JSON
-    #[command(after_help = "Example:\n  plumbsight survey my-job > survey.json\n\nPoses map the second frame in their name to the first; lengths in metres.")]
+    #[command(
+        after_help = "Example:\n  plumbsight survey my-job > survey.json\n\nPoses map the second frame in their name to the first; lengths in metres."
+    )]
     Survey {
         /// The job folder (or its job.toml)
         job: PathBuf,
@@ -87,13 +89,17 @@ enum Command {
         lens: Option<PathBuf>,
     },
     /// Write a commented job folder to start from
-    #[command(after_help = "Example:\n  plumbsight new my-job\n  cp /media/camera/*.jpg my-job/photos/\n\nThen fill in the four files and run `plumbsight check my-job`. Nothing is ever\noverwritten.")]
+    #[command(
+        after_help = "Example:\n  plumbsight new my-job\n  cp /media/camera/*.jpg my-job/photos/\n\nThen fill in the four files and run `plumbsight check my-job`. Nothing is ever\noverwritten."
+    )]
     New {
         /// The new folder
         dir: PathBuf,
     },
     /// Unpack the shipped demonstration bay (invented) and run the whole check on it
-    #[command(after_help = "Example:\n  plumbsight demo --into bay\n\nThe folder is an ordinary job: change its files and run `plumbsight check` on it.")]
+    #[command(
+        after_help = "Example:\n  plumbsight demo --into bay\n\nThe folder is an ordinary job: change its files and run `plumbsight check` on it."
+    )]
     Demo {
         /// Where to unpack it
         #[arg(long, value_name = "DIR", default_value = "plumbsight-demo")]
@@ -117,7 +123,10 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Tags { images, lens } => tags::run(&images, lens.as_deref()),
         Command::New { dir } => new(&dir),
         Command::Demo { into } => demo::unpack(&into).map_err(Failure::from).and_then(|()| {
-            say(&format!("The demonstration job is in {}: invented car, invented procedure, made photographs.\n", into.display()));
+            say(&format!(
+                "The demonstration job is in {}: invented car, invented procedure, made photographs.\n",
+                into.display()
+            ));
             check(&into, None)
         }),
     };

@@ -58,7 +58,11 @@ fn placement(result: &ResultFile) -> String {
 fn station_text(out: &mut String, station: &StationPart) {
     let _ = writeln!(out, "{} {}: {}", station.verdict.shape(), station.verdict.words().to_uppercase(), station.name);
     let _ = writeln!(out);
-    let _ = writeln!(out, "{:<9}{:>11}{:>11}{:>11}{:>11}{:>11}", "", "required", "measured", "deviation", "U (95 %)", "tolerance");
+    let _ = writeln!(
+        out,
+        "{:<9}{:>11}{:>11}{:>11}{:>11}{:>11}",
+        "", "required", "measured", "deviation", "U (95 %)", "tolerance"
+    );
     for (name, unit, d) in station.deviations.each() {
         let _ = writeln!(out, "{}", row(name, unit, d));
     }
@@ -118,7 +122,9 @@ fn row(name: &str, unit: &str, d: &DeviationPart) -> String {
     let within = |v: f64| format!("±{v:.digits$}{unit}");
     let tolerance = d.tolerance.map_or("not asked".into(), within);
     let state = match d.verdict {
-        Some(v) => format!("  {} {}", v.shape(), v.words().trim_end_matches(" of tolerance").trim_end_matches(" tolerance")),
+        Some(v) => {
+            format!("  {} {}", v.shape(), v.words().trim_end_matches(" of tolerance").trim_end_matches(" tolerance"))
+        }
         None => String::new(),
     };
     format!(
@@ -141,7 +147,12 @@ fn car(out: &mut String, result: &ResultFile) {
     let deg = |v: &Value| format!("{:+.2}° (U {:.2})", settle(v.value, 2), v.expanded);
     let _ = writeln!(out, "Car");
     for wheel in &vehicle.wheels {
-        let text = format!("{}: toe against the thrust line {}, camber {}", wheel.at, deg(&wheel.toe_deg), deg(&wheel.camber_deg));
+        let text = format!(
+            "{}: toe against the thrust line {}, camber {}",
+            wheel.at,
+            deg(&wheel.toe_deg),
+            deg(&wheel.camber_deg)
+        );
         line(out, "  ", &text);
     }
     let mut text = format!("rear track {}", mm(&vehicle.rear_track_mm));
@@ -172,7 +183,8 @@ fn fit(out: &mut String, result: &ResultFile) {
     );
     line(out, "  ", &text);
     for o in &result.outliers {
-        let text = format!("rejected: tag {} ({}) in {}, {:.1} px off", o.tag, o.body, o.photograph, o.largest_residual_px);
+        let text =
+            format!("rejected: tag {} ({}) in {}, {:.1} px off", o.tag, o.body, o.photograph, o.largest_residual_px);
         line(out, "  ", &text);
     }
     let _ = writeln!(out);

@@ -104,8 +104,18 @@ fn prints(document: &Document, tables: &[PrintTable]) -> Result<Vec<PrintScale>,
         }
         out.push(PrintScale {
             name: table.name.clone(),
-            sigma_common: m_from_mm(not_negative(document, &format!("{path}.u_common_mm_per_m"), table.u_common_mm_per_m, 100.0)?),
-            sigma_each: m_from_mm(not_negative(document, &format!("{path}.u_each_mm_per_m"), table.u_each_mm_per_m, 100.0)?),
+            sigma_common: m_from_mm(not_negative(
+                document,
+                &format!("{path}.u_common_mm_per_m"),
+                table.u_common_mm_per_m,
+                100.0,
+            )?),
+            sigma_each: m_from_mm(not_negative(
+                document,
+                &format!("{path}.u_each_mm_per_m"),
+                table.u_each_mm_per_m,
+                100.0,
+            )?),
         });
     }
     Ok(out)
@@ -191,7 +201,11 @@ fn add_floor(
         })?,
     };
     if ids.is_empty() {
-        return Err(document.problem(&format!("{path}.ids"), "the list of ids is empty", "List the ids of the sheets on the floor."));
+        return Err(document.problem(
+            &format!("{path}.ids"),
+            "the list of ids is empty",
+            "List the ids of the sheets on the floor.",
+        ));
     }
     let side_m = side_m(document, path, table.side_mm)?;
     let print = print_index(document, path, table.print.as_deref(), &out.kit.prints)?;
@@ -220,7 +234,11 @@ fn add_body(
     seen: &mut BTreeMap<u16, (String, Option<usize>)>,
 ) -> Result<(), Problem> {
     if table.name.trim().is_empty() {
-        return Err(document.problem(&format!("{path}.name"), "the name is empty", "Give every body a name of its own."));
+        return Err(document.problem(
+            &format!("{path}.name"),
+            "the name is empty",
+            "Give every body a name of its own.",
+        ));
     }
     if out.kit.find_body(&table.name).is_some() {
         return Err(document.problem(
@@ -252,7 +270,9 @@ fn add_body(
         let side_m = side_m(document, &path, tag.side_mm)?;
         let print = match &tag.print {
             Some(name) => print_index(document, &path, Some(name), &out.kit.prints)?,
-            None => print_index(document, &format!("body[{}]", path_index(&path)), table.print.as_deref(), &out.kit.prints)?,
+            None => {
+                print_index(document, &format!("body[{}]", path_index(&path)), table.print.as_deref(), &out.kit.prints)?
+            }
         };
         let place = match place_of(document, &path, tag, side_m)? {
             None if k == 0 => {
@@ -334,7 +354,12 @@ fn place_of(document: &Document, path: &str, tag: &TagTable, side_m: f64) -> Res
         if (mean_side_m - side_m).abs() > tolerance_m {
             return problem(
                 "side_mm",
-                format!("tag {}: side_mm is {} but its corners are {:.2} mm apart", tag.id, tag.side_mm, mm_from_m(mean_side_m)),
+                format!(
+                    "tag {}: side_mm is {} but its corners are {:.2} mm apart",
+                    tag.id,
+                    tag.side_mm,
+                    mm_from_m(mean_side_m)
+                ),
                 "Correct side_mm or corners_mm; both mean the outer edge of the black square.",
             );
         }
@@ -386,8 +411,11 @@ fn stand(document: &Document, path: &str, table: &TargetTable, body: usize) -> R
             ));
         }
     }
-    let rotation =
-        rotation_from_yaw_pitch_roll(rad_from_deg(table.yaw_deg), rad_from_deg(table.pitch_deg), rad_from_deg(table.roll_deg));
+    let rotation = rotation_from_yaw_pitch_roll(
+        rad_from_deg(table.yaw_deg),
+        rad_from_deg(table.pitch_deg),
+        rad_from_deg(table.roll_deg),
+    );
     Ok(StandModel {
         body,
         body_from_target: Pose::claim_matrix(rotation.matrix(), Vector3::from(table.origin_mm.map(m_from_mm))),

@@ -20,7 +20,12 @@ const U_STAND_OFF_MM: f64 = 0.5;
 const WHEELBASES_MM: std::ops::RangeInclusive<f64> = 1000.0..=6000.0;
 
 /// Checks the `[vehicle]` table of a job.
-pub(crate) fn resolve(document: &Document, table: &VehicleTable, kit: &Kit, bodies_file: &str) -> Result<VehicleModel, Problem> {
+pub(crate) fn resolve(
+    document: &Document,
+    table: &VehicleTable,
+    kit: &Kit,
+    bodies_file: &str,
+) -> Result<VehicleModel, Problem> {
     let mut wheels: Vec<WheelModel> = Vec::new();
     for (k, wheel) in table.wheels.iter().enumerate() {
         let path = format!("vehicle.wheels[{k}]");
@@ -78,7 +83,13 @@ fn wheelbase(document: &Document, table: &VehicleTable) -> Result<Option<Declare
     }
 }
 
-fn resolve_wheel(document: &Document, wheel: &WheelTable, path: &str, kit: &Kit, bodies_file: &str) -> Result<WheelModel, Problem> {
+fn resolve_wheel(
+    document: &Document,
+    wheel: &WheelTable,
+    path: &str,
+    kit: &Kit,
+    bodies_file: &str,
+) -> Result<WheelModel, Problem> {
     let at = |key: &str| format!("{path}.{key}");
     let corner = match wheel.at {
         WheelName::RearLeft => Corner::RearLeft,
@@ -112,7 +123,9 @@ fn resolve_wheel(document: &Document, wheel: &WheelTable, path: &str, kit: &Kit,
                 "It is the distance from the plate's printed face to the centre of the wheel, in millimetres, between 1 and 1000.",
             ));
         }
-        (None, Some(mm)) if mm.iter().all(|v| v.abs() <= 1000.0) => HubPlace::InPlate(Point::claim(Vector3::from(mm.map(m_from_mm)))),
+        (None, Some(mm)) if mm.iter().all(|v| v.abs() <= 1000.0) => {
+            HubPlace::InPlate(Point::claim(Vector3::from(mm.map(m_from_mm))))
+        }
         (None, Some(_)) => {
             return Err(document.problem(
                 &at("hub_mm"),
@@ -142,14 +155,16 @@ fn resolve_wheel(document: &Document, wheel: &WheelTable, path: &str, kit: &Kit,
 }
 
 /// The index of a body by its name.
-pub(crate) fn body_named(document: &Document, path: &str, name: &str, kit: &Kit, bodies_file: &str) -> Result<usize, Problem> {
+pub(crate) fn body_named(
+    document: &Document,
+    path: &str,
+    name: &str,
+    kit: &Kit,
+    bodies_file: &str,
+) -> Result<usize, Problem> {
     kit.find_body(name).ok_or_else(|| {
-        let names: Vec<String> = kit
-            .bodies
-            .iter()
-            .filter(|b| b.kind != BodyKind::FloorSheet)
-            .map(|b| format!("\"{}\"", b.name))
-            .collect();
+        let names: Vec<String> =
+            kit.bodies.iter().filter(|b| b.kind != BodyKind::FloorSheet).map(|b| format!("\"{}\"", b.name)).collect();
         let declared = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
         document.problem(
             path,

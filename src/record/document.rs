@@ -143,7 +143,11 @@ fn cannot_read(name: &str, error: &std::io::Error) -> Problem {
         std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
         _ => format!("it cannot be read ({error})"),
     };
-    Problem::of_file(name, what, "Check the name and the folder; `plumbsight new DIR` writes a complete job folder to start from.")
+    Problem::of_file(
+        name,
+        what,
+        "Check the name and the folder; `plumbsight new DIR` writes a complete job folder to start from.",
+    )
 }
 
 /// The text of a parser's message without line breaks.
@@ -161,11 +165,15 @@ fn syntax_problem(error: &toml::de::Error, text: &str, name: &str) -> Problem {
     let comma = written.split_once('=').is_some_and(|(_, value)| has_decimal_comma(value));
     let message = one_line(error.message());
     let (what, remedy) = if comma {
-        (format!("`{}` has a decimal comma", written.trim()), "Write numbers with a decimal point: 12.5, not 12,5.".into())
+        (
+            format!("`{}` has a decimal comma", written.trim()),
+            "Write numbers with a decimal point: 12.5, not 12,5.".into(),
+        )
     } else {
         (
             format!("this is not TOML: {message}"),
-            "Correct this line (a text needs quotes, a key is written once, `=` stands between key and value).".to_owned(),
+            "Correct this line (a text needs quotes, a key is written once, `=` stands between key and value)."
+                .to_owned(),
         )
     };
     Problem { file: name.into(), line, what, remedy }
@@ -186,7 +194,13 @@ fn has_decimal_comma(value: &str) -> bool {
 /// A key's path, what is wrong, the remedy.
 type Fault = (String, String, String);
 
-fn note_table(table: &DeTable<'_>, path: &str, text: &str, lines: &mut BTreeMap<String, usize>, faults: &mut Vec<Fault>) {
+fn note_table(
+    table: &DeTable<'_>,
+    path: &str,
+    text: &str,
+    lines: &mut BTreeMap<String, usize>,
+    faults: &mut Vec<Fault>,
+) {
     for (key, value) in table {
         let child = if path.is_empty() { key.get_ref().to_string() } else { format!("{path}.{}", key.get_ref()) };
         lines.insert(child.clone(), line_at(text, key.span().start));

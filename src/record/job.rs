@@ -150,7 +150,11 @@ fn lenses(document: &Document, raw: &JobFile, folder: &Path) -> Result<Vec<(Stri
         (Some(file), true) => vec![(String::new(), "lens".into(), file.clone())],
         (None, false) => raw.lenses.iter().map(|(n, f)| (n.clone(), format!("lenses.{n}"), f.clone())).collect(),
         (Some(_), false) => {
-            return Err(document.problem("lenses", "both `lens` and `lenses` are given", "Keep `lens` for one camera, `lenses` for several."));
+            return Err(document.problem(
+                "lenses",
+                "both `lens` and `lenses` are given",
+                "Keep `lens` for one camera, `lenses` for several.",
+            ));
         }
         (None, true) => {
             return Err(document.problem(
@@ -230,12 +234,19 @@ fn photographs(
                     "A job is one folder that is complete in itself: copy the photographs into it.",
                 ));
             }
-            let files = if paths::has_wildcard(written) { paths::matching(folder, written) } else { vec![PathBuf::from(written)] };
+            let files = if paths::has_wildcard(written) {
+                paths::matching(folder, written)
+            } else {
+                vec![PathBuf::from(written)]
+            };
             if files.is_empty() {
-                let line = document.line(&key).map(|l| format!(" (line {l} of {})", document.name())).unwrap_or_default();
+                let line =
+                    document.line(&key).map(|l| format!(" (line {l} of {})", document.name())).unwrap_or_default();
                 notices.push(Notice {
                     about: written.clone(),
-                    text: format!("No file matches \"{written}\"{line}. Put the photographs there or correct the pattern."),
+                    text: format!(
+                        "No file matches \"{written}\"{line}. Put the photographs there or correct the pattern."
+                    ),
                 });
             }
             for file in files {
@@ -252,7 +263,12 @@ fn photographs(
     Ok((photos, notices))
 }
 
-fn lens_of(document: &Document, path: &str, set: &PhotographSet, lenses: &[(String, LensProfile)]) -> Result<usize, Problem> {
+fn lens_of(
+    document: &Document,
+    path: &str,
+    set: &PhotographSet,
+    lenses: &[(String, LensProfile)],
+) -> Result<usize, Problem> {
     let names: Vec<String> = lenses.iter().map(|(n, _)| format!("\"{n}\"")).collect();
     match &set.lens {
         None if lenses.len() == 1 => Ok(0),
@@ -292,7 +308,9 @@ fn add_photo(
     if path.exists() && !paths::lies_inside(folder, &path) {
         notices.push(Notice {
             about: name,
-            text: "Not used: it is a link that leads out of the job folder. Copy the photograph itself into the folder.".into(),
+            text:
+                "Not used: it is a link that leads out of the job folder. Copy the photograph itself into the folder."
+                    .into(),
         });
         return Ok(());
     }

@@ -19,7 +19,12 @@ const FURTHEST_MM: f64 = 100_000.0;
 const WIDEST: (f64, f64) = (2000.0, 45.0);
 
 /// Checks a placement file against the bodies and the car it speaks of.
-pub(crate) fn resolve(document: &Document, kit: &Kit, vehicle: &VehicleModel, bodies_file: &str) -> Result<Placement, Problem> {
+pub(crate) fn resolve(
+    document: &Document,
+    kit: &Kit,
+    vehicle: &VehicleModel,
+    bodies_file: &str,
+) -> Result<Placement, Problem> {
     let file: PlacementFile = document.typed()?;
     for (key, value, meaning) in [
         ("source", &file.source, "where the procedure is published"),
@@ -34,7 +39,11 @@ pub(crate) fn resolve(document: &Document, kit: &Kit, vehicle: &VehicleModel, bo
         }
     }
     if file.stations.is_empty() {
-        return Err(document.problem("", "no [[stations]] table says where the target must stand", "Add one for each placement."));
+        return Err(document.problem(
+            "",
+            "no [[stations]] table says where the target must stand",
+            "Add one for each placement.",
+        ));
     }
     let mut stations: Vec<Station> = Vec::new();
     for (k, table) in file.stations.iter().enumerate() {
@@ -89,7 +98,9 @@ fn resolve_station(
             ));
         }
     };
-    for (key, mm) in [("distance_mm", table.distance_mm), ("lateral_mm", table.lateral_mm), ("height_mm", table.height_mm)] {
+    for (key, mm) in
+        [("distance_mm", table.distance_mm), ("lateral_mm", table.lateral_mm), ("height_mm", table.height_mm)]
+    {
         if mm.abs() > FURTHEST_MM {
             return Err(document.problem(
                 &at(key),
@@ -162,7 +173,11 @@ fn datum(
 ) -> Result<Datum, Problem> {
     let at = |key: &str| format!("{path}.{key}");
     let stray = |key: &str, given: bool, only: &str| match given {
-        true => Err(document.problem(&at(key), format!("`{key}` belongs to datum = \"{only}\""), "Remove it or correct the datum.")),
+        true => Err(document.problem(
+            &at(key),
+            format!("`{key}` belongs to datum = \"{only}\""),
+            "Remove it or correct the datum.",
+        )),
         false => Ok(()),
     };
     if table.datum != DatumName::Point {

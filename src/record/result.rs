@@ -394,8 +394,8 @@ pub struct OutlierPart {
     pub body: String,
     /// Largest corner residual against the network without it.
     pub largest_residual_px: f64,
-    /// Test value (chi-square) and its degrees of freedom.
-    pub statistic: f64,
+    /// Test value (chi-square); `null` where it is beyond any measure.
+    pub statistic: Option<f64>,
     /// Degrees of freedom.
     pub degrees_of_freedom: usize,
 }

@@ -7,7 +7,11 @@ use std::path::Path;
 /// JSON text of what the program writes, indented, with a line break at its end.
 pub fn json_text<T: serde::Serialize>(value: &T, what: &str) -> Result<String, Problem> {
     serde_json::to_string_pretty(value).map(|text| text + "\n").map_err(|e| {
-        Problem::of_file(what, format!("it cannot be written as JSON ({e})"), "This is a fault of the program: please report it.")
+        Problem::of_file(
+            what,
+            format!("it cannot be written as JSON ({e})"),
+            "This is a fault of the program: please report it.",
+        )
     })
 }
 

@@ -10,7 +10,7 @@ use crate::scene::solid::Solid;
 use nalgebra::{Matrix3, Rotation3, Vector2, Vector3};
 
 /// No tag is shown at a steeper angle between its normal and the line of sight: 75 degrees, rad.
-pub const STEEPEST_RAD: f64 = 75.0 * (std::f64::consts::PI / 180.0);
+pub const STEEPEST_RAD: f64 = crate::units::rad_from_deg(75.0);
 /// No tag is shown with a side shorter than this, px.
 pub const SMALLEST_PX: f64 = 14.0;
 /// Corners keep this distance from the image's edge, px.

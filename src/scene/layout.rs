@@ -119,7 +119,7 @@ pub fn place(right: Vector3<f64>, up: Vector3<f64>, centre: Vector3<f64>) -> Pos
 }
 
 /// Turn of the stand's wings out of its front, rad.
-pub const WING_RAD: f64 = 70.0 * (std::f64::consts::PI / 180.0);
+pub const WING_RAD: f64 = crate::units::rad_from_deg(70.0);
 
 /// Nominal tags of the stand in its target frame (x away from the car, y left, z up; origin = the target's centre): five on the front
 /// of two beams, two on wings, two on the back of the upper beam.

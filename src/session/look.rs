@@ -75,9 +75,7 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile) -> (Result<Photo, String>, O
         return (Err(reason), picture.note);
     }
     let options = DetectOptions { lens: Some(*lens), tone: profile.tone.clone(), ..DetectOptions::default() };
-    let tags = detect(gray, &options)
-        .into_iter()
-        .map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov })
-        .collect();
+    let tags =
+        detect(gray, &options).into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
     (Ok(Photo { name: photo.name.clone(), lens: photo.lens, station: photo.station, tags }), picture.note)
 }

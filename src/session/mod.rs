@@ -68,7 +68,12 @@ pub fn measure(job: &Job, watch: Watch) -> Result<Measured, Failure> {
 }
 
 /// The same from tags already found; a failure gives back what was seen.
-fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -> Result<Measured, (Failure, Box<Look>)> {
+fn measure_seen(
+    job: &Job,
+    look: Look,
+    mut notices: Vec<Notice>,
+    watch: Watch,
+) -> Result<Measured, (Failure, Box<Look>)> {
     let usable: Vec<&str> = look.photos.iter().map(|p| p.name.as_str()).collect();
     let too_few = match usable.as_slice() {
         [] => Some("None of the photographs can be used. The notices say why for each.".to_owned()),
@@ -172,10 +177,16 @@ fn lens_inputs(job: &Job, notices: &mut Vec<Notice>) -> Vec<LensInput> {
 fn survey_notices(job: &Job, look: &Look, survey: &Survey) -> Vec<Notice> {
     let mut out = Vec::new();
     for (photo, reason) in &survey.untied_photos {
-        out.push(Notice { about: look.photos[*photo].name.clone(), text: format!("Not used: {}.", reason.trim_end_matches('.')) });
+        out.push(Notice {
+            about: look.photos[*photo].name.clone(),
+            text: format!("Not used: {}.", reason.trim_end_matches('.')),
+        });
     }
     for (body, reason) in &survey.untied_bodies {
-        out.push(Notice { about: job.kit.bodies[*body].name.clone(), text: format!("Not measured: {}.", reason.trim_end_matches('.')) });
+        out.push(Notice {
+            about: job.kit.bodies[*body].name.clone(),
+            text: format!("Not measured: {}.", reason.trim_end_matches('.')),
+        });
     }
     // The same tag in ten photographs is one sentence.
     let mut by_kind: std::collections::BTreeMap<(u16, &str), Vec<&str>> = std::collections::BTreeMap::new();
@@ -188,7 +199,10 @@ fn survey_notices(job: &Job, look: &Look, survey: &Survey) -> Vec<Notice> {
             [one, rest @ ..] => format!("{one} and {} more", rest.len()),
             [] => continue,
         };
-        out.push(Notice { about: format!("tag {id}"), text: format!("Left out in {named}: {}.", reason.trim_end_matches('.')) });
+        out.push(Notice {
+            about: format!("tag {id}"),
+            text: format!("Left out in {named}: {}.", reason.trim_end_matches('.')),
+        });
     }
     out
 }

@@ -18,7 +18,13 @@ const RULE: &str = "in tolerance only if |deviation| + U <= tolerance; out of to
 not proven (guard bands after ISO 14253-1; U at 95 %)";
 
 /// The result of a job that could not be measured.
-pub(super) fn not_measured(job: &Job, look: &Look, survey: Option<&Survey>, reason: String, notices: Vec<Notice>) -> ResultFile {
+pub(super) fn not_measured(
+    job: &Job,
+    look: &Look,
+    survey: Option<&Survey>,
+    reason: String,
+    notices: Vec<Notice>,
+) -> ResultFile {
     ResultFile {
         format: RESULT_FORMAT.into(),
         program: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).into(),
@@ -266,7 +272,12 @@ pub(super) fn lenses(job: &Job, survey: Option<&Survey>) -> Vec<LensPart> {
         .collect()
 }
 
-fn photographs(job: &Job, look: &Look, survey: Option<&Survey>, vehicle_from_world: Option<&Pose<Vehicle, World>>) -> Vec<PhotographPart> {
+fn photographs(
+    job: &Job,
+    look: &Look,
+    survey: Option<&Survey>,
+    vehicle_from_world: Option<&Pose<Vehicle, World>>,
+) -> Vec<PhotographPart> {
     job.photos
         .iter()
         .enumerate()
@@ -284,8 +295,9 @@ fn photographs(job: &Job, look: &Look, survey: Option<&Survey>, vehicle_from_wor
                 reason: refused.or_else(|| untied.map(|(_, reason)| reason.clone())),
                 rms_px: found.map(|p| p.rms_px),
                 tags,
-                camera_mm: found
-                    .and_then(|p| vehicle_from_world.map(|v| vector_mm(&(*v * p.camera_from_world.inverse()).translation()))),
+                camera_mm: found.and_then(|p| {
+                    vehicle_from_world.map(|v| vector_mm(&(*v * p.camera_from_world.inverse()).translation()))
+                }),
             }
         })
         .collect()
@@ -301,7 +313,7 @@ fn outliers(job: &Job, look: &Look, survey: &Survey) -> Vec<OutlierPart> {
             tag: v.id,
             body: job.kit.bodies[survey.bodies[v.body].body].name.clone(),
             largest_residual_px: v.residual_px.iter().map(|r| r.norm()).fold(0.0, f64::max),
-            statistic: v.statistic,
+            statistic: Some(v.statistic).filter(|s| s.is_finite()),
             degrees_of_freedom: v.dof,
         })
         .collect()

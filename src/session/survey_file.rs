@@ -1,7 +1,7 @@
 //! The survey alone as JSON: bodies, photographs, residuals and the full covariance.
 
-use crate::record::{Job, Problem, json_text};
 use crate::record::result::{LensPart, NoticePart, SurveyPart};
+use crate::record::{Job, Problem, json_text};
 use crate::session::Measured;
 use crate::session::result::{kind_word, lenses, survey_part};
 use nalgebra::DMatrix;
@@ -68,13 +68,16 @@ struct View {
     /// Predicted minus seen, four corners.
     residual_px: [[f64; 2]; 4],
     redundancy: f64,
-    statistic: f64,
+    statistic: Option<f64>,
     degrees_of_freedom: usize,
 }
 
 fn pose<A, B>(p: &crate::frames::Pose<A, B>) -> PoseMetres {
     let r = p.rotation();
-    PoseMetres { rotation: std::array::from_fn(|i| std::array::from_fn(|j| r[(i, j)])), translation_m: p.translation().into() }
+    PoseMetres {
+        rotation: std::array::from_fn(|i| std::array::from_fn(|j| r[(i, j)])),
+        translation_m: p.translation().into(),
+    }
 }
 
 fn rows(m: &DMatrix<f64>) -> Vec<Vec<f64>> {
@@ -131,7 +134,7 @@ pub(super) fn to_json(job: &Job, measured: &Measured) -> Result<String, Problem>
                 used: v.used,
                 residual_px: v.residual_px.map(|r| [r.x, r.y]),
                 redundancy: v.redundancy,
-                statistic: v.statistic,
+                statistic: Some(v.statistic).filter(|s| s.is_finite()),
                 degrees_of_freedom: v.dof,
             })
             .collect(),
