@@ -105,8 +105,9 @@ pub fn look(eye: Vector3<f64>, at: Vector3<f64>, roll_rad: f64) -> Pose<Camera, 
 
 /// Draws the places to photograph from: a walk around car and stand, camera in the hand.
 ///
-/// A photograph that shows fewer than four tags is taken again, and so is the whole round where a tag is in fewer than two photographs or
-/// the network falls apart.
+/// A photograph that shows fewer than four tags is taken again. As a careful person would, the walker then looks for tags that are in fewer than
+/// two photographs and takes a nearby one again so that it shows them. The whole round is walked again where that does not help or the network
+/// falls apart.
 pub fn walk_around(
     options: &BayOptions,
     layout: &Layout,
@@ -116,12 +117,13 @@ pub fn walk_around(
     let viewer = Viewer::new(&options.lens, solids);
     let mut reason = String::new();
     for _ in 0..60 {
-        let cameras: Vec<_> =
+        let mut cameras: Vec<_> =
             (0..options.n_photos).filter_map(|k| photograph(options, layout, &viewer, k, &mut draw)).collect();
         if cameras.len() < options.n_photos {
             reason = "a place on the way shows fewer than four tags".into();
             continue;
         }
+        look_again(layout, &viewer, &mut cameras, &mut draw);
         match missing_link(layout, &viewer, &cameras) {
             None => return Ok(cameras),
             Some(why) => reason = why,
@@ -175,6 +177,50 @@ fn photograph(
         good += 1;
         if good == 3 {
             break;
+        }
+    }
+    best.map(|(_, pose)| pose)
+}
+
+/// Takes photographs again until every tag is in two of them, as far as that is possible.
+fn look_again(layout: &Layout, viewer: &Viewer, cameras: &mut [Pose<Camera, World>], draw: &mut Draw) {
+    let mut retaken = vec![false; cameras.len()];
+    for tag in &layout.tags {
+        let seen = cameras.iter().filter(|camera| viewer.corners(camera, tag).is_some()).count();
+        for _ in seen..2 {
+            let Some(pose) = towards(layout, viewer, tag, draw) else { continue };
+            let eye = pose.inverse().translation();
+            let nearest = (0..cameras.len())
+                .filter(|&k| !retaken[k])
+                .min_by(|&a, &b| {
+                    let away = |k: usize| (cameras[k].inverse().translation() - eye).norm();
+                    away(a).total_cmp(&away(b))
+                });
+            if let Some(k) = nearest {
+                cameras[k] = pose;
+                retaken[k] = true;
+            }
+        }
+    }
+}
+
+/// A photograph that shows this tag well, and of a few tries the one that shows most others beside it.
+fn towards(layout: &Layout, viewer: &Viewer, tag: &TrueTag, draw: &mut Draw) -> Option<Pose<Camera, World>> {
+    let centre = tag.world_from_tag.translation();
+    let normal = tag.world_from_tag.rotation().column(2).into_owned();
+    let mut best: Option<(usize, Pose<Camera, World>)> = None;
+    for _ in 0..80 {
+        let sideways = Vector3::new(draw.uniform(-1.0, 1.0), draw.uniform(-1.0, 1.0), 0.0);
+        let mut eye = centre + (normal + sideways * 0.7).normalize() * draw.uniform(1.4, 2.6);
+        eye.z = draw.uniform(1.2, 1.7);
+        let at = centre + Vector3::new(draw.uniform(-0.5, 0.5), draw.uniform(-0.5, 0.5), draw.uniform(-0.3, 0.1));
+        let pose = look(eye, at, draw.normal(0.05));
+        if viewer.corners(&pose, tag).is_none() {
+            continue;
+        }
+        let shown = layout.tags.iter().filter(|other| viewer.corners(&pose, other).is_some()).count();
+        if shown >= FEWEST_TAGS && best.is_none_or(|(most, _)| shown > most) {
+            best = Some((shown, pose));
         }
     }
     best.map(|(_, pose)| pose)
