@@ -304,14 +304,16 @@ fn side_shifts(made: &Bay, photo: usize, image: &LightImage, blur_px: f64, small
             if (project(to) - project(from)).norm() < smallest_px {
                 continue;
             }
-            // The shortest way across the tag must leave room for the border cell.
-            let next = (view.corners[(k + 2) % 4] - view.corners[(k + 1) % 4]).norm();
+            // The way across the tag, square to the side, must leave room for the border cell: a slanted tag is a flat rhomb.
+            let (a, b) = (view.corners[k], view.corners[(k + 1) % 4]);
+            let across = |c: Vector2<f64>| ((b - a).perp(&(c - a)) / (b - a).norm()).abs();
+            let next = across(view.corners[(k + 2) % 4]).min(across(view.corners[(k + 3) % 4]));
             if next < smallest_px {
                 continue;
             }
             let (mut normal_matrix, mut right_side) = (Matrix3::<f64>::zeros(), Vector3::<f64>::zeros());
-            let reach = 3.0 * sigma + 1.0;
-            let (a, b) = (view.corners[k], view.corners[(k + 1) % 4]);
+            // Neither the inner cells nor the end of the white margin may come into it.
+            let reach = (3.0 * sigma + 1.0).min(next / 8.0 - 1.5 * sigma);
             let (low, high) = (a.inf(&b).add_scalar(-reach), a.sup(&b).add_scalar(reach));
             for y in low.y.ceil() as usize..=high.y as usize {
                 for x in low.x.ceil() as usize..=high.x as usize {
@@ -394,6 +396,20 @@ fn painted_edges_are_where_they_belong() {
         println!("blur {blur_px}: {} sides, mean {mean:.5}, spread {spread:.5} px", shifts.len());
         assert!(mean.abs() < 0.004, "blur {blur_px}: sides are off outwards by {mean:.4} px");
     }
+    // From where photographs are usually taken: small tags, seen at a slant.
+    let usual = bay(BayOptions::default());
+    let (options, mut small) = (RenderOptions { vignetting: 0.0, ..Default::default() }, Vec::new());
+    for photo in [0, 4, 8] {
+        let image = light_image(&usual, &usual.camera_from_world[photo], &options, photo as u32);
+        small.extend(side_shifts(&usual, photo, &image, options.blur_px, 34.0));
+    }
+    for &(id, angle, shift) in &small {
+        assert!(shift.abs() < 0.015, "tag {id}, angle {angle:.2}: side is off by {shift:.4} px");
+    }
+    let (mean, spread) = moments(&small.iter().map(|s| s.2).collect::<Vec<_>>());
+    println!("small tags: {} sides, mean {mean:.5}, spread {spread:.5} px", small.len());
+    assert!(small.len() >= 20 && mean.abs() < 0.002 && spread < 0.005, "{} sides: {mean:.5}, {spread:.5}", small.len());
+
     let (mean, spread) = moments(&all);
     assert!(mean.abs() < 0.002 && spread < 0.005, "{} sides: mean {mean:.5}, spread {spread:.5} px", all.len());
     assert!(moments(&angles).1 > 1.0, "the sides must point every way");

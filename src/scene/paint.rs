@@ -158,7 +158,7 @@ impl Painter {
         let spoke = (across.z.atan2(across.x) * 5.0).cos();
         match r {
             r if r > 0.66 => matt(0.030 + 0.008 * (40.0 * r).sin(), 1),
-            r if r > 0.60 || r < 0.18 => Look { reflectance: 0.42, gloss: 0.3, part: 2 },
+            r if !(0.18..=0.60).contains(&r) => Look { reflectance: 0.42, gloss: 0.3, part: 2 },
             r if r > 0.24 && r < 0.54 && spoke < -0.2 => matt(0.03, 3),
             _ => Look { reflectance: 0.36, gloss: 0.3, part: 2 },
         }

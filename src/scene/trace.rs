@@ -57,6 +57,13 @@ pub struct Candidates {
     papers: Vec<u16>,
 }
 
+impl Candidates {
+    /// Whether a tag is among them.
+    pub fn holds_tags(&self) -> bool {
+        !self.papers.is_empty()
+    }
+}
+
 /// What a line of sight meets.
 #[derive(Clone, Copy, Debug)]
 pub struct Meeting {
