@@ -19,6 +19,9 @@ pub const IMAGE_EDGE_PX: f64 = 4.0;
 /// Every photograph shows at least this many tags.
 pub const FEWEST_TAGS: usize = 4;
 
+/// How far in front of a print the view must be free, m.
+const CLEAR_M: f64 = 0.004;
+
 /// What decides whether a tag shows.
 pub struct Viewer<'a> {
     lens: &'a Lens,
@@ -76,11 +79,10 @@ impl<'a> Viewer<'a> {
         for i in 0..5 {
             for j in 0..5 {
                 let (u, v) = (f64::from(i) / 4.0, f64::from(j) / 4.0);
-                let point = paper[0] + (paper[1] - paper[0]) * u + (paper[3] - paper[0]) * v;
+                // A little in front of the paper: a tag drawn a few tenths of a millimetre deep into its board is not hidden by it.
+                let point = paper[0] + (paper[1] - paper[0]) * u + (paper[3] - paper[0]) * v + normal * CLEAR_M;
                 let direction = point - eye;
-                // Up to a tenth of a millimetre before the paper.
-                let t_max = 1.0 - 1e-4 / direction.norm();
-                if self.solids.iter().any(|solid| solid.hit(&eye, &direction, t_max).is_some()) {
+                if self.solids.iter().any(|solid| solid.hit(&eye, &direction, 1.0).is_some()) {
                     return None;
                 }
             }
