@@ -5,7 +5,7 @@ mod common;
 
 use common::{bay_with, edit, line_of, repository};
 use plumbsight::record::result::{ResultFile, Verdict};
-use plumbsight::record::{Problem, read_job, write_template};
+use plumbsight::record::{Problem, Purpose, read_job, write_template};
 use std::path::Path;
 
 /// The template job with one edit must be refused: in `file`, at the line that holds `marker` first (where one is given), saying `says`.
@@ -16,7 +16,7 @@ fn refused(file: &str, from: &str, to: &str, marker: &str, says: &str) {
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();
     let path = dir.path().join(file);
     edit(&path, from, to);
-    let problem = match read_job(dir.path()) {
+    let problem = match read_job(dir.path(), Purpose::Verdict) {
         Err(problem) => problem,
         Ok(_) => panic!("{to:?} was accepted"),
     };
@@ -187,7 +187,7 @@ fn the_front_axle_must_be_somewhere() {
     write_template(dir.path()).unwrap();
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();
     edit(&dir.path().join("job.toml"), "\nwheelbase_mm = 2650.0\nu_wheelbase_mm = 2.0\n", "\n");
-    complete(&read_job(dir.path()).unwrap_err(), "placement.toml", "wheelbase_mm");
+    complete(&read_job(dir.path(), Purpose::Verdict).unwrap_err(), "placement.toml", "wheelbase_mm");
 }
 
 #[test]
@@ -204,7 +204,7 @@ fn files_stay_in_the_folder() {
     refused("job.toml", "files = [\"photos/*\"]", "files = [\"../*.jpg\"]", "../*.jpg", "leads out of the job folder");
     refused("job.toml", "files = [\"photos/*\"]", "files = [\"pictures/*\"]", "[[photographs]]", "no photographs");
     refused("job.toml", "lens = \"lens.toml\"", "# lens", "", "no lens profile is named");
-    let problem = read_job(Path::new("no-such-job")).unwrap_err();
+    let problem = read_job(Path::new("no-such-job"), Purpose::Verdict).unwrap_err();
     complete(&problem, "no-such-job", "no such job folder");
 }
 
@@ -218,13 +218,13 @@ fn links_out_of_the_folder_are_refused() {
     std::fs::write(outside.path().join("2.jpg"), "x").unwrap();
     std::os::unix::fs::symlink(outside.path().join("2.jpg"), dir.path().join("photos/2.jpg")).unwrap();
     // A photograph is left out with a notice, the others are used.
-    let job = read_job(dir.path()).unwrap();
+    let job = read_job(dir.path(), Purpose::Verdict).unwrap();
     assert_eq!(job.photos.len(), 1);
     assert!(job.notices[0].about.contains("2.jpg") && job.notices[0].text.contains("leads out"), "{:?}", job.notices);
     // A file of the job is refused.
     std::fs::rename(dir.path().join("lens.toml"), outside.path().join("lens.toml")).unwrap();
     std::os::unix::fs::symlink(outside.path().join("lens.toml"), dir.path().join("lens.toml")).unwrap();
-    complete(&read_job(dir.path()).unwrap_err(), "job.toml", "a link that leads out");
+    complete(&read_job(dir.path(), Purpose::Verdict).unwrap_err(), "job.toml", "a link that leads out");
 }
 
 #[test]
@@ -249,9 +249,9 @@ fn lenses_and_stations_of_photographs() {
     write_template(dir.path()).unwrap();
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();
     edit(&dir.path().join("placement.toml"), "[[stations]]", second);
-    complete(&read_job(dir.path()).unwrap_err(), "job.toml", "one stand serves several stations");
+    complete(&read_job(dir.path(), Purpose::Verdict).unwrap_err(), "job.toml", "one stand serves several stations");
     edit(&dir.path().join("job.toml"), "# station = \"centre\"           #", "station = \"centre\" #");
-    let job = read_job(dir.path()).unwrap();
+    let job = read_job(dir.path(), Purpose::Verdict).unwrap();
     assert_eq!((job.photos[0].station, job.moved_between_stations.len()), (1, 1));
 }
 
@@ -263,18 +263,18 @@ fn a_tag_declared_twice_names_both_places() {
     let path = dir.path().join("bodies.toml");
     let first = line_of(&path, "id = 10");
     edit(&path, "id = 11", "id = 10");
-    let problem = read_job(dir.path()).unwrap_err();
+    let problem = read_job(dir.path(), Purpose::Verdict).unwrap_err();
     complete(&problem, "bodies.toml", "tag 10 is declared twice");
     assert!(problem.what.contains("\"plate rear left\"") && problem.what.contains("\"plate rear right\""), "{problem}");
     assert!(problem.what.contains(&format!("(line {first})")), "{problem}");
     // A floor sheet against a body, named by its list.
     edit(&path, "id = 10", "id = 104");
-    let problem = read_job(dir.path()).unwrap_err();
+    let problem = read_job(dir.path(), Purpose::Verdict).unwrap_err();
     complete(&problem, "bodies.toml", "floor sheet 104");
 }
 
 fn check(folder: &Path) -> ResultFile {
-    plumbsight::session::check(&read_job(folder).unwrap(), &|_| ())
+    plumbsight::session::check(&read_job(folder, Purpose::Verdict).unwrap(), &|_| ())
 }
 
 /// The notice about a file or thing.
@@ -363,6 +363,6 @@ fn a_network_in_two_pieces_says_what_is_missing() {
 
 #[test]
 fn the_shipped_job_itself_is_read_without_a_word() {
-    let job = read_job(&repository("fixtures/bay-a")).unwrap();
+    let job = read_job(&repository("fixtures/bay-a"), Purpose::Verdict).unwrap();
     assert_eq!((job.photos.len(), job.notices.len()), (30, 0));
 }

@@ -5,7 +5,7 @@ mod report;
 mod tags;
 
 use crate::record::result::Verdict;
-use crate::record::{ResultFile, json_text, read_job, write_atomically, write_template};
+use crate::record::{Purpose, ResultFile, json_text, read_job, write_atomically, write_template};
 use crate::session::{self, Failure, Progress};
 use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
@@ -145,7 +145,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
 }
 
 fn check(folder: &Path, json: Option<&Path>) -> Result<u8, Failure> {
-    let job = read_job(folder)?;
+    let job = read_job(folder, Purpose::Verdict)?;
     let bar = ProgressLine::new();
     let result = session::check(&job, &|p| bar.show(p));
     bar.end();
@@ -177,7 +177,7 @@ fn exit_code(result: &ResultFile) -> u8 {
 }
 
 fn survey(folder: &Path) -> Result<u8, Failure> {
-    let job = read_job(folder)?;
+    let job = read_job(folder, Purpose::Survey)?;
     let bar = ProgressLine::new();
     let text = session::survey(&job, &|p| bar.show(p));
     bar.end();

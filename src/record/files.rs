@@ -12,14 +12,14 @@ pub(crate) struct JobFile {
     #[allow(dead_code)] // checked by `Document`
     format: String,
     pub title: Option<String>,
-    pub placement: String,
+    pub placement: Option<String>,
     pub bodies: String,
     pub lens: Option<String>,
     #[serde(default)]
     pub lenses: BTreeMap<String, String>,
     #[serde(default)]
     pub photographs: Vec<PhotographSet>,
-    pub vehicle: VehicleTable,
+    pub vehicle: Option<VehicleTable>,
     #[serde(default)]
     pub adjustment: AdjustmentTable,
 }

@@ -1,7 +1,7 @@
 //! A whole job folder, read and checked: everything a measurement needs except the pixels.
 
 use crate::body::Kit;
-use crate::placement::{Placement, StandModel};
+use crate::placement::{Placement, Reference, StandModel};
 use crate::record::document::Document;
 use crate::record::files::{JobFile, LensUse, PhotographSet};
 use crate::record::lens_profile::{LensProfile, read_lens_profile};
@@ -72,8 +72,17 @@ pub struct Job {
     pub notices: Vec<Notice>,
 }
 
+/// What a job is read for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Purpose {
+    /// A verdict: the car and the placement are needed.
+    Verdict,
+    /// The survey alone: a job without car and placement will do.
+    Survey,
+}
+
 /// Reads a job from its folder or from its `job.toml`.
-pub fn read_job(path: &Path) -> Result<Job, Problem> {
+pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     let (folder, file) = if path.is_file() {
         let folder = match path.parent() {
             Some(p) if !p.as_os_str().is_empty() => p,
@@ -98,9 +107,37 @@ pub fn read_job(path: &Path) -> Result<Job, Problem> {
     };
     let bodies_document = part("bodies", &raw.bodies, "bodies")?;
     let bodies = bodies::resolve(&bodies_document)?;
-    let vehicle = car::resolve(&document, &raw.vehicle, &bodies.kit, bodies_document.name())?;
-    let placement_document = part("placement", &raw.placement, "placement")?;
-    let placement = placement::resolve(&placement_document, &bodies.kit, &vehicle, bodies_document.name())?;
+    let vehicle = match (&raw.vehicle, purpose) {
+        (Some(written), _) => car::resolve(&document, written, &bodies.kit, bodies_document.name())?,
+        (None, Purpose::Survey) => VehicleModel { name: None, id: None, wheels: Vec::new(), wheelbase: None },
+        (None, Purpose::Verdict) => {
+            return Err(document.problem(
+                "",
+                "no car is declared, so there is no thrust line to measure against",
+                "Add a [vehicle] table with a [[vehicle.wheels]] table for each rear wheel; `plumbsight survey` works without.",
+            ));
+        }
+    };
+    let placement = match (&raw.placement, purpose) {
+        (Some(file), _) => {
+            let placement_document = part("placement", file, "placement")?;
+            placement::resolve(&placement_document, &bodies.kit, &vehicle, bodies_document.name())?
+        }
+        (None, Purpose::Survey) => Placement {
+            title: String::new(),
+            source: String::new(),
+            revision: String::new(),
+            reference: Reference::Floor,
+            stations: Vec::new(),
+        },
+        (None, Purpose::Verdict) => {
+            return Err(document.problem(
+                "",
+                "no placement is named, so there is nothing to judge",
+                "Add placement = \"placement.toml\", written from the published procedure; `plumbsight survey` works without.",
+            ));
+        }
+    };
     let lenses = lenses(&document, &raw, &folder)?;
     let moved = moved_between_stations(&document, &raw, &placement)?;
     let (photos, notices) = photographs(&document, &raw, &folder, &lenses, &placement, &moved)?;

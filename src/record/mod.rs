@@ -14,7 +14,7 @@ mod template;
 mod write;
 
 pub use bodies::{Bodies, HIGHEST_TAG_ID};
-pub use job::{Job, JobPhoto, LensChoice, Notice, read_job};
+pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job};
 pub use lens_profile::{LensProfile, read_lens_profile};
 pub use problem::Problem;
 pub use result::ResultFile;

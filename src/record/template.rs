@@ -47,7 +47,7 @@ pub fn make_folder(folder: &Path) -> Result<(), Problem> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::read_job;
+    use crate::record::{Purpose, read_job};
 
     #[test]
     fn the_template_is_a_job_once_photographs_are_there() {
@@ -55,10 +55,10 @@ mod tests {
         let folder = dir.path().join("a/new");
         assert_eq!(write_template(&folder).unwrap().len(), TEMPLATE.len());
         // Without photographs it says so and nothing else.
-        let problem = read_job(&folder).unwrap_err();
+        let problem = read_job(&folder, Purpose::Verdict).unwrap_err();
         assert!(problem.what.contains("no photographs") && problem.remedy.contains("photos/*"), "{problem}");
         std::fs::write(folder.join("photos/1.jpg"), "x").unwrap();
-        let job = read_job(&folder).unwrap();
+        let job = read_job(&folder, Purpose::Verdict).unwrap();
         assert_eq!((job.photos.len(), job.kit.bodies.len(), job.placement.stations.len()), (1, 11, 1));
         // The template's stated defaults are the defaults.
         assert_eq!(job.floor, crate::vehicle::FloorModel::default());

@@ -8,7 +8,7 @@ use super::{
     BodyEstimate, Dropped, LensFreedom, PhotoEstimate, Survey, SurveyError, SurveyInput, SurveyOptions, ViewResult,
 };
 use crate::body::TagPlace;
-use crate::camera::N_LENS;
+use crate::camera::{Lens, N_LENS};
 use crate::fit::{chi_square_quantile, normal_upper_quantile};
 use crate::frames::Pose;
 use nalgebra::{SMatrix, SVector, Vector2};
@@ -19,8 +19,11 @@ const ROUGH_PX: f64 = 0.3;
 /// d² at which a view starts to count less while the adjustment may still hold gross errors (8 numbers, 3 sigma each).
 const ROUGH_LIMIT: f64 = 72.0;
 
-/// Times the network is put together at most while a free lens becomes known.
-const MAX_REBUILDS: usize = 4;
+/// Shares of the stated focal length that a free lens is started from: a guess from a data sheet is good to about 5 %.
+const FREE_LENS_STARTS: &[f64] = &[1.0, 0.95, 1.05];
+
+/// Times the network is put together again at most on what the last one says of a free lens.
+const MAX_REBUILDS: usize = 3;
 
 /// Rounds of turning mirror poses over, the most tried in a round, and the adjustment steps each gets.
 const MAX_MIRROR_ROUNDS: usize = 4;
@@ -43,27 +46,27 @@ pub fn adjust(input: &SurveyInput, options: &SurveyOptions) -> Result<Survey, Su
     let mut dropped = Vec::new();
     let problem = Problem::new(input, &mut dropped)?;
     let mut board = Board::new(&problem);
+    let lens_free = input.lenses.iter().any(|l| matches!(l.freedom, LensFreedom::Free(_)));
+    // A mirror pose is chosen by differences of a pixel, less than an uncalibrated lens bends. With a free lens the network is therefore built
+    // on several focal lengths, then again on what the best says of the lens, as long as that helps.
     let mut best: Option<Rough> = None;
-    for _ in 0..MAX_REBUILDS {
-        let found = board
-            .build()
-            .into_iter()
-            .filter_map(|network| Rough::new(&problem, &mut board, network))
-            .reduce(Rough::better);
-        let (Some(candidate), known) = (found, best.take()) else { break };
-        if std::env::var("DBG").is_ok() {
-            println!("cost {} {:?}", candidate.cost, candidate.run.state.lenses[0]);
-        }
-        // A mirror pose is chosen by differences of a pixel, less than an uncalibrated lens bends: with a free lens the network is built
-        // again on what the first one says of the lens, as long as that helps.
-        let lens_free = input.lenses.iter().any(|l| matches!(l.freedom, LensFreedom::Free(_)));
-        let helped = known.as_ref().is_none_or(|k| candidate.cost < 0.99 * k.cost);
-        let chosen = known.into_iter().fold(candidate, Rough::better);
-        board.set_lenses(&chosen.run.state.lenses);
-        best = Some(chosen);
-        if !(lens_free && helped) {
+    for scale in if lens_free { FREE_LENS_STARTS } else { &[1.0] } {
+        board.set_lenses(&scaled_lenses(input, *scale));
+        best = best.into_iter().chain(Rough::best_of(&problem, &mut board)).reduce(Rough::better);
+    }
+    for _ in 0..if lens_free { MAX_REBUILDS } else { 0 } {
+        let Some(known) = best.take() else { break };
+        let before = known.cost;
+        board.set_lenses(&known.run.state.lenses);
+        let chosen = std::iter::once(known).chain(Rough::best_of(&problem, &mut board)).reduce(Rough::better);
+        let helped = chosen.as_ref().is_some_and(|c| c.cost < 0.99 * before);
+        best = chosen;
+        if !helped {
             break;
         }
+    }
+    if let Some(chosen) = &best {
+        board.set_lenses(&chosen.run.state.lenses);
     }
     let Some(Rough { mut run, network, .. }) = best else {
         return Err(SurveyError::NothingLinked { n_photos: input.photos.len(), n_views: problem.views.len() });
@@ -79,7 +82,22 @@ struct Rough<'a> {
     cost: f64,
 }
 
+/// The lenses with the focal lengths of the free ones scaled.
+fn scaled_lenses(input: &SurveyInput, scale: f64) -> Vec<Lens> {
+    let scaled = |l: &super::LensInput| match l.freedom {
+        LensFreedom::Free(_) => Lens { fx: l.lens.fx * scale, fy: l.lens.fy * scale, ..l.lens },
+        _ => l.lens,
+    };
+    input.lenses.iter().map(scaled).collect()
+}
+
 impl<'a> Rough<'a> {
+    /// The best of the networks that the board's present lenses suggest.
+    fn best_of(problem: &'a Problem<'a>, board: &mut Board) -> Option<Self> {
+        let networks = board.build();
+        networks.into_iter().filter_map(|network| Rough::new(problem, board, network)).reduce(Rough::better)
+    }
+
     fn new(problem: &'a Problem<'a>, board: &mut Board, network: Network) -> Option<Self> {
         let extent = tied(problem, &network).ok()?;
         let axes = problem
