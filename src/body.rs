@@ -32,7 +32,7 @@ pub enum TagPlace {
         /// The place as measured.
         body_from_tag: Pose<Body, Tag>,
         /// Its covariance, 6 × 6.
-        cov: Matrix6<f64>,
+        cov: Box<Matrix6<f64>>,
     },
     /// Not known: the survey finds it. The first tag of a body can never be free.
     Free,

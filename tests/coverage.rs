@@ -46,14 +46,8 @@ fn options(seed: u64, law: LimitLaw) -> BayOptions {
 
 fn outcome(seed: u64, law: LimitLaw) -> Outcome {
     let bay = Bay::new(&options(seed, law)).expect("the options are possible");
-    let tolerance = [
-        m_from_mm(8.0),
-        m_from_mm(25.0),
-        m_from_mm(4.0),
-        rad_from_deg(0.5),
-        rad_from_deg(0.2),
-        rad_from_deg(0.2),
-    ];
+    let tolerance =
+        [m_from_mm(8.0), m_from_mm(25.0), m_from_mm(4.0), rad_from_deg(0.5), rad_from_deg(0.2), rad_from_deg(0.2)];
     let survey = common::survey_of(&bay).expect("a made bay can be surveyed");
     let assessment = common::assessment_of(&bay, &survey, &common::placement_of(&bay, tolerance.map(Some)));
     let station = &assessment.stations[0];
@@ -97,7 +91,11 @@ fn u95_covers_95_percent_and_no_bad_stand_passes_more_often_than_promised() {
             good.len(),
         );
         assert!((0.93..=0.97).contains(&covered), "{} is covered {covered}", component.name());
-        assert!(bad.len() > 20 && good.len() > 20, "{}: the bays must lie on both sides of the tolerance", component.name());
+        assert!(
+            bad.len() > 20 && good.len() > 20,
+            "{}: the bays must lie on both sides of the tolerance",
+            component.name()
+        );
         // |e| + U <= T promises at most 2.5 % even for a stand that is out by nothing at all; four standard deviations of a count are allowed.
         let promised = 0.025 * bad.len() as f64;
         assert!(

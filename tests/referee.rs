@@ -34,7 +34,7 @@ fn input(v: &Value) -> SurveyInput {
                 "known" => TagPlace::Known(pose),
                 "measured" => TagPlace::Measured {
                     body_from_tag: pose,
-                    cov: Matrix6::from_diagonal(&place_sigma.component_mul(&place_sigma)),
+                    cov: Box::new(Matrix6::from_diagonal(&place_sigma.component_mul(&place_sigma))),
                 },
                 _ => TagPlace::Free,
             };

@@ -285,7 +285,10 @@ fn add_body(
             None => TagPlace::Free,
             Some(body_from_tag) if u_place_m > 0.0 || u_place_rad > 0.0 => {
                 let (r, t) = (u_place_rad * u_place_rad, u_place_m * u_place_m);
-                TagPlace::Measured { body_from_tag, cov: Matrix6::from_diagonal(&Vector6::new(r, r, r, t, t, t)) }
+                TagPlace::Measured {
+                    body_from_tag,
+                    cov: Box::new(Matrix6::from_diagonal(&Vector6::new(r, r, r, t, t, t))),
+                }
             }
             Some(body_from_tag) => TagPlace::Known(body_from_tag),
         };

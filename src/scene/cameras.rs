@@ -192,12 +192,10 @@ fn look_again(layout: &Layout, viewer: &Viewer, cameras: &mut [Pose<Camera, Worl
         for _ in seen..2 {
             let Some(pose) = towards(layout, viewer, tag, draw) else { continue };
             let eye = pose.inverse().translation();
-            let nearest = (0..cameras.len())
-                .filter(|&k| !retaken[k])
-                .min_by(|&a, &b| {
-                    let away = |k: usize| (cameras[k].inverse().translation() - eye).norm();
-                    away(a).total_cmp(&away(b))
-                });
+            let nearest = (0..cameras.len()).filter(|&k| !retaken[k]).min_by(|&a, &b| {
+                let away = |k: usize| (cameras[k].inverse().translation() - eye).norm();
+                away(a).total_cmp(&away(b))
+            });
             if let Some(k) = nearest {
                 cameras[k] = pose;
                 retaken[k] = true;

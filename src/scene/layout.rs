@@ -247,7 +247,11 @@ fn rigid(name: &str, kind: BodyKind, side_m: f64, tags: &[(u16, Pose<Body, Tag>)
     let (r, t) = (options.sigma_place_rad.powi(2), options.sigma_place_m.powi(2));
     let cov = Matrix6::from_diagonal(&Vector6::new(r, r, r, t, t, t));
     let tags = tags.iter().map(|&(id, body_from_tag)| {
-        let place = if exact { TagPlace::Known(body_from_tag) } else { TagPlace::Measured { body_from_tag, cov } };
+        let place = if exact {
+            TagPlace::Known(body_from_tag)
+        } else {
+            TagPlace::Measured { body_from_tag, cov: Box::new(cov) }
+        };
         BodyTag { id, side_m, print: 0, place }
     });
     BodyModel { name: name.into(), kind, tags: tags.collect() }

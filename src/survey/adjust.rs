@@ -1,9 +1,11 @@
 //! The survey from start to end: network, adjustment, mirror check, noise level, outliers, covariance.
 
-use super::bundle::{Extent, Layout, State, Weights, solve, view_residual};
+use super::bundle::solve;
 use super::covariance::{Covariance, ViewTest};
 use super::network::{Board, Network};
 use super::problem::Problem;
+use super::rows::{Weights, view_residual};
+use super::unknowns::{Extent, Layout, State};
 use super::{
     BodyEstimate, Dropped, LensFreedom, PhotoEstimate, Survey, SurveyError, SurveyInput, SurveyOptions, ViewResult,
 };

@@ -1,7 +1,9 @@
 //! What the solution is worth: covariance of everything that stays, its parts, and the test of every view.
 
-use super::bundle::{Extent, Layout, Normal, State, Weights, linearise, photo_inverse, reduce};
+use super::bundle::{Normal, linearise, photo_inverse, reduce};
 use super::problem::Problem;
+use super::rows::Weights;
+use super::unknowns::{Extent, Layout, State};
 use super::{JointCovariance, Source, SurveyError};
 use crate::fit::spd_inverse;
 use nalgebra::{DMatrix, Matrix6, SMatrix, SVector};
@@ -107,9 +109,9 @@ impl Covariance {
             let jg = row.by_column.columns(0, n);
             let cgg = DMatrix::from_fn(n, n, |i, j| self.columns[(row.columns[i], row.columns[j])]);
             let ccg = DMatrix::from_fn(6, n, |i, j| cross[(i, row.columns[j])]);
-            let mixed = jc * &ccg * jg.transpose();
+            let mixed: SMatrix<f64, 8, 8> = jc * &ccg * jg.transpose();
             let fitted: SMatrix<f64, 8, 8> =
-                jc * own * jc.transpose() + jg * &cgg * jg.transpose() + &mixed + mixed.transpose();
+                jc * own * jc.transpose() + jg * &cgg * jg.transpose() + mixed + mixed.transpose();
             out.push((v, test(&row.residual, &(SMatrix::<f64, 8, 8>::identity() - fitted))));
         }
         out

@@ -3,8 +3,12 @@
 mod adjust;
 mod bundle;
 mod covariance;
+mod grow;
+mod mirrors;
 mod network;
 mod problem;
+mod rows;
+mod unknowns;
 
 pub use adjust::adjust;
 

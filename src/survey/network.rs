@@ -1,9 +1,12 @@
 //! The first network: from single planar poses, each with its mirror solution, to one place for every photograph and body.
 //!
+//! This file holds what is known of single views and what a pose explains; `grow` puts the network together, `mirrors` turns it over again.
+//!
 //! Growth is best first: of all photographs and bodies that touch what is already placed, the one whose best hypothesis stands clearest
 //! above its second is placed next; where it does not stand clear, both are followed until later views decide. Nothing is final: once everything is placed, every photograph and every body tries all its hypotheses again
 //! against the whole network, until none changes. Several seeds are grown, and the network that explains the views best is kept.
 
+use super::grow::Ways;
 use super::problem::{Problem, seen_tag};
 use crate::body::tag_corners_m;
 use crate::camera::Lens;
@@ -15,40 +18,22 @@ use nalgebra::{Matrix3, Matrix3x6};
 /// Corner noise assumed while the network is only being put together, and the d² at which a view starts to count less.
 const LOSS: ViewLoss = ViewLoss { sigma_px: 0.5, limit: 60.0 };
 
-/// A hypothesis that beats its rival by this much cost is taken as decided (about 5.5 sigma).
-const CLEAR_GAP: f64 = 30.0;
-
-/// A pose that turned by more than this between adjustment and recheck has gone over to its mirror solution.
-const TURNED_RAD: f64 = 0.02;
-
-/// A decision with a smaller gap than this stays open. Wider than [`CLEAR_GAP`]: a lens that is not calibrated yet bends costs.
-const OPEN_GAP: f64 = 150.0;
-
-/// Seeds grown at most.
-const MAX_SEEDS: usize = 3;
-
-/// Combinations of open decisions followed at once.
-const MAX_BEAM: usize = 24;
-
-/// Finished networks handed on; the adjustment, which knows lens and covariance, chooses among them.
-const MAX_KEPT: usize = 3;
-
 /// What moves as one while the network is built: a body's tags of known place, or one tag of unknown place.
 #[derive(Clone, Debug)]
-struct Node {
-    instance: usize,
+pub(super) struct Node {
+    pub instance: usize,
     /// The free tag, where the node is one.
-    free_tag: Option<usize>,
+    pub free_tag: Option<usize>,
 }
 
 /// One node seen in one photograph.
 #[derive(Clone, Debug)]
-struct Sight {
-    photo: usize,
-    node: usize,
-    tags: Vec<SeenTag>,
+pub(super) struct Sight {
+    pub photo: usize,
+    pub node: usize,
+    pub tags: Vec<SeenTag>,
     /// Up to two poses, best first.
-    poses: Vec<Pose<Camera, Body>>,
+    pub poses: Vec<Pose<Camera, Body>>,
 }
 
 /// The network as first put together.
@@ -117,29 +102,29 @@ fn sights(problem: &Problem, lenses: &[Lens]) -> (Vec<Node>, Vec<Sight>) {
 
 /// The fixed facts of network building.
 pub(super) struct Board<'a> {
-    problem: &'a Problem<'a>,
+    pub(super) problem: &'a Problem<'a>,
     /// The lenses as far as they are known by now.
-    lenses: Vec<Lens>,
-    nodes: Vec<Node>,
-    sights: Vec<Sight>,
-    of_photo: Vec<Vec<usize>>,
-    of_node: Vec<Vec<usize>>,
+    pub(super) lenses: Vec<Lens>,
+    pub(super) nodes: Vec<Node>,
+    pub(super) sights: Vec<Sight>,
+    pub(super) of_photo: Vec<Vec<usize>>,
+    pub(super) of_node: Vec<Vec<usize>>,
 }
 
 /// One way of placing what is placed so far.
 #[derive(Clone, Debug)]
-struct Placed {
-    camera: Vec<Option<Pose<Camera, World>>>,
-    node: Vec<Option<Pose<World, Body>>>,
+pub(super) struct Placed {
+    pub camera: Vec<Option<Pose<Camera, World>>>,
+    pub node: Vec<Option<Pose<World, Body>>>,
     /// Summed loss at the time each thing was placed.
-    cost: f64,
+    pub cost: f64,
     /// Hypotheses already worked out, by photograph and by node, with the support they were worked out at.
-    photo_ways: Vec<Option<Ways<Pose<Camera, World>>>>,
-    node_ways: Vec<Option<Ways<Pose<World, Body>>>>,
+    pub photo_ways: Vec<Option<Ways<Pose<Camera, World>>>>,
+    pub node_ways: Vec<Option<Ways<Pose<World, Body>>>>,
 }
 
 impl Placed {
-    fn empty(board: &Board) -> Self {
+    pub fn empty(board: &Board) -> Self {
         let (photos, nodes) = (board.of_photo.len(), board.nodes.len());
         Self {
             camera: vec![None; photos],
@@ -149,30 +134,6 @@ impl Placed {
             node_ways: vec![None; nodes],
         }
     }
-}
-
-/// The hypotheses for one item, best first, at most two.
-#[derive(Clone, Debug)]
-struct Ways<T> {
-    found: Vec<(T, f64)>,
-    support: usize,
-}
-
-impl<T> Ways<T> {
-    /// How far the best stands above the second.
-    fn gap(&self) -> f64 {
-        match self.found.as_slice() {
-            [best, second, ..] => second.1 - best.1,
-            _ => f64::INFINITY,
-        }
-    }
-}
-
-/// An item waiting to be placed.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Item {
-    Photo(usize),
-    Node(usize),
 }
 
 impl<'a> Board<'a> {
@@ -204,272 +165,8 @@ impl<'a> Board<'a> {
         self.sights = sights;
     }
 
-    /// Builds the network of the largest connected piece: the few best ways to put it together, best first.
-    pub fn build(&self) -> Vec<Network> {
-        let mut all: Vec<(usize, f64, Placed)> = Vec::new();
-        for seed in self.seeds() {
-            let mut start = Placed::empty(self);
-            start.node[seed] = Some(Pose::claim(nalgebra::Isometry3::identity()));
-            let mut done = false;
-            for (k, mut state) in self.grow(start).into_iter().take(MAX_KEPT).enumerate() {
-                self.settle(&mut state);
-                let (explained, cost) = self.score(&state);
-                // A network in which every view fits as well as noise allows needs no rival.
-                let n_views: usize = self.sights.iter().map(|s| s.tags.len()).sum();
-                done |= k == 0 && explained == n_views && cost < 8.0 * explained as f64;
-                if !all.iter().any(|(n, c, _)| *n == explained && (c - cost).abs() < 1e-3 * cost) {
-                    all.push((explained, cost, state));
-                }
-                if done {
-                    break;
-                }
-            }
-            if done {
-                break;
-            }
-        }
-        all.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.total_cmp(&b.1)));
-        // Whatever explains clearly less is no rival to the best.
-        let rivals = all.iter().take_while(|(n, c, _)| *n == all[0].0 && *c < 2.0 * all[0].1 + 50.0).count();
-        all.truncate(rivals.min(MAX_KEPT));
-        all.iter().map(|(_, _, state)| self.network(state)).collect()
-    }
-
-    /// The adjusted network as this module sees it.
-    fn placed(&self, state: &super::bundle::State, extent: &super::bundle::Extent) -> Placed {
-        let mut placed = Placed::empty(self);
-        for &photo in &extent.photos {
-            placed.camera[photo] = Some(state.camera_from_world[photo]);
-        }
-        for (n, node) in self.nodes.iter().enumerate() {
-            let in_use = extent.views.iter().any(|&v| {
-                let view = &self.problem.views[v];
-                view.instance == node.instance && node.free_tag.is_none_or(|t| t == view.tag)
-            });
-            if !in_use {
-                continue;
-            }
-            let world_from_body = state.world_from_instance[node.instance];
-            placed.node[n] = Some(match node.free_tag {
-                None => world_from_body,
-                Some(tag) => {
-                    let body = self.problem.instances[node.instance].body;
-                    Pose::claim(*(world_from_body * state.body_from_tag[body][tag]).iso())
-                }
-            });
-        }
-        placed
-    }
-
-    /// Lets every photograph and body try its mirror poses again in the adjusted network.
-    ///
-    /// Returns whether anything turned over; if so `state` holds the better poses, to be adjusted again.
-    pub fn mirror_check(&mut self, state: &mut super::bundle::State, extent: &super::bundle::Extent) -> bool {
-        self.lenses.clone_from(&state.lenses);
-        let before = self.placed(state, extent);
-        let mut after = before.clone();
-        self.settle(&mut after);
-        let mut turned = false;
-        for &photo in &extent.photos {
-            if let (Some(old), Some(new)) = (before.camera[photo], after.camera[photo])
-                && old.difference(&new).0 > TURNED_RAD
-            {
-                state.camera_from_world[photo] = new;
-                turned = true;
-            }
-        }
-        for (n, node) in self.nodes.iter().enumerate() {
-            let (Some(old), Some(new)) = (before.node[n], after.node[n]) else { continue };
-            if old.difference(&new).0 <= TURNED_RAD {
-                continue;
-            }
-            match node.free_tag {
-                // The reference body is held; its photographs move instead.
-                None if node.instance == extent.reference => continue,
-                None => state.world_from_instance[node.instance] = new,
-                Some(tag) => {
-                    let body = self.problem.instances[node.instance].body;
-                    let world_from_body = state.world_from_instance[node.instance];
-                    state.body_from_tag[body][tag] = Pose::claim(*(world_from_body.inverse() * new).iso());
-                }
-            }
-            turned = true;
-        }
-        turned
-    }
-
-    /// States in which one photograph or body has gone over to its second pose, those that cost least first; only where the decision is open.
-    pub fn alternatives(
-        &self,
-        state: &super::bundle::State,
-        extent: &super::bundle::Extent,
-    ) -> Vec<super::bundle::State> {
-        let placed = self.placed(state, extent);
-        let mut found: Vec<(f64, super::bundle::State)> = Vec::new();
-        for &photo in &extent.photos {
-            if let [best, second, ..] = self.photo_hypotheses(photo, &placed).as_slice()
-                && second.1 - best.1 < OPEN_GAP
-            {
-                let mut other = state.clone();
-                other.camera_from_world[photo] = second.0;
-                found.push((second.1 - best.1, other));
-            }
-        }
-        for (n, node) in self.nodes.iter().enumerate() {
-            if node.free_tag.is_some() || placed.node[n].is_none() {
-                continue;
-            }
-            let [best, second, ..] = self.node_hypotheses(n, &placed)[..] else { continue };
-            if second.1 - best.1 >= OPEN_GAP {
-                continue;
-            }
-            let mut other = state.clone();
-            if node.instance == extent.reference {
-                // The reference is held: everything else moves instead.
-                let old_from_new = second.0.iso() * best.0.iso().inverse();
-                let moved = old_from_new.inverse();
-                for (i, pose) in other.world_from_instance.iter_mut().enumerate() {
-                    if i != extent.reference {
-                        *pose = Pose::claim(moved * pose.iso());
-                    }
-                }
-                for pose in &mut other.camera_from_world {
-                    *pose = Pose::claim(pose.iso() * old_from_new);
-                }
-            } else {
-                other.world_from_instance[node.instance] = second.0;
-            }
-            found.push((second.1 - best.1, other));
-        }
-        found.sort_by(|a, b| a.0.total_cmp(&b.0));
-        found.into_iter().map(|(_, state)| state).collect()
-    }
-
-    /// How much worse each instance's second pose fits in the adjusted network; `None` where it has no second.
-    pub fn mirror_margins(&self, state: &super::bundle::State, extent: &super::bundle::Extent) -> Vec<Option<f64>> {
-        let placed = self.placed(state, extent);
-        let mut margins = vec![None; self.problem.instances.len()];
-        for (n, node) in self.nodes.iter().enumerate() {
-            if node.free_tag.is_none() && placed.node[n].is_some() {
-                margins[node.instance] = match self.node_hypotheses(n, &placed).as_slice() {
-                    [best, second, ..] => Some(second.1 - best.1),
-                    _ => None,
-                };
-            }
-        }
-        margins
-    }
-
-    /// Nodes to start from: in the largest piece, those seen in most photographs, multi-tag nodes first.
-    fn seeds(&self) -> Vec<usize> {
-        let mut piece = vec![usize::MAX; self.nodes.len()];
-        let mut sizes: Vec<usize> = Vec::new();
-        for start in 0..self.nodes.len() {
-            if piece[start] != usize::MAX {
-                continue;
-            }
-            let mut stack = vec![start];
-            let mut size = 0;
-            piece[start] = sizes.len();
-            while let Some(node) = stack.pop() {
-                for &s in &self.of_node[node] {
-                    size += 1;
-                    for &other in &self.of_photo[self.sights[s].photo] {
-                        let next = self.sights[other].node;
-                        if piece[next] == usize::MAX {
-                            piece[next] = sizes.len();
-                            stack.push(next);
-                        }
-                    }
-                }
-            }
-            sizes.push(size);
-        }
-        let Some((largest, _)) = sizes.iter().enumerate().max_by_key(|(k, size)| (**size, usize::MAX - k)) else {
-            return Vec::new();
-        };
-        let mut seeds: Vec<usize> = (0..self.nodes.len()).filter(|&n| piece[n] == largest).collect();
-        let weight = |n: usize| -> usize {
-            let linked = self.of_node[n].iter().filter(|&&s| self.of_photo[self.sights[s].photo].len() > 1);
-            linked.map(|&s| self.sights[s].tags.len()).sum()
-        };
-        seeds.sort_by_key(|&n| (std::cmp::Reverse(weight(n)), n));
-        seeds.truncate(MAX_SEEDS);
-        seeds
-    }
-
-    /// Places everything that can be placed. While a decision is open both ways are followed, the best few of all combinations kept; all hold
-    /// the same things at any time, so their costs can be compared. Best first.
-    fn grow(&self, start: Placed) -> Vec<Placed> {
-        let mut beam = vec![start];
-        while let Some(item) = self.next_item(&mut beam[0]) {
-            let mut next: Vec<Placed> = Vec::new();
-            for mut state in beam.drain(..) {
-                match item {
-                    Item::Photo(photo) => {
-                        let Some(ways) = self.photo_ways(photo, &mut state).cloned() else { continue };
-                        fork(&mut next, &state, &ways, |placed, pose| placed.camera[photo] = Some(pose));
-                    }
-                    Item::Node(node) => {
-                        let Some(ways) = self.node_ways(node, &mut state).cloned() else { continue };
-                        fork(&mut next, &state, &ways, |placed, pose| placed.node[node] = Some(pose));
-                    }
-                }
-            }
-            next.sort_by(|a, b| a.cost.total_cmp(&b.cost));
-            next.truncate(MAX_BEAM);
-            beam = next;
-        }
-        beam
-    }
-
-    /// The clearest item that touches what is placed; `None` when nothing is left.
-    fn next_item(&self, state: &mut Placed) -> Option<Item> {
-        let mut best: Option<(f64, Item)> = None;
-        let mut consider = |value: f64, item: Item| {
-            if best.as_ref().is_none_or(|(b, _)| value > *b) {
-                best = Some((value, item));
-            }
-        };
-        for photo in 0..self.of_photo.len() {
-            if state.camera[photo].is_none()
-                && let Some(ways) = self.photo_ways(photo, state)
-            {
-                consider(priority(ways.gap(), ways.support), Item::Photo(photo));
-            }
-        }
-        for node in 0..self.nodes.len() {
-            if state.node[node].is_none()
-                && let Some(ways) = self.node_ways(node, state)
-            {
-                consider(priority(ways.gap(), ways.support), Item::Node(node));
-            }
-        }
-        best.map(|(_, item)| item)
-    }
-
-    /// The hypotheses for a photograph that is not placed yet; `None` where nothing placed is seen in it.
-    fn photo_ways<'s>(&self, photo: usize, state: &'s mut Placed) -> Option<&'s Ways<Pose<Camera, World>>> {
-        let support = self.of_photo[photo].iter().filter(|&&s| state.node[self.sights[s].node].is_some()).count();
-        if state.photo_ways[photo].as_ref().is_none_or(|ways| ways.support != support) {
-            let found = if support == 0 { Vec::new() } else { self.photo_hypotheses(photo, state) };
-            state.photo_ways[photo] = Some(Ways { found, support });
-        }
-        state.photo_ways[photo].as_ref().filter(|ways| !ways.found.is_empty())
-    }
-
-    /// The hypotheses for a node that is not placed yet; `None` where no placed photograph sees it.
-    fn node_ways<'s>(&self, node: usize, state: &'s mut Placed) -> Option<&'s Ways<Pose<World, Body>>> {
-        let support = self.of_node[node].iter().filter(|&&s| state.camera[self.sights[s].photo].is_some()).count();
-        if state.node_ways[node].as_ref().is_none_or(|ways| ways.support != support) {
-            let found = if support == 0 { Vec::new() } else { self.node_hypotheses(node, state) };
-            state.node_ways[node] = Some(Ways { found, support });
-        }
-        state.node_ways[node].as_ref().filter(|ways| !ways.found.is_empty())
-    }
-
     /// Lets every photograph and node try all its hypotheses again, until none improves.
-    fn settle(&self, state: &mut Placed) {
+    pub(super) fn settle(&self, state: &mut Placed) {
         for _ in 0..6 {
             let before = self.score(state).1;
             for photo in 0..self.of_photo.len() {
@@ -494,7 +191,7 @@ impl<'a> Board<'a> {
     }
 
     /// Number of sights explained and the summed loss over all sights between placed things.
-    fn score(&self, state: &Placed) -> (usize, f64) {
+    pub(super) fn score(&self, state: &Placed) -> (usize, f64) {
         let mut explained = 0;
         let mut cost = 0.0;
         for sight in &self.sights {
@@ -514,7 +211,7 @@ impl<'a> Board<'a> {
         (explained, cost)
     }
 
-    fn photo_hypotheses(&self, photo: usize, state: &Placed) -> Vec<(Pose<Camera, World>, f64)> {
+    pub(super) fn photo_hypotheses(&self, photo: usize, state: &Placed) -> Vec<(Pose<Camera, World>, f64)> {
         let mut starts: Vec<Pose<Camera, World>> = state.camera[photo].into_iter().collect();
         let mut tags: Vec<SeenTag> = Vec::new();
         for &s in &self.of_photo[photo] {
@@ -531,7 +228,7 @@ impl<'a> Board<'a> {
         found.iter().map(|way| (way.camera_from_frame, way.cost)).collect()
     }
 
-    fn node_hypotheses(&self, node: usize, state: &Placed) -> Vec<(Pose<World, Body>, f64)> {
+    pub(super) fn node_hypotheses(&self, node: usize, state: &Placed) -> Vec<(Pose<World, Body>, f64)> {
         let placed: Vec<&Sight> =
             self.of_node[node].iter().map(|&s| &self.sights[s]).filter(|s| state.camera[s.photo].is_some()).collect();
         let mut starts: Vec<Pose<World, Body>> = state.node[node].into_iter().collect();
@@ -597,8 +294,8 @@ impl<'a> Board<'a> {
                         let (r, d) = residuals(self.lens(sight.photo), &in_camera, &tag.pixels)?;
                         let (value, weight) = LOSS.at(r.norm_squared() * inverse_variance);
                         sum.cost += value;
-                        for k in 0..4 {
-                            let j = d[k] * right_step(&rotation, &tag.corners_m[k]);
+                        for (k, by_point) in d.iter().enumerate() {
+                            let j = by_point * right_step(&rotation, &tag.corners_m[k]);
                             sum.gradient += j.transpose() * r.fixed_rows::<2>(2 * k) * (weight * inverse_variance);
                             sum.normal += j.transpose() * j * (weight * inverse_variance);
                         }
@@ -611,7 +308,7 @@ impl<'a> Board<'a> {
         pose.is_finite().then_some((pose, at.cost))
     }
 
-    fn network(&self, state: &Placed) -> Network {
+    pub(super) fn network(&self, state: &Placed) -> Network {
         let mut world_from_instance = vec![None; self.problem.instances.len()];
         for (node, pose) in self.nodes.iter().zip(&state.node) {
             if node.free_tag.is_none() {
@@ -629,23 +326,6 @@ impl<'a> Board<'a> {
             }
         }
         Network { camera_from_world: state.camera.clone(), world_from_instance, free_places }
-    }
-}
-
-/// Clear hypotheses first, then those with more support, then the wider gap.
-fn priority(gap: f64, support: usize) -> f64 {
-    let clear = if gap >= CLEAR_GAP { 1e6 } else { 0.0 };
-    clear + 1e3 * support.min(100) as f64 + gap.min(900.0)
-}
-
-/// Adds a state for the best hypothesis, and one for the second where the decision is still open.
-fn fork<T: Copy>(next: &mut Vec<Placed>, state: &Placed, ways: &Ways<T>, mut place: impl FnMut(&mut Placed, T)) {
-    let open = if ways.gap() < OPEN_GAP { 2 } else { 1 };
-    for (pose, cost) in ways.found.iter().take(open) {
-        let mut placed = state.clone();
-        place(&mut placed, *pose);
-        placed.cost += cost;
-        next.push(placed);
     }
 }
 

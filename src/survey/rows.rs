@@ -1,0 +1,230 @@
+//! What the adjustment minimises, row by row: the views, whitened, and the values known beforehand.
+
+use super::LensFreedom;
+use super::network::{right_step, scaled_corners};
+use super::problem::{Problem, View};
+use super::unknowns::{Layout, State};
+use crate::body::{TagPlace, UNIT_CORNERS};
+use crate::camera::N_LENS;
+use crate::frames::Tag;
+use crate::pose::left_step;
+use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, SVector, Vector3};
+
+/// Most columns one view can have besides its photograph's: body, tag, two scales, lens.
+const MAX_COLUMNS: usize = 6 + 6 + 2 + N_LENS;
+
+/// How views are weighted: the whitening of each view's eight numbers, and the loss.
+#[derive(Clone, Debug)]
+pub(super) struct Weights {
+    /// By view: L⁻¹ with L L' = covariance of the eight numbers, the unmodelled part included.
+    pub whiten: Vec<SMatrix<f64, 8, 8>>,
+    /// The d² at which a view starts to count less; `None` for plain least squares.
+    pub robust_limit: Option<f64>,
+}
+
+impl Weights {
+    /// Adds `unmodelled_px`² to the variance of every coordinate.
+    pub fn new(problem: &Problem, unmodelled_px: f64, robust_limit: Option<f64>) -> Self {
+        let extra = SMatrix::<f64, 8, 8>::identity() * (unmodelled_px * unmodelled_px);
+        let whiten = problem
+            .views
+            .iter()
+            .map(|view| {
+                let identity = SMatrix::<f64, 8, 8>::identity();
+                // `Problem::new` has refused covariances without a factor.
+                (view.seen.cov + extra)
+                    .cholesky()
+                    .and_then(|c| c.l().solve_lower_triangular(&identity))
+                    .unwrap_or_else(|| identity * f64::NAN)
+            })
+            .collect();
+        Self { whiten, robust_limit }
+    }
+
+    /// Loss and weight at d².
+    pub fn loss(&self, d2: f64) -> (f64, f64) {
+        match self.robust_limit {
+            Some(limit) => (limit * (d2 / limit).ln_1p(), 1.0 / (1.0 + d2 / limit)),
+            None => (d2, 1.0),
+        }
+    }
+}
+
+/// One view's whitened residual and its derivatives.
+#[derive(Clone, Debug)]
+pub(super) struct ViewRow {
+    pub residual: SVector<f64, 8>,
+    pub by_camera: SMatrix<f64, 8, 6>,
+    pub columns: Vec<usize>,
+    /// 8 × MAX_COLUMNS, the first `columns.len()` filled.
+    pub by_column: SMatrix<f64, 8, MAX_COLUMNS>,
+}
+
+/// The corners of a view's tag, metres, in the tag's frame, at the current print scale.
+fn corners(problem: &Problem, state: &State, view: &View) -> [Vector3<f64>; 4] {
+    let print = problem.input.kit.bodies[view.body].tags[view.tag].print;
+    let scale = state.common_scale.get(print).copied().unwrap_or(0.0) + state.tag_scale[view.body][view.tag];
+    scaled_corners(problem.side_m(view), scale)
+}
+
+/// Predicted − seen, pixels; `None` where a corner lies behind the camera.
+pub(super) fn view_residual(problem: &Problem, state: &State, view: &View) -> Option<SVector<f64, 8>> {
+    let camera_from_tag = state.camera_from_world[view.photo]
+        * state.world_from_instance[view.instance]
+        * state.body_from_tag[view.body][view.tag];
+    let lens = &state.lenses[problem.input.photos[view.photo].lens];
+    let mut r = SVector::<f64, 8>::zeros();
+    for (k, corner) in corners(problem, state, view).iter().enumerate() {
+        let pixel = lens.project(&(camera_from_tag * crate::frames::Point::<Tag>::claim(*corner)))?;
+        r.fixed_rows_mut::<2>(2 * k).copy_from(&(pixel - view.seen.corners[k]));
+    }
+    Some(r)
+}
+
+/// Residual and all derivatives of one view, whitened.
+pub(super) fn view_row(
+    problem: &Problem,
+    layout: &Layout,
+    state: &State,
+    whiten: &SMatrix<f64, 8, 8>,
+    view: &View,
+) -> Option<ViewRow> {
+    let photo = &problem.input.photos[view.photo];
+    let body_from_tag = state.body_from_tag[view.body][view.tag];
+    let world_from_body = state.world_from_instance[view.instance];
+    let camera_from_body = state.camera_from_world[view.photo] * world_from_body;
+    let camera_from_tag = camera_from_body * body_from_tag;
+    let (rotation_body, rotation_tag) = (camera_from_body.rotation(), camera_from_tag.rotation());
+    let lens = &state.lenses[photo.lens];
+    let side_m = problem.side_m(view);
+    let print = problem.input.kit.bodies[view.body].tags[view.tag].print;
+
+    let mut columns = Vec::with_capacity(MAX_COLUMNS);
+    let instance_at = layout.instance_at[view.instance];
+    let place_at = layout.place_at[view.body][view.tag];
+    let scales = [layout.common_at.get(print).copied().flatten(), layout.scale_at[view.body][view.tag]];
+    columns.extend(instance_at.iter().flat_map(|at| *at..*at + 6));
+    columns.extend(place_at.iter().flat_map(|at| *at..*at + 6));
+    columns.extend(scales.iter().flatten());
+    columns.extend(layout.lens_at[photo.lens].iter().map(|(_, column)| *column));
+
+    let mut residual = SVector::<f64, 8>::zeros();
+    let mut by_camera = SMatrix::<f64, 8, 6>::zeros();
+    let mut by_column = SMatrix::<f64, 8, MAX_COLUMNS>::zeros();
+    for (k, corner) in corners(problem, state, view).iter().enumerate() {
+        let corner_in_body = body_from_tag * crate::frames::Point::<Tag>::claim(*corner);
+        let corner_in_camera = camera_from_body * corner_in_body;
+        let projection = lens.project_with_derivatives(&corner_in_camera)?;
+        let row = 2 * k;
+        residual.fixed_rows_mut::<2>(row).copy_from(&(projection.pixel - view.seen.corners[k]));
+        by_camera.fixed_view_mut::<2, 6>(row, 0).copy_from(&(projection.d_point * left_step(&corner_in_camera.coords)));
+        let mut at = 0;
+        if instance_at.is_some() {
+            let j = projection.d_point * right_step(&rotation_body, &corner_in_body.coords);
+            by_column.fixed_view_mut::<2, 6>(row, at).copy_from(&j);
+            at += 6;
+        }
+        if place_at.is_some() {
+            let j = projection.d_point * right_step(&rotation_tag, corner);
+            by_column.fixed_view_mut::<2, 6>(row, at).copy_from(&j);
+            at += 6;
+        }
+        let unit = Vector3::new(UNIT_CORNERS[k][0] * side_m, UNIT_CORNERS[k][1] * side_m, 0.0);
+        let by_scale = projection.d_point * (rotation_tag * unit);
+        for _ in scales.iter().flatten() {
+            by_column.fixed_view_mut::<2, 1>(row, at).copy_from(&by_scale);
+            at += 1;
+        }
+        for (parameter, _) in &layout.lens_at[photo.lens] {
+            by_column.fixed_view_mut::<2, 1>(row, at).copy_from(&projection.d_lens.column(*parameter));
+            at += 1;
+        }
+    }
+    Some(ViewRow { residual: whiten * residual, by_camera: whiten * by_camera, columns, by_column: whiten * by_column })
+}
+
+/// What the measured values add at a state: (source, column, weight, difference) blocks.
+pub(super) fn measured_blocks(problem: &Problem, layout: &Layout, state: &State) -> Vec<MeasuredBlock> {
+    let kit = &problem.input.kit;
+    let mut blocks = Vec::new();
+    for (print, column) in layout.common_at.iter().enumerate() {
+        if let Some(column) = column {
+            blocks.push(MeasuredBlock::scalar(
+                super::Source::SheetScale,
+                *column,
+                kit.prints[print].sigma_common,
+                state.common_scale[print],
+            ));
+        }
+    }
+    for (b, body) in kit.bodies.iter().enumerate() {
+        for (t, tag) in body.tags.iter().enumerate() {
+            if let Some(column) = layout.scale_at[b][t] {
+                let sigma = kit.prints[tag.print].sigma_each;
+                blocks.push(MeasuredBlock::scalar(super::Source::SheetScale, column, sigma, state.tag_scale[b][t]));
+            }
+            if let (Some(column), TagPlace::Measured { body_from_tag, cov }) = (layout.place_at[b][t], &tag.place)
+                && let Some(weight) = cov.try_inverse()
+            {
+                // The step from the measured to the current place, small by construction.
+                let d = body_from_tag.inverse().iso() * state.body_from_tag[b][t].iso();
+                let (w, v) = (d.rotation.scaled_axis(), d.translation.vector);
+                // d difference / d step: to second order in the small rotation, exact in the translation.
+                let mut by_step = Matrix6::identity();
+                by_step.fixed_view_mut::<3, 3>(0, 0).copy_from(&(Matrix3::identity() + crate::frames::skew(&w) * 0.5));
+                by_step.fixed_view_mut::<3, 3>(3, 3).copy_from(d.rotation.to_rotation_matrix().matrix());
+                blocks.push(MeasuredBlock {
+                    source: super::Source::TagPlaces,
+                    columns: (column..column + 6).collect(),
+                    weight: DMatrix::from_iterator(6, 6, weight.iter().copied()),
+                    difference: DVector::from_column_slice(&[w.x, w.y, w.z, v.x, v.y, v.z]),
+                    by_step: Some(DMatrix::from_iterator(6, 6, by_step.iter().copied())),
+                });
+            }
+        }
+    }
+    for (l, columns) in layout.lens_at.iter().enumerate() {
+        if let LensFreedom::Measured(cov) = &problem.input.lenses[l].freedom
+            && !columns.is_empty()
+        {
+            let n = columns.len();
+            let sub = DMatrix::from_fn(n, n, |i, j| cov[(columns[i].0, columns[j].0)]);
+            if let Ok(weight) = crate::fit::spd_inverse(&sub) {
+                let all = state.lenses[l].parameters() - problem.input.lenses[l].lens.parameters();
+                blocks.push(MeasuredBlock {
+                    source: super::Source::Lens,
+                    columns: columns.iter().map(|(_, c)| *c).collect(),
+                    weight,
+                    difference: DVector::from_fn(n, |i, _| all[columns[i].0]),
+                    by_step: None,
+                });
+            }
+        }
+    }
+    blocks
+}
+
+pub(super) struct MeasuredBlock {
+    pub source: super::Source,
+    pub columns: Vec<usize>,
+    pub weight: DMatrix<f64>,
+    pub difference: DVector<f64>,
+    /// d difference / d columns; `None` for the identity.
+    pub by_step: Option<DMatrix<f64>>,
+}
+
+impl MeasuredBlock {
+    fn scalar(source: super::Source, column: usize, sigma: f64, difference: f64) -> Self {
+        Self {
+            source,
+            columns: vec![column],
+            weight: DMatrix::from_element(1, 1, 1.0 / (sigma * sigma)),
+            difference: DVector::from_element(1, difference),
+            by_step: None,
+        }
+    }
+
+    pub fn cost(&self) -> f64 {
+        (self.difference.transpose() * &self.weight * &self.difference)[(0, 0)]
+    }
+}
