@@ -2,7 +2,7 @@
 //!
 //! `cargo test --release --test coverage -- --nocapture` prints the table; `PLUMBSIGHT_BAYS=5000` runs a longer campaign.
 
-mod common;
+mod bays;
 
 use nalgebra::SMatrix;
 use plumbsight::camera::N_LENS;
@@ -48,8 +48,8 @@ fn outcome(seed: u64, law: LimitLaw) -> Outcome {
     let bay = Bay::new(&options(seed, law)).expect("the options are possible");
     let tolerance =
         [m_from_mm(8.0), m_from_mm(25.0), m_from_mm(4.0), rad_from_deg(0.5), rad_from_deg(0.2), rad_from_deg(0.2)];
-    let survey = common::survey_of(&bay).expect("a made bay can be surveyed");
-    let assessment = common::assessment_of(&bay, &survey, &common::placement_of(&bay, tolerance.map(Some)));
+    let survey = bays::survey_of(&bay).expect("a made bay can be surveyed");
+    let assessment = bays::assessment_of(&bay, &survey, &bays::placement_of(&bay, tolerance.map(Some)));
     let station = &assessment.stations[0];
     let truth = bay.stand_offsets().to_array();
     let error = |k: usize| station.deviations[k].deviation.value - truth[k];

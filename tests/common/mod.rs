@@ -1,93 +1,40 @@
-//! What several tests share: from a made bay to its verdict, the way the program goes.
-#![allow(dead_code)] // each test binary uses its own part
+//! Helpers shared by the tests that use the library or the program from outside.
 
-use nalgebra::Vector3;
-use plumbsight::frames::Direction;
-use plumbsight::placement::{Datum, LateralFrom, Placement, Reference, Station};
-use plumbsight::scene::{Bay, BayOptions, DistanceFrom};
-use plumbsight::survey::{Survey, SurveyError, SurveyOptions, adjust};
-use plumbsight::vehicle::{Corner, DeclaredLength, FloorModel, HubPlace, MeasuredBody, VehicleModel, WheelModel};
-use plumbsight::verdict::{AssessInput, Assessment, assess};
+#![allow(dead_code)] // each test file uses its part
 
-/// The car as somebody would declare it who knows exactly the distributions the bay was drawn from.
-pub fn vehicle_of(bay: &Bay) -> VehicleModel {
-    let options: &BayOptions = &bay.options;
-    let wheel = |corner: Corner, plate: &str| WheelModel {
-        corner,
-        plate: bay.layout.kit.find_body(plate).expect("a plate of the bay"),
-        axis_in_plate: Direction::claim(Vector3::z()),
-        run_out_rad: options.run_out_limit_rad,
-        hub: HubPlace::StandOff(options.stand_off_m),
-        eccentricity_m: options.eccentricity_limit_m,
-        u_stand_off_m: options.sigma_stand_off_m,
-    };
-    VehicleModel {
-        name: None,
-        id: None,
-        wheels: vec![wheel(Corner::RearLeft, "plate rear left"), wheel(Corner::RearRight, "plate rear right")],
-        wheelbase: Some(DeclaredLength { value_m: options.wheelbase_m, u_m: options.sigma_wheelbase_m }),
+use std::path::{Path, PathBuf};
+
+/// A folder of the repository.
+pub fn repository(part: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(part)
+}
+
+/// Copies the demonstration job into a temporary folder with only these photographs (numbers); returns the folder.
+pub fn bay_with(photographs: &[usize]) -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    let bay = repository("fixtures/bay-a");
+    for name in ["job.toml", "bodies.toml", "placement.toml", "lens.toml"] {
+        std::fs::copy(bay.join(name), dir.path().join(name)).unwrap();
     }
-}
-
-/// The floor, likewise.
-pub fn floor_of(bay: &Bay) -> FloorModel {
-    FloorModel {
-        thickness_m: bay.options.thickness_m,
-        u_thickness_m: bay.options.sigma_thickness_m,
-        u_uneven_m: bay.options.sigma_uneven_m,
-        ..FloorModel::default()
+    std::fs::create_dir(dir.path().join("photos")).unwrap();
+    for k in photographs {
+        let name = format!("photos/{k:03}.jpg");
+        std::fs::copy(bay.join(&name), dir.path().join(&name)).unwrap();
     }
+    dir
 }
 
-/// The placement that the bay's stand was set up for.
-pub fn placement_of(bay: &Bay, tolerance: [Option<f64>; 6]) -> Placement {
-    let setup = &bay.options.setup;
-    Placement {
-        title: "invented".into(),
-        source: "invented for this test".into(),
-        revision: "1".into(),
-        reference: Reference::Floor,
-        stations: vec![Station {
-            name: "centre".into(),
-            target: bay.layout.stand,
-            datum: match setup.from {
-                DistanceFrom::RearAxle => Datum::RearAxle,
-                DistanceFrom::FrontAxle => Datum::FrontAxle,
-            },
-            lateral_from: LateralFrom::ThrustLine,
-            required: [setup.distance_m, setup.lateral_m, setup.height_m, 0.0, 0.0, 0.0],
-            tolerance,
-            sensor_to_target_m: None,
-        }],
-    }
+/// Replaces `from` by `to` in a file; fails where `from` is not there, so that a test cannot pass by changing nothing.
+#[track_caller]
+pub fn edit(path: &Path, from: &str, to: &str) {
+    let text = std::fs::read_to_string(path).unwrap();
+    assert!(text.contains(from), "{} does not contain {from:?}", path.display());
+    std::fs::write(path, text.replacen(from, to, 1)).unwrap();
 }
 
-/// Surveys a made bay from its noisy corners.
-pub fn survey_of(bay: &Bay) -> Result<Survey, SurveyError> {
-    adjust(&bay.survey_input(), &SurveyOptions::default())
-}
-
-/// Judges it.
-pub fn assessment_of(bay: &Bay, survey: &Survey, placement: &Placement) -> Assessment {
-    let bodies: Vec<MeasuredBody> = survey
-        .bodies
-        .iter()
-        .map(|estimate| MeasuredBody {
-            body: estimate.body,
-            name: bay.layout.kit.bodies[estimate.body].name.clone(),
-            kind: bay.layout.kit.bodies[estimate.body].kind,
-            station: estimate.station,
-            world_from_body: estimate.world_from_body,
-        })
-        .collect();
-    let all: Vec<usize> = (0..bodies.len()).collect();
-    assess(&AssessInput {
-        bodies: &bodies,
-        joint: &survey.joint(&all),
-        vehicle: &vehicle_of(bay),
-        floor: &floor_of(bay),
-        stands: &[plumbsight::placement::StandModel::plain(bay.layout.stand)],
-        placement,
-    })
-    .expect("a made bay can be judged")
+/// The line, counted from 1, that holds `marker` first.
+#[track_caller]
+pub fn line_of(path: &Path, marker: &str) -> usize {
+    let text = std::fs::read_to_string(path).unwrap();
+    1 + text.lines().position(|l| l.contains(marker)).unwrap_or_else(|| panic!("no line holds {marker:?}"))
 }
