@@ -184,8 +184,8 @@ impl Problem<'_> {
             for i in 0..N {
                 let gi = g[i] * weight;
                 right[i] += gi * remainder;
-                for j in i..N {
-                    upper[i][j] += gi * g[j];
+                for (sum, value) in upper[i].iter_mut().zip(g) {
+                    *sum += gi * value;
                 }
             }
         }
@@ -275,8 +275,9 @@ impl Problem<'_> {
             group[1] += (remainder * remainder).min(limit * limit);
         }
         // Grey values are whole numbers: a sixth of a grey value squared is the least that rounding leaves.
-        let mean =
-            |g: [f64; 2]| (g[1] / (g[0] - 0.5 * N as f64 * g[0] / self.pixels.len().div_ceil(stride) as f64).max(1.0)).max(1.0 / 6.0);
+        let mean = |g: [f64; 2]| {
+            (g[1] / (g[0] - 0.5 * N as f64 * g[0] / self.pixels.len().div_ceil(stride) as f64).max(1.0)).max(1.0 / 6.0)
+        };
         let all = mean([sums[0][0] + sums[1][0], sums[0][1] + sums[1][1]]);
         // A group with few pixels takes over what all show.
         let of = |g: [f64; 2]| if g[0] < 30.0 { all } else { mean(g) };
