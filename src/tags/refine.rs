@@ -219,47 +219,34 @@ impl Problem<'_> {
     /// Compression keeps the slow part of the noise and drops the fast part, so that neighbours err alike and a sum over them errs more than
     /// independent noise would. The scores (weighted gradient times remainder) are summed per block; the scatter of these sums against the
     /// one that independent noise gives is the factor. Source of the method: the cluster-robust covariance of Liang and Zeger 1986.
-    fn tied_noise(&self, state: &State, noise: &Noise, stride: usize, cov: &SMatrix<f64, N, N>) -> Option<f64> {
-        let inverse = state.map().inverse()?;
-        let mut scores: std::collections::BTreeMap<u32, SVector<f64, 8>> = std::collections::BTreeMap::new();
-        for pixel in self.pixels.iter().step_by(stride) {
-            let prediction = self.predict(state, &inverse, pixel);
-            let variance = noise.variance(prediction.code);
-            let sigma = variance.sqrt();
-            let remainder = (pixel.code - prediction.code).clamp(-3.0 * sigma, 3.0 * sigma);
-            let score = scores.entry(pixel.block).or_insert_with(SVector::zeros);
-            for k in 0..8 {
-                score[k] += prediction.gradient[k] * remainder / variance;
-            }
-        }
-        let information = cov.fixed_view::<8, 8>(0, 0).into_owned();
-        let total: f64 = scores.values().map(|s| s.dot(&(information * s))).sum();
-        let independent = {
-            let own: f64 = self.own_scatter(state, noise, stride, &information, &inverse);
-            own.max(1e-9)
-        };
-        Some((total / independent).max(1.0))
-    }
-
-    /// The same scatter as if every pixel were a block of its own.
-    fn own_scatter(
+    fn tied_noise(
         &self,
         state: &State,
         noise: &Noise,
         stride: usize,
-        information: &SMatrix<f64, 8, 8>,
-        inverse: &Matrix3<f64>,
-    ) -> f64 {
-        self.pixels
-            .iter()
-            .step_by(stride)
-            .map(|pixel| {
-                let prediction = self.predict(state, inverse, pixel);
-                let variance = noise.variance(prediction.code);
-                let gradient = SVector::<f64, 8>::from_column_slice(&prediction.gradient[..8]);
-                gradient.dot(&(information * gradient)) / variance
-            })
-            .sum()
+        cov: &SMatrix<f64, N, N>,
+        normal: &Normal,
+    ) -> Option<f64> {
+        let inverse = state.map().inverse()?;
+        let mut scores: Vec<(u32, SVector<f64, 8>)> = Vec::new();
+        for pixel in self.pixels.iter().step_by(stride) {
+            let prediction = self.predict(state, &inverse, pixel);
+            let variance = noise.variance(prediction.code);
+            let sigma = variance.sqrt();
+            let g = SVector::<f64, N>::from(prediction.gradient);
+            let remainder = (pixel.code - prediction.code).clamp(-3.0 * sigma, 3.0 * sigma);
+            scores.push((pixel.block, g.fixed_rows::<8>(0) * (remainder / variance)));
+        }
+        scores.sort_by_key(|(block, _)| *block);
+        let information = cov.fixed_view::<8, 8>(0, 0).into_owned();
+        let total: f64 = scores
+            .chunk_by(|a, b| a.0 == b.0)
+            .map(|block| block.iter().map(|(_, s)| s).sum::<SVector<f64, 8>>())
+            .map(|s| s.dot(&(information * s)))
+            .sum();
+        // The same scatter if every pixel were a block of its own.
+        let independent = information.component_mul(&normal.matrix.fixed_view::<8, 8>(0, 0)).sum();
+        Some((total / independent.max(1e-9)).max(1.0))
     }
 
     fn noise(&self, state: &State, before: &Noise, stride: usize) -> Option<(Noise, f64)> {
@@ -348,15 +335,16 @@ pub fn refine(
     // First with few pixels until the corners rest, then with all that are worth their time.
     let n = problem.pixels.len();
     let stride = |wanted: usize| (n / wanted).max(1) | 1;
-    for (wanted, most, rest) in [(FEW_PIXELS, 8, 2e-2), (MANY_PIXELS, 3, 3e-3)] {
-        minimise(&problem, &mut state, &noise, stride(wanted), most, rest)?;
-        let (better, all) = problem.noise(&state, &noise, stride(wanted))?;
+    for most in [8, 3] {
+        minimise(&problem, &mut state, &noise, stride(FEW_PIXELS), most, 1e-2)?;
+        let (better, all) = problem.noise(&state, &noise, stride(FEW_PIXELS))?;
         (noise, rms) = (better, all.sqrt());
     }
+    // One step with all from there: what is left is far inside the region where the problem is linear.
     let used = stride(MANY_PIXELS);
-    let normal = problem.normal(&state, &noise, used)?;
+    let normal = minimise(&problem, &mut state, &noise, used, 1, 1e-2)?;
     let cov = normal.matrix.cholesky()?.inverse();
-    let cov = cov * problem.tied_noise(&state, &noise, used, &cov)?;
+    let cov = cov * problem.tied_noise(&state, &noise, used, &cov, &normal)?;
     let fitted = state.map();
     // 8 × N: d corner / d unknown
     let mut per_unknown = SMatrix::<f64, 8, N>::zeros();
@@ -451,7 +439,7 @@ fn minimise(
     stride: usize,
     most: usize,
     rest: f64,
-) -> Option<()> {
+) -> Option<Normal> {
     let mut damping = 1e-3;
     let mut normal = problem.normal(state, noise, stride)?;
     for _ in 0..most {
@@ -492,5 +480,5 @@ fn minimise(
             }
         }
     }
-    Some(())
+    Some(normal)
 }
