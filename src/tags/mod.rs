@@ -73,6 +73,11 @@ pub fn detect(image: &Gray, options: &DetectOptions) -> Vec<Detection> {
         let Some(cells) = family::cells_of(reading.id) else { continue };
         let pattern = pattern::Pattern::new(cells);
         let Some(fit) = refine::refine(image, &reading.corners, &pattern, tone, lens) else { continue };
+        // A pattern with wrong cells is believed only where the picture fits well otherwise: the inside of a wider border does not.
+        let most_unexplained = [0.3, 0.15, 0.1][reading.wrong_cells.min(2) as usize];
+        if fit.rms > most_unexplained * fit.contrast {
+            continue;
+        }
         found.push(Detection {
             id: reading.id,
             wrong_cells: reading.wrong_cells,

@@ -139,7 +139,7 @@ mod tests {
 
     #[test]
     fn dark_at_the_image_border_is_closed_there() {
-        let all = outlines(&["##.", "##.", "..."]);
-        assert_eq!((all[0].area, all[0].bounds), (64, [0, 0, 8, 8]));
+        let all = outlines(&["#..", "...", "..."]);
+        assert_eq!((all[0].area, all[0].bounds), (16, [0, 0, 4, 4]));
     }
 }

@@ -243,7 +243,7 @@ mod tests {
     #[test]
     fn a_growth_on_one_side_does_not_hide_it() {
         let drawn = [[20.3, 90.2], [110.7, 90.9], [109.1, 15.4], [20.8, 15.6]];
-        let found = quads(|x, y| in_polygon(&drawn, x, y) || ((60.0..75.0).contains(&x) && (5.0..16.0).contains(&y)));
+        let found = quads(|x, y| in_polygon(&drawn, x, y) || ((60.0..70.0).contains(&x) && (10.0..16.0).contains(&y)));
         assert_eq!(found.len(), 1);
         for [x, y] in drawn {
             let nearest = found[0].iter().map(|c| (c - Vector2::new(x, y)).norm()).fold(f64::MAX, f64::min);

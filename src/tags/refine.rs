@@ -23,6 +23,10 @@ const STEP: usize = 11;
 const BLUR: usize = 14;
 const GROWTH: usize = 17;
 
+/// Pixels used until the corners rest, and for the answer.
+const FEW_PIXELS: usize = 500;
+const MANY_PIXELS: usize = 4000;
+
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 const LEAST_BLUR: f64 = 0.09;
 
@@ -49,6 +53,8 @@ struct Pixel {
     x: f64,
     y: f64,
     code: f64,
+    /// Which block of 8 × 8 image pixels it belongs to: compression ties the noise within one together.
+    block: u32,
 }
 
 #[derive(Clone)]
@@ -159,12 +165,13 @@ impl Problem<'_> {
         Prediction { code, gradient }
     }
 
-    fn normal(&self, state: &State, noise: &Noise) -> Option<Normal> {
+    /// Normal equations from every `stride`-th pixel.
+    fn normal(&self, state: &State, noise: &Noise, stride: usize) -> Option<Normal> {
         let inverse = state.map().inverse()?;
         let mut upper = [[0.0f64; N]; N];
         let mut right = [0.0f64; N];
         let mut cost = 0.0;
-        for pixel in &self.pixels {
+        for pixel in self.pixels.iter().step_by(stride) {
             let prediction = self.predict(state, &inverse, pixel);
             let remainder = pixel.code - prediction.code;
             let variance = noise.variance(prediction.code);
@@ -177,8 +184,8 @@ impl Problem<'_> {
             for i in 0..N {
                 let gi = g[i] * weight;
                 right[i] += gi * remainder;
-                for j in i..N {
-                    upper[i][j] += gi * g[j];
+                for (sum, value) in upper[i].iter_mut().zip(g) {
+                    *sum += gi * value;
                 }
             }
         }
@@ -207,11 +214,46 @@ impl Problem<'_> {
     }
 
     /// Mean square remainder in the dark and in the bright half; also over all.
-    fn noise(&self, state: &State, before: &Noise) -> Option<(Noise, f64)> {
+    /// By what the noise's ties within compression blocks multiply the variances of the plane map; at least 1.
+    ///
+    /// Compression keeps the slow part of the noise and drops the fast part, so that neighbours err alike and a sum over them errs more than
+    /// independent noise would. The scores (weighted gradient times remainder) are summed per block; the scatter of these sums against the
+    /// one that independent noise gives is the factor. Source of the method: the cluster-robust covariance of Liang and Zeger 1986.
+    fn tied_noise(
+        &self,
+        state: &State,
+        noise: &Noise,
+        stride: usize,
+        cov: &SMatrix<f64, N, N>,
+        normal: &Normal,
+    ) -> Option<f64> {
+        let inverse = state.map().inverse()?;
+        let mut scores: Vec<(u32, SVector<f64, 8>)> = Vec::new();
+        for pixel in self.pixels.iter().step_by(stride) {
+            let prediction = self.predict(state, &inverse, pixel);
+            let variance = noise.variance(prediction.code);
+            let sigma = variance.sqrt();
+            let g = SVector::<f64, N>::from(prediction.gradient);
+            let remainder = (pixel.code - prediction.code).clamp(-3.0 * sigma, 3.0 * sigma);
+            scores.push((pixel.block, g.fixed_rows::<8>(0) * (remainder / variance)));
+        }
+        scores.sort_by_key(|(block, _)| *block);
+        let information = cov.fixed_view::<8, 8>(0, 0).into_owned();
+        let total: f64 = scores
+            .chunk_by(|a, b| a.0 == b.0)
+            .map(|block| block.iter().map(|(_, s)| s).sum::<SVector<f64, 8>>())
+            .map(|s| s.dot(&(information * s)))
+            .sum();
+        // The same scatter if every pixel were a block of its own.
+        let independent = information.component_mul(&normal.matrix.fixed_view::<8, 8>(0, 0)).sum();
+        Some((total / independent.max(1e-9)).max(1.0))
+    }
+
+    fn noise(&self, state: &State, before: &Noise, stride: usize) -> Option<(Noise, f64)> {
         let inverse = state.map().inverse()?;
         let middle = (before.dark_code + before.bright_code) / 2.0;
         let mut sums = [[0.0f64; 2]; 2];
-        for pixel in &self.pixels {
+        for pixel in self.pixels.iter().step_by(stride) {
             let prediction = self.predict(state, &inverse, pixel);
             let remainder = pixel.code - prediction.code;
             let limit = 3.0 * before.variance(prediction.code).sqrt();
@@ -220,8 +262,9 @@ impl Problem<'_> {
             group[1] += (remainder * remainder).min(limit * limit);
         }
         // Grey values are whole numbers: a sixth of a grey value squared is the least that rounding leaves.
-        let mean =
-            |g: [f64; 2]| (g[1] / (g[0] - 0.5 * N as f64 * g[0] / self.pixels.len() as f64).max(1.0)).max(1.0 / 6.0);
+        let mean = |g: [f64; 2]| {
+            (g[1] / (g[0] - 0.5 * N as f64 * g[0] / self.pixels.len().div_ceil(stride) as f64).max(1.0)).max(1.0 / 6.0)
+        };
         let all = mean([sums[0][0] + sums[1][0], sums[0][1] + sums[1][1]]);
         // A group with few pixels takes over what all show.
         let of = |g: [f64; 2]| if g[0] < 30.0 { all } else { mean(g) };
@@ -289,16 +332,19 @@ pub fn refine(
 
     let mut state = State { p };
     let mut rms = f64::MAX;
-    let mut last = None;
-    for round in 0..3 {
-        let normal = minimise(&problem, &mut state, &noise, if round == 0 { 10 } else { 3 })?;
-        let (better, all) = problem.noise(&state, &noise)?;
+    // First with few pixels until the corners rest, then with all that are worth their time.
+    let n = problem.pixels.len();
+    let stride = |wanted: usize| (n / wanted).max(1) | 1;
+    for most in [8, 3] {
+        minimise(&problem, &mut state, &noise, stride(FEW_PIXELS), most, 1e-2)?;
+        let (better, all) = problem.noise(&state, &noise, stride(FEW_PIXELS))?;
         (noise, rms) = (better, all.sqrt());
-        last = Some(normal);
     }
-    let _ = last;
-    let normal = problem.normal(&state, &noise)?;
+    // One step with all from there: what is left is far inside the region where the problem is linear.
+    let used = stride(MANY_PIXELS);
+    let normal = minimise(&problem, &mut state, &noise, used, 1, 1e-2)?;
     let cov = normal.matrix.cholesky()?.inverse();
+    let cov = cov * problem.tied_noise(&state, &noise, used, &cov, &normal)?;
     let fitted = state.map();
     // 8 × N: d corner / d unknown
     let mut per_unknown = SMatrix::<f64, 8, N>::zeros();
@@ -325,6 +371,7 @@ pub fn refine(
         && moved < (1.2 * cell_px).max(2.5)
         && contrast > 0.0
         && rms < 0.3 * contrast
+        && state.p[GROWTH].abs() < 1.0
         && cov.diagonal().iter().all(|v| v.is_finite() && *v > 0.0);
     sound.then(|| Fit {
         corners: seen,
@@ -375,7 +422,7 @@ fn gather(
                 group[0] += 1.0;
                 group[1] += f64::from(code);
             }
-            pixels.push(Pixel { x: flat.x, y: flat.y, code: f64::from(code) });
+            pixels.push(Pixel { x: flat.x, y: flat.y, code: f64::from(code), block: ((y / 8) << 16 | x / 8) as u32 });
         }
     }
     let levels = (means[0][0] > 0.0 && means[1][0] > 0.0)
@@ -384,10 +431,17 @@ fn gather(
     (pixels, levels)
 }
 
-/// Levenberg-Marquardt from `state`, at most `most` steps; leaves the best state there.
-fn minimise(problem: &Problem<'_>, state: &mut State, noise: &Noise, most: usize) -> Option<Normal> {
+/// Levenberg-Marquardt from `state`, at most `most` steps, until no corner moves by more than `rest` px; leaves the best state there.
+fn minimise(
+    problem: &Problem<'_>,
+    state: &mut State,
+    noise: &Noise,
+    stride: usize,
+    most: usize,
+    rest: f64,
+) -> Option<Normal> {
     let mut damping = 1e-3;
-    let mut normal = problem.normal(state, noise)?;
+    let mut normal = problem.normal(state, noise, stride)?;
     for _ in 0..most {
         let mut damped = normal.matrix;
         for i in 0..N {
@@ -404,18 +458,17 @@ fn minimise(problem: &Problem<'_>, state: &mut State, noise: &Noise, most: usize
         next.p[BLUR + 1] = next.p[BLUR + 1].clamp(-limit, limit);
         let usable =
             next.p.iter().all(|v| v.is_finite()) && CORNERS.iter().all(|[u, v]| next.map().depth(*u, *v) > 0.05);
-        let trial = if usable { problem.normal(&next, noise) } else { None };
+        let trial = if usable { problem.normal(&next, noise, stride) } else { None };
         match trial {
             Some(trial) if trial.cost <= normal.cost => {
                 let moved = CORNERS
                     .iter()
                     .map(|[u, v]| (next.map().apply(*u, *v) - state.map().apply(*u, *v)).norm())
                     .fold(0.0, f64::max);
-                let gained = normal.cost - trial.cost;
                 *state = next;
                 normal = trial;
                 damping *= 0.1;
-                if moved < 1e-3 && gained < 1e-4 * normal.cost {
+                if moved < rest {
                     break;
                 }
             }
