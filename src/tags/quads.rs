@@ -96,6 +96,7 @@ pub fn quad_from_outline(outline: &Outline) -> Option<Quad> {
             let Some((ab, n_ab)) = table[a][b] else { continue };
             for c in b + 1..k - 1 {
                 let Some((bc, n_bc)) = table[b][c] else { continue };
+                #[allow(clippy::needless_range_loop)] // d is a vertex, and indexes rows and columns alike
                 for d in c + 1..k {
                     let (Some((cd, n_cd)), Some((da, n_da))) = (table[c][d], table[d][a]) else { continue };
                     let lines = [ab, bc, cd, da];

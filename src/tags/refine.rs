@@ -422,7 +422,12 @@ fn gather(
                 group[0] += 1.0;
                 group[1] += f64::from(code);
             }
-            pixels.push(Pixel { x: flat.x, y: flat.y, code: f64::from(code), block: ((y / 8) << 16 | x / 8) as u32 });
+            pixels.push(Pixel {
+                x: flat.x,
+                y: flat.y,
+                code: f64::from(code),
+                block: (((y / 8) << 16) | (x / 8)) as u32,
+            });
         }
     }
     let levels = (means[0][0] > 0.0 && means[1][0] > 0.0)
