@@ -121,6 +121,9 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
         }
     };
     watch(Progress::Judging);
+    if let Some(reason) = undecided_pose(job, &measured.survey) {
+        return result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices);
+    }
     match judge::judge(job, &measured.survey) {
         Ok(judged) => result::build(job, &measured, &judged),
         Err(reason) => {
@@ -128,6 +131,31 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
             result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices)
         }
     }
+}
+
+/// A flat body seen from one side only can have two poses that fit almost equally well. Where that body carries the answer there is none.
+fn undecided_pose(job: &Job, survey: &Survey) -> Option<String> {
+    use crate::placement::Datum;
+    let matters = |body: usize| {
+        job.vehicle.wheels.iter().any(|w| w.plate == body)
+            || job
+                .placement
+                .stations
+                .iter()
+                .any(|s| s.target == body || matches!(s.datum, Datum::Body { body: datum, .. } if datum == body))
+    };
+    let open = survey.bodies.iter().find(|b| {
+        matters(b.body) && b.mirror_margin.is_some_and(|margin| margin < crate::survey::CLEAR_MIRROR_MARGIN)
+    })?;
+    Some(format!(
+        "Two different poses of \"{}\" fit the photographs almost equally well ({} show it). Take two more photographs of it together with its \
+         surroundings, clearly from the left and from the right.",
+        job.kit.bodies[open.body].name,
+        match open.n_photos {
+            1 => "1 photograph".to_owned(),
+            n => format!("{n} photographs"),
+        }
+    ))
 }
 
 /// The survey of a job alone, as JSON text.

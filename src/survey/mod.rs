@@ -75,6 +75,9 @@ pub struct SurveyInput {
     pub moved_between_stations: Vec<usize>,
 }
 
+/// Mirror margins below this leave open which of the two poses is the true one.
+pub const CLEAR_MIRROR_MARGIN: f64 = 15.0;
+
 /// A body as found: one for each body, or for each body and station where it was moved in between.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BodyEstimate {
@@ -86,7 +89,7 @@ pub struct BodyEstimate {
     pub world_from_body: Pose<World, Body>,
     /// Number of photographs that hold it.
     pub n_photos: usize,
-    /// How much worse (chi-square) its mirror pose fits, where it has one: below about 15 the network has not really decided.
+    /// How much worse (chi-square) its mirror pose fits, where it has one; see [`CLEAR_MIRROR_MARGIN`].
     pub mirror_margin: Option<f64>,
 }
 

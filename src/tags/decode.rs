@@ -4,9 +4,8 @@
 //! that a lamp's fall-off over the tag does not turn cells. What is blurred from cell to cell is undone before the decision.
 //!
 //! How many wrong cells are accepted is a budget of false finds: of the 2³⁶ patterns 587 · 4 · (1 + 36) are within one cell of a tag, so a
-//! random pattern passes with 1.3e-6, and 587 · 4 · (1 + 36 + 630) within two, 2.3e-5. A photograph of busy texture sends some dozen
-//! quadrilaterals with a whole black border here, so two wrong cells cost about one false find in a thousand such photographs, and they
-//! are believed only where the levels are clearly apart.
+//! random pattern passes with 1.3e-6, and 587 · 4 · (1 + 36 + 630) within two, 2.3e-5. Real pictures are not random patterns (a tag with a wider
+//! border, read one cell off, is close to other tags), so these figures are the least, and wrong cells are believed only where the levels are clearly apart.
 
 use crate::raster::Gray;
 use crate::tags::align::sample;
