@@ -21,6 +21,11 @@ pub const fn deg_from_rad(rad: f64) -> f64 {
     rad * (180.0 / std::f64::consts::PI)
 }
 
+/// Milliseconds from seconds.
+pub const fn ms_from_s(s: f64) -> f64 {
+    s * 1000.0
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

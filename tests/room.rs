@@ -39,7 +39,10 @@ fn every_photograph_ties_in_and_no_mirror_solution_is_left() {
         1.96 * u
     );
     assert!(middle <= MEDIAN_PX, "median {middle}");
+    assert!(rejected * 10 <= survey.views.len(), "{rejected} views rejected");
     assert!((f - CHESSBOARD_F_PX).abs() <= 1.96 * u, "f {f} with u {u}");
+    // An uncertainty that covers everything would be no agreement.
+    assert!(1.96 * u < 0.02 * f, "u {u}");
 
     // The room decides what a mirror solution would be: the tags hang upright on four vertical walls at right angles, so each tag's up is every
     // other's up, and the normals fall into four directions. A tag or photograph turned over stands out by far more than taped-up paper does.

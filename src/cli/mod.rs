@@ -131,12 +131,12 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         }),
     };
     done.unwrap_or_else(|failure| {
-        eprintln!("plumbsight: {failure}");
+        tell(&format!("plumbsight: {failure}\n"));
         match failure {
             Failure::Problem(_) => EXIT_BAD_INPUT,
             Failure::NotMeasurable { notices, .. } => {
                 for notice in notices {
-                    eprintln!("  {}: {}", notice.about, notice.text);
+                    tell(&format!("  {}: {}\n", notice.about, notice.text));
                 }
                 EXIT_NOT_MEASURED
             }
@@ -154,14 +154,16 @@ fn check(folder: &Path, json: Option<&Path>) -> Result<u8, Failure> {
     if json == Some(Path::new("-")) {
         say(&text);
         if !measured {
-            eprintln!("plumbsight: {}", report::why_not_measured(&result));
+            tell(&format!("plumbsight: {}\n", report::why_not_measured(&result)));
         }
     } else {
         let path = json.map(Path::to_owned).unwrap_or_else(|| job.folder.join("result.json"));
+        // Shown before it is written: a folder that cannot be written to costs the file, not the measurement. Without a measurement the report
+        // is an error message.
+        let show = if measured { say } else { tell };
+        show(&report::report(&result));
         write_atomically(&path, text.as_bytes())?;
-        let shown = format!("{}Result written to {}\n", report::report(&result), path.display());
-        // Without a measurement the report is an error message.
-        if measured { say(&shown) } else { eprint!("{shown}") }
+        show(&format!("Result written to {}\n", path.display()));
     }
     Ok(exit_code(&result))
 }
@@ -181,7 +183,11 @@ fn survey(folder: &Path) -> Result<u8, Failure> {
     let bar = ProgressLine::new();
     let text = session::survey(&job, &|p| bar.show(p));
     bar.end();
-    say(&text?);
+    let (text, notices) = text?;
+    for notice in notices {
+        tell(&format!("  {}: {}\n", notice.about, notice.text));
+    }
+    say(&text);
     Ok(0)
 }
 
@@ -201,6 +207,12 @@ fn new(folder: &Path) -> Result<u8, Failure> {
 /// Prints to the output. A reader that has gone away (`| head`) is no fault.
 fn say(text: &str) {
     let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+}
+
+/// Prints to the error output; nothing is lost where nobody can read it.
+fn tell(text: &str) {
+    let mut out = std::io::stderr().lock();
     let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
 }
 
@@ -229,15 +241,15 @@ impl ProgressLine {
             Progress::Judging => "working out the deviations".to_owned(),
         };
         if self.terminal {
-            eprint!("\r{text:<60}");
+            tell(&format!("\r{text:<60}"));
         } else {
-            eprintln!("{text}");
+            tell(&format!("{text}\n"));
         }
     }
 
     fn end(&self) {
         if self.terminal {
-            eprint!("\r{:<60}\r", "");
+            tell(&format!("\r{:<60}\r", ""));
         }
     }
 }

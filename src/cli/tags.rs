@@ -62,7 +62,7 @@ pub(super) fn run(images: &[PathBuf], lens: Option<&Path>) -> Result<u8, Failure
             continue;
         }
         let found = search(image, profile.as_ref()).unwrap_or_else(|problem| {
-            eprintln!("plumbsight: {problem}");
+            super::tell(&format!("plumbsight: {problem}\n"));
             code = EXIT_BAD_INPUT;
             Found::Refused { error: problem.to_string() }
         });
@@ -80,7 +80,7 @@ fn search(path: &Path, profile: Option<&LensProfile>) -> Result<Found, Problem> 
         Problem::of_file(&name, what, remedy)
     })?;
     if let Some(note) = &picture.note {
-        eprintln!("plumbsight: {name}: {note}.");
+        super::tell(&format!("plumbsight: {name}: {note}.\n"));
     }
     let gray = &picture.gray;
     if let Some(p) = profile
@@ -108,7 +108,7 @@ fn search(path: &Path, profile: Option<&LensProfile>) -> Result<Found, Problem> 
     let seconds = start.elapsed().as_secs_f64();
     Ok(Found::Tags {
         // Milliseconds from seconds is the same factor as millimetres from metres.
-        ms: crate::units::mm_from_m(seconds),
+        ms: crate::units::ms_from_s(seconds),
         width: gray.width(),
         height: gray.height(),
         detections: detections

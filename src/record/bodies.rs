@@ -284,7 +284,9 @@ fn add_body(
             }
             None => TagPlace::Free,
             Some(body_from_tag) if u_place_m > 0.0 || u_place_rad > 0.0 => {
-                let (r, t) = (u_place_rad * u_place_rad, u_place_m * u_place_m);
+                // Stated in one respect only, it is known exactly in the other; the survey still needs a covariance that can be inverted: a
+                // microradian, a micrometre.
+                let (r, t) = (u_place_rad.max(1e-6).powi(2), u_place_m.max(1e-6).powi(2));
                 TagPlace::Measured {
                     body_from_tag,
                     cov: Box::new(Matrix6::from_diagonal(&Vector6::new(r, r, r, t, t, t))),

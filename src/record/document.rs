@@ -58,7 +58,7 @@ impl Document {
         let table = DeTable::parse(&text).map_err(|e| syntax_problem(&e, &text, name))?;
         let format = table.get_ref().get("format").and_then(|v| v.get_ref().as_str().map(str::to_owned));
         let mut faults = Vec::new();
-        note_table(table.get_ref(), "", &text, &mut lines, &mut faults);
+        note_table(table.get_ref(), "", &line_starts(&text), &mut lines, &mut faults);
         drop(table);
         let document = Self { name: name.into(), text, lines };
         document.check_format(format.as_deref(), kind)?;
@@ -159,6 +159,11 @@ fn line_at(text: &str, offset: usize) -> usize {
     1 + text.as_bytes()[..offset.min(text.len())].iter().filter(|&&b| b == b'\n').count()
 }
 
+/// Where each line starts; found once, so that a long list is not counted from the top for each of its entries.
+fn line_starts(text: &str) -> Vec<usize> {
+    std::iter::once(0).chain(text.bytes().enumerate().filter(|(_, b)| *b == b'\n').map(|(k, _)| k + 1)).collect()
+}
+
 fn syntax_problem(error: &toml::de::Error, text: &str, name: &str) -> Problem {
     let line = error.span().map(|s| line_at(text, s.start));
     let written = line.and_then(|n| text.lines().nth(n - 1)).unwrap_or("");
@@ -197,14 +202,14 @@ type Fault = (String, String, String);
 fn note_table(
     table: &DeTable<'_>,
     path: &str,
-    text: &str,
+    starts: &[usize],
     lines: &mut BTreeMap<String, usize>,
     faults: &mut Vec<Fault>,
 ) {
     for (key, value) in table {
         let child = if path.is_empty() { key.get_ref().to_string() } else { format!("{path}.{}", key.get_ref()) };
-        lines.insert(child.clone(), line_at(text, key.span().start));
-        note_value(value.get_ref(), key.get_ref(), &child, text, lines, faults);
+        lines.insert(child.clone(), starts.partition_point(|s| *s <= key.span().start));
+        note_value(value.get_ref(), key.get_ref(), &child, starts, lines, faults);
     }
 }
 
@@ -212,17 +217,17 @@ fn note_value(
     value: &DeValue<'_>,
     key: &str,
     path: &str,
-    text: &str,
+    starts: &[usize],
     lines: &mut BTreeMap<String, usize>,
     faults: &mut Vec<Fault>,
 ) {
     match value {
-        DeValue::Table(table) => note_table(table, path, text, lines, faults),
+        DeValue::Table(table) => note_table(table, path, starts, lines, faults),
         DeValue::Array(array) => {
             for (k, item) in array.iter().enumerate() {
                 let child = format!("{path}[{k}]");
-                lines.insert(child.clone(), line_at(text, item.span().start));
-                note_value(item.get_ref(), key, &child, text, lines, faults);
+                lines.insert(child.clone(), starts.partition_point(|s| *s <= item.span().start));
+                note_value(item.get_ref(), key, &child, starts, lines, faults);
             }
         }
         DeValue::Float(number) if !number.as_str().replace('_', "").parse::<f64>().is_ok_and(f64::is_finite) => {

@@ -25,6 +25,9 @@ pub struct LensProfile {
     pub tone: ToneCurve,
 }
 
+/// A larger standard uncertainty (pixels, or a pure number) says nothing about a lens.
+const LARGEST_SIGMA: f64 = 1e4;
+
 /// Reads and checks a lens profile. `name` is how messages call the file.
 pub fn read_lens_profile(path: &Path, name: &str) -> Result<LensProfile, Problem> {
     resolve(&Document::read(path, name, "lens")?)
@@ -86,6 +89,11 @@ fn covariance(
             "both `sigma` and `covariance` are given",
             "Keep one: `covariance` where the profile was made from photographs, `sigma` where only nine standard uncertainties are known.",
         )),
+        (Some(sigma), None) if sigma.iter().any(|s| *s > LARGEST_SIGMA) => Err(document.problem(
+            "sigma",
+            format!("a standard uncertainty is above {LARGEST_SIGMA}, which no lens profile can have"),
+            "Write the nine numbers in pixels and as pure numbers, in the order fx fy cx cy k1 k2 p1 p2 k3.",
+        )),
         (Some(sigma), None) => match sigma.iter().position(|s| *s < 0.0) {
             Some(k) => Err(document.problem(
                 "sigma",
@@ -100,14 +108,20 @@ fn covariance(
             let scale = cov.diagonal().map(|v| if v > 0.0 { 1.0 / v.sqrt() } else { 1.0 });
             let correlation = SMatrix::<f64, N_LENS, N_LENS>::from_fn(|i, j| cov[(i, j)] * scale[i] * scale[j]);
             let lopsided = (correlation - correlation.transpose()).amax() > 1e-6;
-            if lopsided || SymmetricEigen::new(correlation).eigenvalues.min() < -1e-9 {
+            let wild = correlation.iter().any(|v| v.is_nan() || v.abs() > 1.0 + 1e-6) || cov.diagonal().max() > LARGEST_SIGMA.powi(2);
+            if wild || lopsided || SymmetricEigen::new(correlation).eigenvalues.min() < -1e-9 {
                 return Err(document.problem(
                     "covariance",
                     "this 9 x 9 table is not a covariance (it is not symmetric, or it promises less than nothing)",
                     "Copy it again from where the profile was made, with all digits.",
                 ));
             }
-            Ok(Some((cov + cov.transpose()) / 2.0))
+            // Parameters that go together exactly (a fixed aspect ratio) make the table singular; a millionth more keeps it invertible.
+            let mut whole = (cov + cov.transpose()) / 2.0;
+            for k in 0..N_LENS {
+                whole[(k, k)] *= 1.0 + 1e-6;
+            }
+            Ok(Some(whole))
         }
     }
 }

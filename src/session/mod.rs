@@ -1,6 +1,6 @@
 //! The use cases, top to bottom as named steps: read the photographs, find the tags, survey, judge.
 //!
-//! Knows no thread and no screen: progress goes to a callback, what a person should know comes back as data.
+//! Knows no screen: photographs are searched in parallel, progress goes to a callback, what a person should know comes back as data.
 
 mod judge;
 mod look;
@@ -13,6 +13,15 @@ pub use survey_file::SURVEY_FORMAT;
 use crate::record::{Job, Notice, Problem, ResultFile};
 use crate::survey::{LensFreedom, LensInput, Survey, SurveyInput, SurveyOptions};
 use crate::vehicle::Unmeasurable;
+
+/// A body of whose views one in this many was rejected is mentioned. Common practice, no source.
+const DOUBTFUL_SHARE: f64 = 4.0;
+
+/// Fewer redundant measurements than this check too little. Common practice, no source.
+const FEW_CHECKS: f64 = 20.0;
+
+/// Corner noise beyond the detector's own that is worth a warning, px. Common practice, no source.
+const ROUGH_FIT_PX: f64 = 0.5;
 
 /// How far a long piece of work has come.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -158,10 +167,10 @@ fn undecided_pose(job: &Job, survey: &Survey) -> Option<String> {
     ))
 }
 
-/// The survey of a job alone, as JSON text.
-pub fn survey(job: &Job, watch: Watch) -> Result<String, Failure> {
+/// The survey of a job alone, as JSON text, with what should be said beside it.
+pub fn survey(job: &Job, watch: Watch) -> Result<(String, Vec<Notice>), Failure> {
     let measured = measure(job, watch)?;
-    Ok(survey_file::to_json(job, &measured)?)
+    Ok((survey_file::to_json(job, &measured)?, measured.notices))
 }
 
 fn why_unmeasurable(reason: &Unmeasurable) -> String {
@@ -216,12 +225,46 @@ fn survey_notices(job: &Job, look: &Look, survey: &Survey) -> Vec<Notice> {
             text: format!("Not measured: {}.", reason.trim_end_matches('.')),
         });
     }
+    for (k, body) in survey.bodies.iter().enumerate() {
+        let views = survey.views.iter().filter(|v| v.body == k).count();
+        let rejected = survey.views.iter().filter(|v| v.body == k && !v.used).count();
+        if rejected >= 2 && DOUBTFUL_SHARE * rejected as f64 >= views as f64 {
+            out.push(Notice {
+                about: job.kit.bodies[body.body].name.clone(),
+                text: format!(
+                    "{rejected} of {views} views of it contradict the rest and were left out: it may have been moved between photographs. If nothing was \
+                     touched, look at these photographs for glare, dirt or a tag partly hidden."
+                ),
+            });
+        }
+    }
+    if survey.redundancy < FEW_CHECKS {
+        out.push(Notice {
+            about: "photographs".into(),
+            text: format!(
+                "Only {:.0} measurements check the others, so faults can hide and U may be too small: take more photographs that each show several bodies.",
+                survey.redundancy
+            ),
+        });
+    }
+    if survey.unmodelled_px > ROUGH_FIT_PX {
+        out.push(Notice {
+            about: "photographs".into(),
+            text: format!(
+                "The photographs fit together only to {:.2} px; sharp photographs with the right lens profile fit to 0.1 px or better. Check the lens profile, \
+                 the sides of the tags, and that nothing was moved.",
+                survey.unmodelled_px
+            ),
+        });
+    }
     // The same tag in ten photographs is one sentence.
     let mut by_kind: std::collections::BTreeMap<(u16, &str), Vec<&str>> = std::collections::BTreeMap::new();
     for dropped in &survey.dropped {
         by_kind.entry((dropped.id, &dropped.reason)).or_default().push(&look.photos[dropped.photo].name);
     }
-    for ((id, reason), photos) in by_kind {
+    for ((id, reason), mut photos) in by_kind {
+        // An id twice in one photograph is left out twice.
+        photos.dedup();
         let named = match photos.as_slice() {
             [one] => one.to_string(),
             [one, rest @ ..] => format!("{one} and {} more", rest.len()),

@@ -1,19 +1,17 @@
 //! The survey from start to end: network, adjustment, mirror check, noise level, outliers, covariance.
 
 use super::bundle::solve;
-use super::covariance::{Covariance, ViewTest};
+use super::covariance::Covariance;
 use super::network::{Board, Network};
 use super::problem::Problem;
-use super::rows::{Weights, view_residual};
+use super::rows::{MeasuredBlock, Weights, measured_blocks, view_residual};
 use super::unknowns::{Extent, Layout, State};
-use super::{
-    BodyEstimate, Dropped, LensFreedom, PhotoEstimate, Survey, SurveyError, SurveyInput, SurveyOptions, ViewResult,
-};
+use super::{LensFreedom, Survey, SurveyError, SurveyInput, SurveyOptions};
 use crate::body::TagPlace;
-use crate::camera::{Lens, N_LENS};
+use crate::camera::Lens;
 use crate::fit::{chi_square_quantile, normal_upper_quantile};
 use crate::frames::Pose;
-use nalgebra::{SMatrix, SVector, Vector2};
+use nalgebra::{SMatrix, SVector};
 
 /// Corner noise added while the adjustment may still hold gross errors, pixels.
 const ROUGH_PX: f64 = 0.3;
@@ -34,7 +32,7 @@ const MIRROR_STEPS: usize = 12;
 
 /// An adjustment is done when a step lowers the cost by less than this share: while views may still go, and in the end.
 const ROUGH_GAIN: f64 = 1e-6;
-const FINAL_GAIN: f64 = 1e-11;
+pub(super) const FINAL_GAIN: f64 = 1e-11;
 
 /// Standard normal quantile of 99 %: noise is only added where chance alone would hardly explain the residuals.
 const NOISE_Z: f64 = 2.3263;
@@ -110,7 +108,8 @@ impl<'a> Rough<'a> {
                 (eigen.eigenvectors, eigen.eigenvalues)
             })
             .collect();
-        let mut run = Run { problem, state: start(problem, &network, &extent), extent, iterations: 0, axes };
+        let tied = extent.views.clone();
+        let mut run = Run { problem, state: start(problem, &network, &extent), extent, iterations: 0, tied, axes };
         run.state.lenses.clone_from(board.lenses());
         let cost = run.rough(board).ok()?;
         Some(Self { run, network, cost })
@@ -198,11 +197,13 @@ fn start(problem: &Problem, network: &Network, extent: &Extent) -> State {
 }
 
 /// The adjustment under way.
-struct Run<'a> {
-    problem: &'a Problem<'a>,
-    state: State,
-    extent: Extent,
-    iterations: usize,
+pub(super) struct Run<'a> {
+    pub problem: &'a Problem<'a>,
+    pub state: State,
+    pub extent: Extent,
+    pub iterations: usize,
+    /// The views tied in at first, before any was rejected.
+    pub tied: Vec<usize>,
     /// By view: the axes of its covariance and the variances along them.
     axes: Vec<Axes>,
 }
@@ -211,7 +212,7 @@ type Axes = (SMatrix<f64, 8, 8>, SVector<f64, 8>);
 type Spread = (SVector<f64, 8>, SVector<f64, 8>);
 
 impl Run<'_> {
-    fn solve(&mut self, layout: &Layout, weights: &Weights, most: usize, gain: f64) -> Result<f64, SurveyError> {
+    pub fn solve(&mut self, layout: &Layout, weights: &Weights, most: usize, gain: f64) -> Result<f64, SurveyError> {
         let (state, cost, steps) = solve(self.problem, layout, &self.state, weights, &self.extent, most, gain)
             .ok_or(SurveyError::BehindCamera)?;
         self.state = state;
@@ -283,7 +284,7 @@ impl Run<'_> {
     }
 
     /// Observed values minus unknowns.
-    fn redundancy(&self, layout: &Layout) -> f64 {
+    pub fn redundancy(&self, layout: &Layout) -> f64 {
         (8 * self.extent.views.len() + layout.n_measured) as f64
             - (6 * self.extent.photos.len() + layout.n_columns) as f64
     }
@@ -292,11 +293,14 @@ impl Run<'_> {
     fn noise_level(&self, layout: &Layout) -> f64 {
         let redundancy = self.redundancy(layout).max(1.0);
         let spread = self.spread();
+        // The redundancy counts the values known beforehand, so their share of the chi-square belongs to it.
+        let measured: f64 = measured_blocks(self.problem, layout, &self.state).iter().map(MeasuredBlock::cost).sum();
         let chi2 = |noise: f64| -> f64 {
-            spread
+            let views: f64 = spread
                 .iter()
                 .map(|(squares, variances)| squares.component_div(&variances.add_scalar(noise * noise)).sum())
-                .sum()
+                .sum();
+            measured + views
         };
         if chi2(0.0) <= chi_square_quantile(NOISE_Z, redundancy) {
             return 0.0;
@@ -369,8 +373,40 @@ impl Run<'_> {
                 return Err(SurveyError::Contradiction { rejected, views: n_views });
             }
             self.extent.views.retain(|v| !gone.contains(v));
+            self.drop_doubtful();
             self.drop_untied();
+            let mut left: Vec<usize> = self.extent.views.iter().map(|&v| self.problem.views[v].instance).collect();
+            left.sort_unstable();
+            left.dedup();
+            if left.len() < 2 || !left.contains(&self.extent.reference) {
+                return Err(SurveyError::Contradiction { rejected, views: n_views });
+            }
         }
+    }
+
+    /// A body of whose views more than half were rejected is not where, or not what, it is said to be: the few views that still fit are chance, so
+    /// all of it leaves the adjustment. Likewise a photograph.
+    fn drop_doubtful(&mut self) {
+        let problem = self.problem;
+        let count = |views: &[usize], of: &dyn Fn(usize) -> usize, n: usize| {
+            let mut counts = vec![0usize; n];
+            for &v in views {
+                counts[of(v)] += 1;
+            }
+            counts
+        };
+        let instance = |v: usize| problem.views[v].instance;
+        let photo = |v: usize| problem.views[v].photo;
+        let (n_instances, n_photos) = (problem.instances.len(), problem.input.photos.len());
+        let was = count(&self.tied, &instance, n_instances);
+        let is = count(&self.extent.views, &instance, n_instances);
+        let was_in_photo = count(&self.tied, &photo, n_photos);
+        let is_in_photo = count(&self.extent.views, &photo, n_photos);
+        let reference = self.extent.reference;
+        self.extent.views.retain(|&v| {
+            (instance(v) == reference || 2 * is[instance(v)] >= was[instance(v)])
+                && 2 * is_in_photo[photo(v)] >= was_in_photo[photo(v)]
+        });
     }
 
     /// After rejections: photographs and bodies that no longer hang on anything leave the adjustment.
@@ -407,153 +443,5 @@ impl Run<'_> {
                 return;
             }
         }
-    }
-
-    /// Last solution at the final noise level, and everything a reader needs.
-    fn finish(
-        mut self,
-        noise: f64,
-        board: &Board,
-        network: &Network,
-        dropped: Vec<Dropped>,
-    ) -> Result<Survey, SurveyError> {
-        let problem = self.problem;
-        let layout = Layout::new(problem, &self.extent, true);
-        let weights = Weights::new(problem, noise, None);
-        let cost = self.solve(&layout, &weights, 40, FINAL_GAIN)?;
-        let covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
-        let tests = covariance.tests(problem, &self.extent);
-        let redundancy = self.redundancy(&layout);
-        let in_use = |instance: usize| self.extent.views.iter().any(|&v| problem.views[v].instance == instance);
-        let instances: Vec<usize> = (0..problem.instances.len()).filter(|&i| in_use(i)).collect();
-        let mut body_of = vec![usize::MAX; problem.instances.len()];
-        for (k, &i) in instances.iter().enumerate() {
-            body_of[i] = k;
-        }
-        let margins = board.mirror_margins(&self.state, &self.extent);
-        let bodies = instances
-            .iter()
-            .map(|&i| BodyEstimate {
-                body: problem.instances[i].body,
-                station: problem.instances[i].station,
-                world_from_body: self.state.world_from_instance[i],
-                n_photos: self
-                    .extent
-                    .photos
-                    .iter()
-                    .filter(|&&p| {
-                        self.extent.views.iter().any(|&v| problem.views[v].photo == p && problem.views[v].instance == i)
-                    })
-                    .count(),
-                mirror_margin: margins[i],
-            })
-            .collect();
-        let views = self.view_results(&tests, &body_of);
-        let photos = self
-            .extent
-            .photos
-            .iter()
-            .map(|&photo| {
-                let own: Vec<f64> = views
-                    .iter()
-                    .filter(|v| v.photo == photo && v.used)
-                    .flat_map(|v| v.residual_px.iter().map(|r| r.norm_squared()))
-                    .collect();
-                PhotoEstimate {
-                    photo,
-                    camera_from_world: self.state.camera_from_world[photo],
-                    rms_px: (own.iter().sum::<f64>() / own.len().max(1) as f64).sqrt(),
-                    n_tags: own.len() / 4,
-                }
-            })
-            .collect();
-        let lens_sigma = layout
-            .lens_at
-            .iter()
-            .map(|list| {
-                let mut sigma = [0.0; N_LENS];
-                for (parameter, at) in list {
-                    sigma[*parameter] = covariance.columns[(*at, *at)].max(0.0).sqrt();
-                }
-                sigma
-            })
-            .collect();
-        Ok(Survey {
-            bodies,
-            photos,
-            lenses: self.state.lenses.clone(),
-            lens_sigma,
-            print_scale: self.state.common_scale.clone(),
-            views,
-            dropped,
-            untied_photos: self.untied_photos(network),
-            untied_bodies: self.untied_bodies(),
-            reference: body_of[self.extent.reference],
-            redundancy,
-            sigma0: if redundancy > 0.0 { (cost / redundancy).sqrt() } else { 0.0 },
-            unmodelled_px: noise,
-            iterations: self.iterations,
-            covariance,
-            instances,
-        })
-    }
-
-    fn view_results(&self, tests: &[(usize, ViewTest)], body_of: &[usize]) -> Vec<ViewResult> {
-        let mut out = Vec::new();
-        for (v, view) in self.problem.views.iter().enumerate() {
-            let tied = self.extent.photos.contains(&view.photo) && body_of[view.instance] != usize::MAX;
-            if !tied {
-                continue;
-            }
-            let residual = view_residual(self.problem, &self.state, view)
-                .unwrap_or_else(|| SVector::<f64, 8>::repeat(f64::INFINITY));
-            let test = tests.iter().find(|(k, _)| *k == v).map(|(_, t)| *t);
-            out.push(ViewResult {
-                photo: view.photo,
-                body: body_of[view.instance],
-                id: view.seen.id,
-                residual_px: std::array::from_fn(|k| Vector2::new(residual[2 * k], residual[2 * k + 1])),
-                redundancy: test.map_or(0.0, |t| t.redundancy),
-                statistic: test.map_or(f64::INFINITY, |t| t.statistic),
-                dof: test.map_or(0, |t| t.dof),
-                used: test.is_some(),
-            });
-        }
-        out
-    }
-
-    fn untied_photos(&self, network: &Network) -> Vec<(usize, String)> {
-        let mut out = Vec::new();
-        for (p, views) in self.problem.views_of_photo.iter().enumerate() {
-            if self.extent.photos.contains(&p) {
-                continue;
-            }
-            let reason = match views.len() {
-                0 => "no tag of a declared body was found in it",
-                1 => "only one tag was found in it: it ties nothing together",
-                _ if network.camera_from_world[p].is_none() => "none of its tags links it to the rest of the network",
-                _ => "too few of its tags agree with the rest of the network",
-            };
-            out.push((p, reason.into()));
-        }
-        out
-    }
-
-    fn untied_bodies(&self) -> Vec<(usize, String)> {
-        let mut out = Vec::new();
-        for (b, _) in self.problem.input.kit.bodies.iter().enumerate() {
-            let seen: Vec<&super::problem::View> = self.problem.views.iter().filter(|v| v.body == b).collect();
-            let tied = self.extent.views.iter().any(|&v| self.problem.views[v].body == b);
-            if tied {
-                continue;
-            }
-            let reason = if seen.is_empty() {
-                "it was not seen in any photograph"
-            } else {
-                "no photograph ties it to the rest: take one that shows it together with another body"
-            };
-            out.push((b, reason.into()));
-        }
-        out
     }
 }

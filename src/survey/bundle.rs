@@ -224,7 +224,10 @@ fn bent(
     damped: &Damped,
     step: &Step,
 ) -> Option<Step> {
+    /// Share of the step over which the second derivative is taken.
     const H: f64 = 0.1;
+    /// A bend longer than this part of the step is no longer small.
+    const LARGEST_BEND: f64 = 1.5;
     let mut block_of = vec![usize::MAX; problem.input.photos.len()];
     for (k, &photo) in extent.photos.iter().enumerate() {
         block_of[photo] = k;
@@ -255,7 +258,7 @@ fn bent(
     }
     let bend = damped.answer(columns, &photos);
     let size = |s: &Step| s.columns.norm_squared() + s.photos.iter().map(|p| p.norm_squared()).sum::<f64>();
-    (size(&bend) < 4.0 * 0.75 * 0.75 * size(step)).then(|| Step {
+    (size(&bend) < LARGEST_BEND * LARGEST_BEND * size(step)).then(|| Step {
         columns: &step.columns + &bend.columns * 0.5,
         photos: step.photos.iter().zip(&bend.photos).map(|(p, b)| p + b * 0.5).collect(),
     })

@@ -3,7 +3,7 @@
 use super::grow::OPEN_GAP;
 use super::network::{Board, Placed};
 use super::unknowns::{Extent, State};
-use crate::frames::Pose;
+use crate::frames::{Body, Pose, World};
 
 /// A pose that turned by more than this between adjustment and recheck has gone over to its mirror solution.
 const TURNED_RAD: f64 = 0.02;
@@ -115,18 +115,19 @@ impl Board<'_> {
         found.into_iter().map(|(_, state)| state).collect()
     }
 
-    /// How much worse each instance's second pose fits in the adjusted network; `None` where it has no second.
-    pub fn mirror_margins(&self, state: &State, extent: &Extent) -> Vec<Option<f64>> {
+    /// Each instance's other pose in the adjusted network: the best hypothesis that is not where it stands now.
+    pub fn mirror_poses(&self, state: &State, extent: &Extent) -> Vec<Option<Pose<World, Body>>> {
         let placed = self.placed(state, extent);
-        let mut margins = vec![None; self.problem.instances.len()];
+        let mut others = vec![None; self.problem.instances.len()];
         for (n, node) in self.nodes.iter().enumerate() {
-            if node.free_tag.is_none() && placed.node[n].is_some() {
-                margins[node.instance] = match self.node_hypotheses(n, &placed).as_slice() {
-                    [best, second, ..] => Some(second.1 - best.1),
-                    _ => None,
-                };
+            if let (None, Some(now)) = (node.free_tag, placed.node[n]) {
+                others[node.instance] = self
+                    .node_hypotheses(n, &placed)
+                    .into_iter()
+                    .map(|(pose, _)| pose)
+                    .find(|pose| pose.difference(&now).0 > TURNED_RAD);
             }
         }
-        margins
+        others
     }
 }

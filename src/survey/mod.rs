@@ -6,6 +6,7 @@ mod covariance;
 mod grow;
 mod mirrors;
 mod network;
+mod outcome;
 mod problem;
 mod rows;
 mod unknowns;

@@ -138,7 +138,10 @@ impl Placed {
 
 impl<'a> Board<'a> {
     pub fn new(problem: &'a Problem<'a>) -> Self {
-        let lenses: Vec<Lens> = problem.input.lenses.iter().map(|l| l.lens).collect();
+        Self::with_lenses(problem, problem.input.lenses.iter().map(|l| l.lens).collect())
+    }
+
+    fn with_lenses(problem: &'a Problem<'a>, lenses: Vec<Lens>) -> Self {
         let (nodes, sights) = sights(problem, &lenses);
         let mut of_photo = vec![Vec::new(); problem.input.photos.len()];
         let mut of_node = vec![Vec::new(); nodes.len()];
@@ -160,9 +163,7 @@ impl<'a> Board<'a> {
 
     /// Takes better knowledge of the lenses into account: single-view poses are found anew.
     pub fn set_lenses(&mut self, lenses: &[Lens]) {
-        self.lenses = lenses.to_vec();
-        let (_, sights) = sights(self.problem, lenses);
-        self.sights = sights;
+        *self = Self::with_lenses(self.problem, lenses.to_vec());
     }
 
     /// Lets every photograph and node try all its hypotheses again, until none improves.

@@ -1,10 +1,11 @@
 //! The survey's input in the form the solver works on: who sees what, with everything unusable named and set aside.
 
-use super::{Dropped, SurveyError, SurveyInput, TagView};
+use super::{Dropped, LensFreedom, SurveyError, SurveyInput, TagView};
 use crate::body::{TagPlace, tag_corners_m};
+use crate::camera::N_LENS;
 use crate::frames::{Body, Pose, Tag};
 use crate::pose::SeenTag;
-use nalgebra::{Vector2, Vector3};
+use nalgebra::{DMatrix, Vector2, Vector3};
 
 /// A body at a station: what has one pose of its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,6 +41,7 @@ impl<'a> Problem<'a> {
         let mut instances: Vec<Instance> = Vec::new();
         let mut views: Vec<View> = Vec::new();
         let mut views_of_photo = vec![Vec::new(); input.photos.len()];
+        check_covariances(input)?;
         for (p, photo) in input.photos.iter().enumerate() {
             let lens = input.lenses.get(photo.lens).ok_or(SurveyError::NoSuchLens { photo: photo.name.clone() })?;
             if let Some(reason) = lens.lens.implausible() {
@@ -88,6 +90,34 @@ impl<'a> Problem<'a> {
             TagPlace::Free => None,
         }
     }
+}
+
+/// A stated covariance that can't be inverted would silently count as nothing stated at all.
+fn check_covariances(input: &SurveyInput) -> Result<(), SurveyError> {
+    for body in &input.kit.bodies {
+        for tag in &body.tags {
+            if let TagPlace::Measured { cov, .. } = &tag.place
+                && cov.cholesky().is_none()
+            {
+                return Err(SurveyError::Undetermined {
+                    what: format!(
+                        "the place of tag {} on body \"{}\": its stated covariance is singular",
+                        tag.id, body.name
+                    ),
+                });
+            }
+        }
+    }
+    for lens in &input.lenses {
+        if let LensFreedom::Measured(cov) = &lens.freedom {
+            let moving: Vec<usize> = (0..N_LENS).filter(|&k| cov[(k, k)] > 0.0).collect();
+            let sub = DMatrix::from_fn(moving.len(), moving.len(), |i, j| cov[(moving[i], moving[j])]);
+            if !sub.iter().all(|v| v.is_finite()) || crate::fit::spd_inverse(&sub).is_err() {
+                return Err(SurveyError::Lens { reason: "its covariance is singular or not finite".into() });
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Corners of a tag in the frame it is placed in, with what was seen of it.

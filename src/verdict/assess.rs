@@ -1,6 +1,6 @@
 //! From the survey's bodies to the assessment.
 
-use crate::placement::{Component, Datum, Placement, StandModel, Station};
+use crate::placement::{Component, Datum, LateralFrom, Placement, StandModel, Station};
 use crate::survey::JointCovariance;
 use crate::uncertainty::{Estimate, Propagated, propagate};
 use crate::units::{deg_from_rad, mm_from_m};
@@ -172,17 +172,11 @@ fn station_result(
     let station = plan_of.station;
     let (vehicle_from_target, six) = best.stations[k];
     let end = End::of(station.required[0]);
-    let (yaw, pitch, roll) = crate::frames::yaw_pitch_roll(&vehicle_from_target.rotation());
     let deviations = Component::ALL.map(|component| {
         let i = component.index();
         let row = 6 * k + i;
         let estimate = p.estimate(row);
-        let measured = match component {
-            Component::Yaw => yaw,
-            Component::Pitch => pitch,
-            Component::Roll => roll,
-            _ => station.required[i] + six[i],
-        };
+        let measured = station.required[i] + six[i];
         let mut shares: Vec<Share> = p
             .contributions
             .iter()
@@ -253,20 +247,24 @@ fn yaw_turned_round(deviations: &[Deviation; 6]) -> bool {
     deviations[3..].iter().any(|d| d.deviation.value.abs() > std::f64::consts::FRAC_PI_4)
 }
 
-/// What yaw and lateral mean at the sensor's range: D tan(yaw); a target e beside its place at the distance L from the sensor turns a sensor
+/// What yaw and lateral mean at the sensor's range, towards the car's left: D tan(yaw) for a target ahead, the other side for one behind; a target e beside its place at the distance L from the sensor turns a sensor
 /// that is aimed at it by e/L (own derivation).
 fn at_range(station: &Station, deviations: &[Deviation; 6]) -> Vec<AtRange> {
     let yaw = deviations[Component::Yaw.index()].deviation;
     let lateral = deviations[Component::Lateral.index()].deviation;
-    let from_datum = match station.datum {
-        Datum::Point { .. } | Datum::Body { .. } => Some(station.required[0].abs()),
-        Datum::RearAxle | Datum::FrontAxle => None,
+    let from_datum = match (station.datum, station.lateral_from) {
+        (Datum::Point { .. } | Datum::Body { .. }, LateralFrom::Datum) => {
+            Some(station.required[0].hypot(station.required[1]))
+        }
+        _ => None,
     };
+    // The target's nominal heading says which way the sensor looks; what it sees far off moves to its own left, the car's right when it looks back.
+    let side = if station.required[3].cos() < 0.0 { -1.0 } else { 1.0 };
     let to_sensor_m = station.sensor_to_target_m.or(from_datum).filter(|l| *l > 0.0);
     let mut all = Vec::new();
     for range_m in RANGES_M {
         let slope = range_m * (1.0 + yaw.value.tan().powi(2));
-        let offset = Estimate::new(range_m * yaw.value.tan(), slope * yaw.u);
+        let offset = Estimate::new(side * range_m * yaw.value.tan(), slope * yaw.u);
         all.push(AtRange { component: Component::Yaw, range_m, offset });
     }
     for range_m in RANGES_M {

@@ -135,9 +135,11 @@ pub fn remedy(source: BudgetSource) -> &'static str {
         }
         BudgetSource::Survey(Source::TagPlaces) => "measure where the tags sit on their bodies more closely",
         BudgetSource::RunOut(_) => {
-            "roll the car or measure the clamp's run-out, and enter the wheel's axis as measured"
+            "measure the clamp's run-out (turn the wheel, or put the clamp on a spindle), and enter the wheel's axis as measured"
         }
-        BudgetSource::PlateCentre(_) => "centre the plates on the wheels better, or roll the car",
+        BudgetSource::PlateCentre(_) => {
+            "centre the plates on the wheels better, or measure where the wheel's centre lies in the plate and enter it as hub_mm"
+        }
         BudgetSource::StandOff(_) => "measure the distance from the plate's print to the wheel's centre more closely",
         BudgetSource::SheetThickness => "measure how high the prints lie above the floor",
         BudgetSource::FloorUneven => "lay more floor sheets, flat and spread around car and stand",
@@ -300,8 +302,8 @@ mod tests {
         assert_eq!(
             text,
             "The lateral error of 4.0 mm is nearer to its tolerance of 5.0 mm than U = 2.3 mm: moving the stand closer to the required place \
-             would prove it, a smaller U might. Most of U comes from the run-out of the plates (53 % of the variance): roll the car or measure \
-             the clamp's run-out, and enter the wheel's axis as measured."
+             would prove it, a smaller U might. Most of U comes from the run-out of the plates (53 % of the variance): measure the clamp's \
+             run-out (turn the wheel, or put the clamp on a spindle), and enter the wheel's axis as measured."
         );
         let text = remedy_sentence(Component::Height, &Estimate::new(0.0, 0.003), 0.005, &shares[..1]);
         assert!(

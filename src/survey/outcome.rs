@@ -1,0 +1,192 @@
+//! The last solution, and everything a reader of the survey needs.
+
+use super::adjust::{FINAL_GAIN, Run};
+use super::covariance::{Covariance, ViewTest};
+use super::network::{Board, Network};
+use super::rows::{Weights, view_residual};
+use super::unknowns::{Layout, State};
+use super::{BodyEstimate, Dropped, PhotoEstimate, Survey, SurveyError, ViewResult};
+use crate::camera::N_LENS;
+use nalgebra::{SVector, Vector2};
+
+impl Run<'_> {
+    /// Last solution at the final noise level, and everything a reader needs.
+    pub fn finish(
+        mut self,
+        noise: f64,
+        board: &Board,
+        network: &Network,
+        dropped: Vec<Dropped>,
+    ) -> Result<Survey, SurveyError> {
+        let problem = self.problem;
+        let layout = Layout::new(problem, &self.extent, true);
+        let weights = Weights::new(problem, noise, None);
+        let cost = self.solve(&layout, &weights, 40, FINAL_GAIN)?;
+        let covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
+        let tests = covariance.tests(problem, &self.extent);
+        let redundancy = self.redundancy(&layout);
+        let in_use = |instance: usize| self.extent.views.iter().any(|&v| problem.views[v].instance == instance);
+        let instances: Vec<usize> = (0..problem.instances.len()).filter(|&i| in_use(i)).collect();
+        let mut body_of = vec![usize::MAX; problem.instances.len()];
+        for (k, &i) in instances.iter().enumerate() {
+            body_of[i] = k;
+        }
+        let margins = self.mirror_margins(board, &weights);
+        let bodies = instances
+            .iter()
+            .map(|&i| BodyEstimate {
+                body: problem.instances[i].body,
+                station: problem.instances[i].station,
+                world_from_body: self.state.world_from_instance[i],
+                n_photos: self
+                    .extent
+                    .photos
+                    .iter()
+                    .filter(|&&p| {
+                        self.extent.views.iter().any(|&v| problem.views[v].photo == p && problem.views[v].instance == i)
+                    })
+                    .count(),
+                mirror_margin: margins[i],
+            })
+            .collect();
+        let views = self.view_results(&tests, &body_of);
+        let photos = self
+            .extent
+            .photos
+            .iter()
+            .map(|&photo| {
+                let own: Vec<f64> = views
+                    .iter()
+                    .filter(|v| v.photo == photo && v.used)
+                    .flat_map(|v| v.residual_px.iter().map(|r| r.norm_squared()))
+                    .collect();
+                PhotoEstimate {
+                    photo,
+                    camera_from_world: self.state.camera_from_world[photo],
+                    rms_px: (own.iter().sum::<f64>() / own.len().max(1) as f64).sqrt(),
+                    n_tags: own.len() / 4,
+                }
+            })
+            .collect();
+        let lens_sigma = layout
+            .lens_at
+            .iter()
+            .map(|list| {
+                let mut sigma = [0.0; N_LENS];
+                for (parameter, at) in list {
+                    sigma[*parameter] = covariance.columns[(*at, *at)].max(0.0).sqrt();
+                }
+                sigma
+            })
+            .collect();
+        Ok(Survey {
+            bodies,
+            photos,
+            lenses: self.state.lenses.clone(),
+            lens_sigma,
+            print_scale: self.state.common_scale.clone(),
+            views,
+            dropped,
+            untied_photos: self.untied_photos(network),
+            untied_bodies: self.untied_bodies(),
+            reference: body_of[self.extent.reference],
+            redundancy,
+            sigma0: if redundancy > 0.0 { (cost / redundancy).sqrt() } else { 0.0 },
+            unmodelled_px: noise,
+            iterations: self.iterations,
+            covariance,
+            instances,
+        })
+    }
+
+    /// By instance: how much worse (chi-square at the stated noise) its other pose fits, photographs held; `None` where it has no other.
+    fn mirror_margins(&self, board: &Board, weights: &Weights) -> Vec<Option<f64>> {
+        let others = board.mirror_poses(&self.state, &self.extent);
+        let chi2 = |state: &State, instance: usize| -> f64 {
+            let views = self.extent.views.iter().filter(|&&v| self.problem.views[v].instance == instance);
+            views
+                .map(|&v| {
+                    view_residual(self.problem, state, &self.problem.views[v])
+                        .map_or(f64::INFINITY, |r| (weights.whiten[v] * r).norm_squared())
+                })
+                .sum()
+        };
+        others
+            .iter()
+            .enumerate()
+            .map(|(instance, other)| {
+                let mut mirrored = self.state.clone();
+                mirrored.world_from_instance[instance] = (*other)?;
+                Some(chi2(&mirrored, instance) - chi2(&self.state, instance))
+            })
+            .collect()
+    }
+
+    fn view_results(&self, tests: &[(usize, ViewTest)], body_of: &[usize]) -> Vec<ViewResult> {
+        let mut out = Vec::new();
+        for (v, view) in self.problem.views.iter().enumerate() {
+            let tied = self.extent.photos.contains(&view.photo) && body_of[view.instance] != usize::MAX;
+            if !tied {
+                continue;
+            }
+            let residual = view_residual(self.problem, &self.state, view)
+                .unwrap_or_else(|| SVector::<f64, 8>::repeat(f64::INFINITY));
+            let test = tests.iter().find(|(k, _)| *k == v).map(|(_, t)| *t);
+            out.push(ViewResult {
+                photo: view.photo,
+                body: body_of[view.instance],
+                id: view.seen.id,
+                residual_px: std::array::from_fn(|k| Vector2::new(residual[2 * k], residual[2 * k + 1])),
+                redundancy: test.map_or(0.0, |t| t.redundancy),
+                statistic: test.map_or(f64::INFINITY, |t| t.statistic),
+                dof: test.map_or(0, |t| t.dof),
+                used: test.is_some(),
+            });
+        }
+        out
+    }
+
+    fn untied_photos(&self, network: &Network) -> Vec<(usize, String)> {
+        let mut out = Vec::new();
+        for (p, views) in self.problem.views_of_photo.iter().enumerate() {
+            if self.extent.photos.contains(&p) {
+                continue;
+            }
+            let reason = match views.len() {
+                0 => "no tag of a declared body was found in it",
+                1 => "only one tag was found in it: it ties nothing together",
+                _ if network.camera_from_world[p].is_none() => {
+                    "none of its tags links it to the rest of the network: take one that also shows a body of the others"
+                }
+                _ => "too few of its tags agree with the rest of the network",
+            };
+            out.push((p, reason.into()));
+        }
+        out
+    }
+
+    fn untied_bodies(&self) -> Vec<(usize, String)> {
+        let problem = self.problem;
+        let mut out = Vec::new();
+        for (b, _) in problem.input.kit.bodies.iter().enumerate() {
+            if !problem.instances.iter().any(|i| i.body == b) {
+                out.push((b, "it was not seen in any photograph".into()));
+            }
+        }
+        for (i, instance) in problem.instances.iter().enumerate() {
+            let among = |views: &[usize]| views.iter().filter(|&&v| problem.views[v].instance == i).count();
+            if among(&self.extent.views) > 0 {
+                continue;
+            }
+            let reason = match among(&self.tied) {
+                0 => "no photograph ties it to the rest: take one that shows it together with another body".to_owned(),
+                n => format!(
+                    "most of the {n} views of it contradict the rest: it was moved between photographs, its tag has another side than declared, \
+                     or its id is there twice"
+                ),
+            };
+            out.push((instance.body, reason));
+        }
+        out
+    }
+}
