@@ -17,6 +17,9 @@ use crate::vehicle::Unmeasurable;
 /// A body of whose views one in this many was rejected is mentioned. Common practice, no source.
 const DOUBTFUL_SHARE: f64 = 4.0;
 
+/// Where this share of the views of a plate or stand is rejected, it stood in two places. Common practice, no source.
+const MOVED_SHARE: f64 = 0.15;
+
 /// Fewer redundant measurements than this check too little. Common practice, no source.
 const FEW_CHECKS: f64 = 20.0;
 
@@ -130,7 +133,7 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
         }
     };
     watch(Progress::Judging);
-    if let Some(reason) = undecided_pose(job, &measured.survey) {
+    if let Some(reason) = undecided_pose(job, &measured.survey).or_else(|| two_places(job, &measured)) {
         return result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices);
     }
     match judge::judge(job, &measured.survey) {
@@ -142,19 +145,44 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
     }
 }
 
+/// True for a body whose place the verdict hangs on: a plate, a target's stand, a datum.
+fn carries_the_answer(job: &Job, body: usize) -> bool {
+    use crate::placement::Datum;
+    job.vehicle.wheels.iter().any(|w| w.plate == body)
+        || job
+            .placement
+            .stations
+            .iter()
+            .any(|s| s.target == body || matches!(s.datum, Datum::Body { body: datum, .. } if datum == body))
+}
+
+/// A plate or stand of which many views contradict the rest was moved (or the car was): the majority must not out-vote the others in silence.
+fn two_places(job: &Job, measured: &Measured) -> Option<String> {
+    let survey = &measured.survey;
+    survey.bodies.iter().enumerate().filter(|(_, b)| carries_the_answer(job, b.body)).find_map(|(k, b)| {
+        let of_it = || survey.views.iter().filter(move |v| v.body == k);
+        let mut rejected: Vec<&str> =
+            of_it().filter(|v| !v.used).map(|v| measured.look.photos[v.photo].name.as_str()).collect();
+        let (n, all) = (rejected.len(), of_it().count());
+        rejected.dedup();
+        let contradicted = rejected.len() >= 3 && n as f64 >= MOVED_SHARE * all as f64;
+        contradicted.then(|| {
+            format!(
+                "{n} of {all} views of \"{}\" contradict the rest (in {} and {} more photographs): it, or the car, was moved between \
+                 photographs, or its tags are declared wrongly (corner order, side). Photographs from before and after a move belong in separate jobs.",
+                job.kit.bodies[b.body].name,
+                rejected[0],
+                rejected.len() - 1
+            )
+        })
+    })
+}
+
 /// A flat body seen from one side only can have two poses that fit almost equally well. Where that body carries the answer there is none.
 fn undecided_pose(job: &Job, survey: &Survey) -> Option<String> {
-    use crate::placement::Datum;
-    let matters = |body: usize| {
-        job.vehicle.wheels.iter().any(|w| w.plate == body)
-            || job
-                .placement
-                .stations
-                .iter()
-                .any(|s| s.target == body || matches!(s.datum, Datum::Body { body: datum, .. } if datum == body))
-    };
     let open = survey.bodies.iter().find(|b| {
-        matters(b.body) && b.mirror_margin.is_some_and(|margin| margin < crate::survey::CLEAR_MIRROR_MARGIN)
+        carries_the_answer(job, b.body)
+            && b.mirror_margin.is_some_and(|margin| margin < crate::survey::CLEAR_MIRROR_MARGIN)
     })?;
     Some(format!(
         "Two different poses of \"{}\" fit the photographs almost equally well ({} show it). Take two more photographs of it together with its \
