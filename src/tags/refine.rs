@@ -30,6 +30,9 @@ const MANY_PIXELS: usize = 4000;
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 const LEAST_BLUR: f64 = 0.09;
 
+/// Largest correlation of the blur between the tag's axes; beyond it (views at more than 77 degrees) the series would need more terms.
+const MOST_CORRELATION: f64 = 0.95;
+
 /// A fitted tag.
 #[derive(Clone, Debug)]
 pub struct Fit {
@@ -128,7 +131,10 @@ impl Problem<'_> {
         let (a, b, c) = (p[BLUR], p[BLUR + 1], p[BLUR + 2]);
         let blur_u = (a * us * us + 2.0 * b * us * ut + c * ut * ut).max(1e-8).sqrt();
         let blur_v = (a * vs * vs + 2.0 * b * vs * vt + c * vt * vt).max(1e-8).sqrt();
-        let shade = self.pattern.shade(u, v, blur_u, blur_v);
+        let both = a * us * vs + b * (us * vt + ut * vs) + c * ut * vt;
+        let product = blur_u * blur_v;
+        let correlation = (both / product).clamp(-MOST_CORRELATION, MOST_CORRELATION);
+        let shade = self.pattern.shade(u, v, blur_u, blur_v, correlation);
         let (gu, gv) = ((us * us + ut * ut).sqrt(), (vs * vs + vt * vt).sqrt());
         let d_growth = shade.d_grow_u * gu + shade.d_grow_v * gv;
         let white = shade.value + p[GROWTH] * d_growth;
@@ -141,7 +147,10 @@ impl Problem<'_> {
         let w = 1.0 / (p[6] * u + p[7] * v + 1.0);
         let (gx, gy) = (-s * (shade.d_u * ux + shade.d_v * vx) * w, -s * (shade.d_u * uy + shade.d_v * vy) * w);
         let along = gx * x + gy * y;
-        let (bu, bv) = (s * shade.d_blur_u / (2.0 * blur_u), s * shade.d_blur_v / (2.0 * blur_v));
+        // By the blur's variance along u and along v and by its covariance between both.
+        let by_both = s * shade.d_correlation / product;
+        let bu = s * (shade.d_blur_u - shade.d_correlation * correlation / blur_u) / (2.0 * blur_u);
+        let bv = s * (shade.d_blur_v - shade.d_correlation * correlation / blur_v) / (2.0 * blur_v);
         let gradient = [
             gx * u,
             gx * v,
@@ -157,9 +166,9 @@ impl Problem<'_> {
             slope * white,
             slope * white * px,
             slope * white * py,
-            bu * us * us + bv * vs * vs,
-            2.0 * (bu * us * ut + bv * vs * vt),
-            bu * ut * ut + bv * vt * vt,
+            bu * us * us + bv * vs * vs + by_both * us * vs,
+            2.0 * (bu * us * ut + bv * vs * vt) + by_both * (us * vt + ut * vs),
+            bu * ut * ut + bv * vt * vt + by_both * ut * vt,
             s * d_growth,
         ];
         Prediction { code, gradient }
