@@ -222,7 +222,6 @@ impl Problem<'_> {
         Some(Normal { matrix, right, cost })
     }
 
-    /// Mean square remainder in the dark and in the bright half; also over all.
     /// By what the noise's ties within compression blocks multiply the variances of the plane map; at least 1.
     ///
     /// Compression keeps the slow part of the noise and drops the fast part, so that neighbours err alike and a sum over them errs more than
@@ -258,6 +257,7 @@ impl Problem<'_> {
         Some((total / independent.max(1e-9)).max(1.0))
     }
 
+    /// Mean square remainder in the dark and in the bright half; also over all.
     fn noise(&self, state: &State, before: &Noise, stride: usize) -> Option<(Noise, f64)> {
         let inverse = state.map().inverse()?;
         let middle = (before.dark_code + before.bright_code) / 2.0;
