@@ -3,8 +3,9 @@
 mod bays;
 
 use nalgebra::Vector2;
+use plumbsight::placement::Station;
 use plumbsight::scene::{Bay, BayOptions};
-use plumbsight::survey::{Survey, SurveyError, SurveyInput, SurveyOptions, adjust};
+use plumbsight::survey::{Photo, Survey, SurveyError, SurveyInput, SurveyOptions, adjust};
 
 fn bay() -> (Bay, SurveyInput) {
     let bay = Bay::new(&BayOptions { seed: 7, ..BayOptions::default() }).unwrap();
@@ -152,6 +153,44 @@ fn a_stand_that_moved_half_way_gives_no_silent_answer() {
             );
             assert!(survey.views.iter().any(|v| !v.used && Some(v.body) == stand));
         }
+    }
+}
+
+/// A stand that is moved between two stations gets one place at each, from one survey.
+#[test]
+fn a_stand_moved_between_stations_is_measured_at_each() {
+    let (bay, mut input) = bay();
+    let stand = bay.layout.stand;
+    let step = nalgebra::Vector6::new(0.0, 0.0, 0.05, -0.1, 0.4, 0.0);
+    let mut second = bay.clone();
+    second.layout.world_from_body[stand] = second.layout.world_from_body[stand].moved_left(&step);
+    for tag in second.layout.tags.iter_mut().filter(|t| t.body == stand) {
+        tag.world_from_tag = tag.world_from_tag.moved_left(&step);
+    }
+    let later = second.noisy_photos(1).into_iter().map(|photo| Photo { station: 1, ..photo });
+    input.photos.extend(later);
+    input.moved_between_stations = vec![stand];
+    let survey = solve(&input);
+    assert_eq!(survey.bodies.iter().filter(|b| b.body == stand).count(), 2);
+    // Against a sheet that lay still: each station's stand where it truly stood.
+    let (sheet, _) = input.kit.find_tag(103).unwrap();
+    for (station, truth) in [(0, &bay), (1, &second)] {
+        let at = |body: usize| survey.bodies[survey.find(body, station).unwrap()].world_from_body;
+        let got = at(sheet).inverse() * at(stand);
+        let wanted = truth.layout.world_from_body[sheet].inverse() * truth.layout.world_from_body[stand];
+        let (angle, distance) = got.difference(&wanted);
+        assert!(distance < GOOD.0 && angle < GOOD.1, "station {station}: {distance} m, {angle} rad");
+    }
+    // And each is judged at its own station.
+    let mut placement = bays::placement_of(&bay, [None; 6]);
+    placement.stations.push(Station { name: "beside".into(), ..placement.stations[0].clone() });
+    let assessment = bays::assessment_of(&bay, &survey, &placement);
+    let six = |k: usize| assessment.stations[k].deviations.clone().map(|d| d.deviation);
+    let (first, beside) = (six(0), six(1));
+    let moved = second.layout.world_from_body[stand].translation() - bay.layout.world_from_body[stand].translation();
+    for (k, by) in [(0, moved.x), (1, moved.y), (2, moved.z), (3, 0.05)] {
+        let difference = beside[k].value - first[k].value;
+        assert!((difference - by).abs() < GOOD.0, "component {k}: {difference} for {by}");
     }
 }
 
