@@ -88,6 +88,11 @@ impl<To, From> Pose<To, From> {
         Self::claim(Isometry3::from_parts(Translation3::from(translation_m), UnitQuaternion::from_rotation_matrix(&r)))
     }
 
+    /// Claims that two frames coincide.
+    pub fn coincident() -> Self {
+        Self::claim(Isometry3::identity())
+    }
+
     /// The untyped transform, for kernels that do their own arithmetic.
     pub fn iso(&self) -> &Isometry3<f64> {
         &self.iso

@@ -4,7 +4,7 @@
 
 use crate::body::tag_corners_m;
 use crate::camera::Lens;
-use crate::fit::{FitOptions, Linearised, levenberg_marquardt};
+use crate::fit::{FitOptions, Linearised, cauchy_loss, levenberg_marquardt, plane_map};
 use crate::frames::{Camera, Point, Pose, Tag, skew};
 use nalgebra::{Matrix2, Matrix3, Matrix3x2, Matrix3x6, SMatrix, SVector, Vector2, Vector3};
 
@@ -32,9 +32,8 @@ impl<F> Clone for ViewPose<F> {
 }
 impl<F> Copy for ViewPose<F> {}
 
-/// The loss of one tag view with squared normalised residual d² (8 numbers): `limit · ln(1 + d²/limit)`, so that a wrong tag pulls little.
-///
-/// Source: Cauchy's loss as in Hartley and Zisserman, "Multiple View Geometry", appendix 6.
+/// The loss of one tag view with squared normalised residual d² (8 numbers): `limit · ln(1 + d²/limit)`, so that a wrong tag pulls little
+/// ([`cauchy_loss`]).
 #[derive(Clone, Copy, Debug)]
 pub struct ViewLoss {
     /// Standard deviation of one corner coordinate, pixels.
@@ -46,7 +45,7 @@ pub struct ViewLoss {
 impl ViewLoss {
     /// Loss and weight (the derivative of the loss) at d².
     pub fn at(&self, d2: f64) -> (f64, f64) {
-        (self.limit * (d2 / self.limit).ln_1p(), 1.0 / (1.0 + d2 / self.limit))
+        cauchy_loss(d2, self.limit)
     }
 }
 
@@ -195,22 +194,9 @@ fn translation_for(
     (t.z > 0.0 && t.iter().all(|v| v.is_finite())).then_some(t)
 }
 
-/// The homography that takes four points to four points, scaled so that its last entry is 1.
-///
-/// `None` where three points lie on a line. Source: Hartley and Zisserman, "Multiple View Geometry", 4.1, direct linear transform.
+/// The homography that takes four points to four points, scaled so that its last entry is 1; `None` where three points lie on a line.
 pub fn homography(from: &[Vector2<f64>; 4], to: &[Vector2<f64>; 4]) -> Option<Matrix3<f64>> {
-    let mut m = SMatrix::<f64, 8, 8>::zeros();
-    let mut right = SVector::<f64, 8>::zeros();
-    for k in 0..4 {
-        let (x, y, u, v) = (from[k].x, from[k].y, to[k].x, to[k].y);
-        m.row_mut(2 * k).copy_from_slice(&[x, y, 1.0, 0.0, 0.0, 0.0, -u * x, -u * y]);
-        m.row_mut(2 * k + 1).copy_from_slice(&[0.0, 0.0, 0.0, x, y, 1.0, -v * x, -v * y]);
-        right[2 * k] = u;
-        right[2 * k + 1] = v;
-    }
-    let h = m.lu().solve(&right)?;
-    let h = Matrix3::new(h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7], 1.0);
-    (h.iter().all(|v| v.is_finite()) && h.determinant().abs() > 1e-14).then_some(h)
+    plane_map(from, to).filter(|h| h.determinant().abs() > 1e-14)
 }
 
 /// Starts refined at most, those of least cost: a start that fits far worse leads to a pose that is no rival.

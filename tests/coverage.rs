@@ -6,9 +6,10 @@ mod bays;
 
 use nalgebra::SMatrix;
 use plumbsight::camera::N_LENS;
+use plumbsight::fit::normal_cdf;
 use plumbsight::placement::Component;
 use plumbsight::scene::{Bay, BayOptions, LensKnowledge, LimitLaw, SixOffsets};
-use plumbsight::uncertainty::{K_95, normal_cdf};
+use plumbsight::uncertainty::K_95;
 use plumbsight::units::{m_from_mm, rad_from_deg};
 use plumbsight::verdict::State;
 use rayon::prelude::*;

@@ -212,7 +212,7 @@ fn add_floor(
     for id in ids {
         let name = format!("floor sheet {id}");
         let id = tag_id(document, &format!("{path}.ids"), id, &name, seen)?;
-        let tag = BodyTag { id, side_m, print, place: TagPlace::Known(Pose::claim(nalgebra::Isometry3::identity())) };
+        let tag = BodyTag { id, side_m, print, place: TagPlace::Known(Pose::coincident()) };
         out.kit.bodies.push(BodyModel { name, kind: BodyKind::FloorSheet, tags: vec![tag] });
     }
     Ok(())

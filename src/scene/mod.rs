@@ -65,7 +65,7 @@ impl Bay {
 
     /// The vehicle frame in the world: they are one.
     pub fn vehicle_from_world(&self) -> Pose<Vehicle, World> {
-        Pose::claim(nalgebra::Isometry3::identity())
+        Pose::coincident()
     }
 
     /// True place of a body of the kit in the vehicle frame.

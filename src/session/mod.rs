@@ -76,16 +76,19 @@ pub fn measure(job: &Job, watch: Watch) -> Result<Measured, Failure> {
     let mut look = look(job, watch);
     let mut notices = job.notices.clone();
     notices.append(&mut look.notices);
-    measure_seen(job, look, notices, watch).map_err(|(failure, _)| failure)
+    measure_seen(job, look, notices, watch)
+        .map_err(|untied| Failure::NotMeasurable { reason: untied.reason, notices: untied.notices })
+}
+
+/// Photographs that could not be tied together, with why.
+struct Untied {
+    reason: String,
+    notices: Vec<Notice>,
+    look: Look,
 }
 
 /// The same from tags already found; a failure gives back what was seen.
-fn measure_seen(
-    job: &Job,
-    look: Look,
-    mut notices: Vec<Notice>,
-    watch: Watch,
-) -> Result<Measured, (Failure, Box<Look>)> {
+fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -> Result<Measured, Box<Untied>> {
     let usable: Vec<&str> = look.photos.iter().map(|p| p.name.as_str()).collect();
     let too_few = match usable.as_slice() {
         [] => Some("None of the photographs can be used. The notices say why for each.".to_owned()),
@@ -96,7 +99,7 @@ fn measure_seen(
         _ => None,
     };
     if let Some(reason) = too_few {
-        return Err((Failure::NotMeasurable { reason, notices }, Box::new(look)));
+        return Err(Box::new(Untied { reason, notices, look }));
     }
     watch(Progress::Surveying);
     let input = SurveyInput {
@@ -112,7 +115,7 @@ fn measure_seen(
         }
         Err(error) => {
             let reason = format!("The photographs could not be tied together: {error}.");
-            Err((Failure::NotMeasurable { reason, notices }, Box::new(look)))
+            Err(Box::new(Untied { reason, notices, look }))
         }
     }
 }
@@ -124,13 +127,7 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
     notices.append(&mut look.notices);
     let measured = match measure_seen(job, look, notices, watch) {
         Ok(measured) => measured,
-        Err((failure, look)) => {
-            let (reason, notices) = match failure {
-                Failure::NotMeasurable { reason, notices } => (reason, notices),
-                Failure::Problem(problem) => (problem.to_string(), Vec::new()),
-            };
-            return result::not_measured(job, &look, None, reason, notices);
-        }
+        Err(untied) => return result::not_measured(job, &untied.look, None, untied.reason, untied.notices),
     };
     watch(Progress::Judging);
     if let Some(reason) = undecided_pose(job, &measured.survey).or_else(|| two_places(job, &measured)) {

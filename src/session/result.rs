@@ -321,15 +321,14 @@ fn outliers(job: &Job, look: &Look, survey: &Survey) -> Vec<OutlierPart> {
 
 /// How well everything fits together.
 pub(super) fn survey_part(job: &Job, survey: &Survey) -> SurveyPart {
-    let mut lengths = survey.residual_lengths_px();
-    lengths.sort_by(f64::total_cmp);
+    let lengths = survey.residual_lengths_px();
     let n = lengths.len().max(1) as f64;
     let used = survey.views.iter().filter(|v| v.used).count();
     SurveyPart {
         sigma0: survey.sigma0,
         unmodelled_px: survey.unmodelled_px,
         redundancy: survey.redundancy,
-        median_residual_px: lengths.get(lengths.len() / 2).copied().unwrap_or(0.0),
+        median_residual_px: crate::fit::median(&lengths).unwrap_or(0.0),
         rms_residual_px: (lengths.iter().map(|l| l * l).sum::<f64>() / n).sqrt(),
         views_used: used,
         views_rejected: survey.views.len() - used,

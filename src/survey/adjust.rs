@@ -9,9 +9,9 @@ use super::unknowns::{Extent, Layout, State};
 use super::{LensFreedom, Survey, SurveyError, SurveyInput, SurveyOptions};
 use crate::body::TagPlace;
 use crate::camera::Lens;
-use crate::fit::{chi_square_quantile, normal_upper_quantile};
+use crate::fit::{chi_square_quantile, normal_quantile};
 use crate::frames::Pose;
-use nalgebra::{SMatrix, SVector};
+use nalgebra::SVector;
 
 /// Corner noise added while the adjustment may still hold gross errors, pixels.
 const ROUGH_PX: f64 = 0.3;
@@ -19,8 +19,8 @@ const ROUGH_PX: f64 = 0.3;
 /// d² at which a view starts to count less while the adjustment may still hold gross errors (8 numbers, 3 sigma each).
 const ROUGH_LIMIT: f64 = 72.0;
 
-/// Shares of the stated focal length that a free lens is started from: a guess from a data sheet is good to about 5 %.
-const FREE_LENS_STARTS: &[f64] = &[1.0, 0.95, 1.05];
+/// Shares of the stated focal length that a free lens is started from besides the whole: a guess from a data sheet is good to about 5 %.
+const FREE_LENS_STARTS: &[f64] = &[0.95, 1.05];
 
 /// Times the network is put together again at most on what the last one says of a free lens.
 const MAX_REBUILDS: usize = 3;
@@ -45,19 +45,19 @@ const NOISE_Z: f64 = 2.3263;
 pub fn adjust(input: &SurveyInput, options: &SurveyOptions) -> Result<Survey, SurveyError> {
     let mut dropped = Vec::new();
     let problem = Problem::new(input, &mut dropped)?;
-    let mut board = Board::new(&problem);
     let lens_free = input.lenses.iter().any(|l| matches!(l.freedom, LensFreedom::Free(_)));
     // A mirror pose is chosen by differences of a pixel, less than an uncalibrated lens bends. With a free lens the network is therefore built
     // on several focal lengths, then again on what the best says of the lens, as long as that helps.
-    let mut best: Option<Rough> = None;
-    for scale in if lens_free { FREE_LENS_STARTS } else { &[1.0] } {
-        board.set_lenses(&scaled_lenses(input, *scale));
+    let mut board = Board::new(&problem, input.lenses.iter().map(|l| l.lens).collect());
+    let mut best = Rough::best_of(&problem, &mut board);
+    for scale in if lens_free { FREE_LENS_STARTS } else { &[] } {
+        board = Board::new(&problem, scaled_lenses(input, *scale));
         best = best.into_iter().chain(Rough::best_of(&problem, &mut board)).reduce(Rough::better);
     }
     for _ in 0..if lens_free { MAX_REBUILDS } else { 0 } {
         let Some(known) = best.take() else { break };
         let before = known.cost;
-        board.set_lenses(&known.run.state.lenses);
+        board = Board::new(&problem, known.run.state.lenses.clone());
         let chosen = std::iter::once(known).chain(Rough::best_of(&problem, &mut board)).reduce(Rough::better);
         let helped = chosen.as_ref().is_some_and(|c| c.cost < 0.99 * before);
         best = chosen;
@@ -65,12 +65,10 @@ pub fn adjust(input: &SurveyInput, options: &SurveyOptions) -> Result<Survey, Su
             break;
         }
     }
-    if let Some(chosen) = &best {
-        board.set_lenses(&chosen.run.state.lenses);
-    }
     let Some(Rough { mut run, network, .. }) = best else {
         return Err(SurveyError::NothingLinked { n_photos: input.photos.len(), n_views: problem.views.len() });
     };
+    board = Board::new(&problem, run.state.lenses.clone());
     let unmodelled_px = run.reject_outliers(options)?;
     run.finish(unmodelled_px, &board, &network, dropped)
 }
@@ -100,16 +98,8 @@ impl<'a> Rough<'a> {
 
     fn new(problem: &'a Problem<'a>, board: &mut Board, network: Network) -> Option<Self> {
         let extent = tied(problem, &network).ok()?;
-        let axes = problem
-            .views
-            .iter()
-            .map(|view| {
-                let eigen = view.seen.cov.symmetric_eigen();
-                (eigen.eigenvectors, eigen.eigenvalues)
-            })
-            .collect();
         let tied = extent.views.clone();
-        let mut run = Run { problem, state: start(problem, &network, &extent), extent, iterations: 0, tied, axes };
+        let mut run = Run { problem, state: start(problem, &network, &extent), extent, iterations: 0, tied };
         run.state.lenses.clone_from(board.lenses());
         let cost = run.rough(board).ok()?;
         Some(Self { run, network, cost })
@@ -157,21 +147,20 @@ fn tied(problem: &Problem, network: &Network) -> Result<Extent, SurveyError> {
 /// Start values in the reference body's frame.
 fn start(problem: &Problem, network: &Network, extent: &Extent) -> State {
     let kit = &problem.input.kit;
-    let identity = Pose::claim(nalgebra::Isometry3::identity());
     // The network's world becomes the reference body's frame.
     let new_from_old = network.world_from_instance[extent.reference]
-        .map_or(identity, |world_from_body| Pose::claim(*world_from_body.inverse().iso()));
+        .map_or(Pose::coincident(), |world_from_body| Pose::claim(*world_from_body.inverse().iso()));
     let old_from_new = new_from_old.inverse();
     State {
         camera_from_world: network
             .camera_from_world
             .iter()
-            .map(|camera| camera.map_or(Pose::claim(nalgebra::Isometry3::identity()), |c| c * old_from_new))
+            .map(|camera| camera.map_or(Pose::coincident(), |c| c * old_from_new))
             .collect(),
         world_from_instance: network
             .world_from_instance
             .iter()
-            .map(|body| body.map_or(Pose::claim(nalgebra::Isometry3::identity()), |b| new_from_old * b))
+            .map(|body| body.map_or(Pose::coincident(), |b| new_from_old * b))
             .collect(),
         body_from_tag: kit
             .bodies
@@ -183,9 +172,7 @@ fn start(problem: &Problem, network: &Network, extent: &Extent) -> State {
                     .enumerate()
                     .map(|(t, tag)| match &tag.place {
                         TagPlace::Known(pose) | TagPlace::Measured { body_from_tag: pose, .. } => *pose,
-                        TagPlace::Free => {
-                            network.free_place(b, t, problem).unwrap_or(Pose::claim(nalgebra::Isometry3::identity()))
-                        }
+                        TagPlace::Free => network.free_place(b, t, problem).unwrap_or(Pose::coincident()),
                     })
                     .collect()
             })
@@ -204,11 +191,8 @@ pub(super) struct Run<'a> {
     pub iterations: usize,
     /// The views tied in at first, before any was rejected.
     pub tied: Vec<usize>,
-    /// By view: the axes of its covariance and the variances along them.
-    axes: Vec<Axes>,
 }
 
-type Axes = (SMatrix<f64, 8, 8>, SVector<f64, 8>);
 type Spread = (SVector<f64, 8>, SVector<f64, 8>);
 
 impl Run<'_> {
@@ -275,10 +259,9 @@ impl Run<'_> {
             .iter()
             .map(|&v| {
                 let view = &self.problem.views[v];
-                let (axes, variances) = &self.axes[v];
                 let along = view_residual(self.problem, &self.state, view)
-                    .map_or_else(|| SVector::<f64, 8>::repeat(f64::INFINITY), |r| axes.tr_mul(&r));
-                (along.component_mul(&along), *variances)
+                    .map_or_else(|| SVector::<f64, 8>::repeat(f64::INFINITY), |r| view.axes.tr_mul(&r));
+                (along.component_mul(&along), view.variances)
             })
             .collect()
     }
@@ -329,7 +312,7 @@ impl Run<'_> {
     fn reject_outliers(&mut self, options: &SurveyOptions) -> Result<f64, SurveyError> {
         let n_views = self.extent.views.len();
         let limit = (options.max_rejected * n_views as f64).ceil() as usize;
-        let z = normal_upper_quantile(options.false_alarm / n_views.max(1) as f64);
+        let z = -normal_quantile(options.false_alarm / n_views.max(1) as f64);
         let mut rejected = 0;
         let mut rounds_settling = 0;
         loop {

@@ -74,14 +74,6 @@ impl Covariance {
         }
     }
 
-    /// Covariance of a photograph's own pose (left step), 6 × 6.
-    pub fn photo(&self, photo: usize) -> Option<Matrix6<f64>> {
-        let k = self.normal.photos.iter().position(|b| b.photo == photo)?;
-        let gain = self.inverses[k] * &self.normal.photos[k].cross; // 6 × n
-        let own = self.inverses[k] + &gain * &self.columns * gain.transpose();
-        Some(own)
-    }
-
     /// Tests every view of the adjustment against the rest of it.
     ///
     /// In whitened units the residual's cofactor is Q = I − A C A'; its trace is the view's redundancy. Source: W. Baarda, "A testing procedure

@@ -48,7 +48,7 @@ impl Board<'_> {
         let mut all: Vec<(usize, f64, Placed)> = Vec::new();
         for seed in self.seeds() {
             let mut start = Placed::empty(self);
-            start.node[seed] = Some(Pose::claim(nalgebra::Isometry3::identity()));
+            start.node[seed] = Some(Pose::coincident());
             let mut done = false;
             for (k, mut state) in self.grow(start).into_iter().take(MAX_KEPT).enumerate() {
                 self.settle(&mut state);

@@ -214,11 +214,6 @@ impl Survey {
         self.covariance.joint(&instances)
     }
 
-    /// Covariance of a tied-in photograph's pose, 6 × 6, for the step `exp(δ) · camera_from_world`, δ = [rotation (rad), translation (m)].
-    pub fn photo_covariance(&self, photo: &PhotoEstimate) -> Option<nalgebra::Matrix6<f64>> {
-        self.covariance.photo(photo.photo)
-    }
-
     /// Lengths of all used corner residuals, pixels.
     pub fn residual_lengths_px(&self) -> Vec<f64> {
         self.views.iter().filter(|v| v.used).flat_map(|v| v.residual_px.iter().map(|r| r.norm())).collect()

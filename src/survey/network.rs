@@ -8,7 +8,6 @@
 
 use super::grow::Ways;
 use super::problem::{Problem, seen_tag};
-use crate::body::tag_corners_m;
 use crate::camera::Lens;
 use crate::fit::{FitOptions, Linearised, levenberg_marquardt};
 use crate::frames::{Body, Camera, Point, Pose, Tag, World, skew};
@@ -79,7 +78,7 @@ fn sights(problem: &Problem, lenses: &[Lens]) -> (Vec<Node>, Vec<Sight>) {
                     sights.len() - 1 - first
                 }
             };
-            let node_from_tag: Pose<Body, Tag> = place.unwrap_or_else(|| Pose::claim(nalgebra::Isometry3::identity()));
+            let node_from_tag: Pose<Body, Tag> = place.unwrap_or_else(Pose::coincident);
             let side_m = problem.side_m(view);
             sights[first + at].tags.push(seen_tag(&node_from_tag, side_m, &view.seen.corners));
             let lens = &lenses[problem.input.photos[view.photo].lens];
@@ -137,11 +136,8 @@ impl Placed {
 }
 
 impl<'a> Board<'a> {
-    pub fn new(problem: &'a Problem<'a>) -> Self {
-        Self::with_lenses(problem, problem.input.lenses.iter().map(|l| l.lens).collect())
-    }
-
-    fn with_lenses(problem: &'a Problem<'a>, lenses: Vec<Lens>) -> Self {
+    /// What the views say with these lenses.
+    pub fn new(problem: &'a Problem<'a>, lenses: Vec<Lens>) -> Self {
         let (nodes, sights) = sights(problem, &lenses);
         let mut of_photo = vec![Vec::new(); problem.input.photos.len()];
         let mut of_node = vec![Vec::new(); nodes.len()];
@@ -159,11 +155,6 @@ impl<'a> Board<'a> {
     /// The lenses as far as they are known by now.
     pub fn lenses(&self) -> &Vec<Lens> {
         &self.lenses
-    }
-
-    /// Takes better knowledge of the lenses into account: single-view poses are found anew.
-    pub fn set_lenses(&mut self, lenses: &[Lens]) {
-        *self = Self::with_lenses(self.problem, lenses.to_vec());
     }
 
     /// Lets every photograph and node try all its hypotheses again, until none improves.
@@ -341,9 +332,4 @@ pub(super) fn right_step(rotation: &Matrix3<f64>, x: &nalgebra::Vector3<f64>) ->
     j.fixed_view_mut::<3, 3>(0, 0).copy_from(&(-rotation * skew(x)));
     j.fixed_view_mut::<3, 3>(0, 3).copy_from(rotation);
     j
-}
-
-/// Corners of a tag in its own frame; kept here so that both network and adjustment scale them the same way.
-pub(super) fn scaled_corners(side_m: f64, scale_error: f64) -> [nalgebra::Vector3<f64>; 4] {
-    tag_corners_m(side_m * (1.0 + scale_error))
 }

@@ -5,7 +5,7 @@ use crate::body::{TagPlace, tag_corners_m};
 use crate::camera::N_LENS;
 use crate::frames::{Body, Pose, Tag};
 use crate::pose::SeenTag;
-use nalgebra::{DMatrix, Vector2, Vector3};
+use nalgebra::{DMatrix, SMatrix, SVector, Vector2, Vector3};
 
 /// A body at a station: what has one pose of its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,6 +23,9 @@ pub(super) struct View {
     /// Index of the tag on its body.
     pub tag: usize,
     pub seen: TagView,
+    /// The axes of its covariance (columns) and the variances along them, px².
+    pub axes: SMatrix<f64, 8, 8>,
+    pub variances: SVector<f64, 8>,
 }
 
 /// Everything usable.
@@ -72,7 +75,9 @@ impl<'a> Problem<'a> {
                     instances.len() - 1
                 });
                 views_of_photo[p].push(views.len());
-                views.push(View { photo: p, instance, body, tag, seen: seen.clone() });
+                let eigen = seen.cov.symmetric_eigen();
+                let (axes, variances) = (eigen.eigenvectors, eigen.eigenvalues);
+                views.push(View { photo: p, instance, body, tag, seen: seen.clone(), axes, variances });
             }
         }
         Ok(Self { input, instances, views, views_of_photo })

@@ -1,10 +1,10 @@
 //! What the adjustment minimises, row by row: the views, whitened, and the values known beforehand.
 
 use super::LensFreedom;
-use super::network::{right_step, scaled_corners};
+use super::network::right_step;
 use super::problem::{Problem, View};
 use super::unknowns::{Layout, State};
-use crate::body::{TagPlace, UNIT_CORNERS};
+use crate::body::{TagPlace, UNIT_CORNERS, tag_corners_m};
 use crate::camera::N_LENS;
 use crate::frames::Tag;
 use crate::pose::left_step;
@@ -44,7 +44,7 @@ impl Weights {
     /// Loss and weight at d².
     pub fn loss(&self, d2: f64) -> (f64, f64) {
         match self.robust_limit {
-            Some(limit) => (limit * (d2 / limit).ln_1p(), 1.0 / (1.0 + d2 / limit)),
+            Some(limit) => crate::fit::cauchy_loss(d2, limit),
             None => (d2, 1.0),
         }
     }
@@ -64,7 +64,7 @@ pub(super) struct ViewRow {
 fn corners(problem: &Problem, state: &State, view: &View) -> [Vector3<f64>; 4] {
     let print = problem.input.kit.bodies[view.body].tags[view.tag].print;
     let scale = state.common_scale.get(print).copied().unwrap_or(0.0) + state.tag_scale[view.body][view.tag];
-    scaled_corners(problem.side_m(view), scale)
+    tag_corners_m(problem.side_m(view) * (1.0 + scale))
 }
 
 /// Predicted − seen, pixels; `None` where a corner lies behind the camera.

@@ -1,6 +1,7 @@
 //! The plane map between a tag and the image.
 
-use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
+use crate::fit::plane_map;
+use nalgebra::{Matrix2, Matrix3, Vector2};
 
 /// Half the side of the black square in cells: tag coordinates run from -4 to 4 over it, x right and y up on the upright print.
 pub const HALF: f64 = 4.0;
@@ -17,17 +18,8 @@ impl Homography {
     ///
     /// Returns `None` where three of the points are on a line or the tag would lie across its own horizon.
     pub fn from_corners(corners: &[Vector2<f64>; 4]) -> Option<Self> {
-        let mut a = SMatrix::<f64, 8, 8>::zeros();
-        let mut b = SVector::<f64, 8>::zeros();
-        for (k, ([u, v], p)) in CORNERS.iter().zip(corners).enumerate() {
-            a.fixed_view_mut::<1, 8>(2 * k, 0).copy_from_slice(&[*u, *v, 1.0, 0.0, 0.0, 0.0, -p.x * u, -p.x * v]);
-            a.fixed_view_mut::<1, 8>(2 * k + 1, 0).copy_from_slice(&[0.0, 0.0, 0.0, *u, *v, 1.0, -p.y * u, -p.y * v]);
-            b[2 * k] = p.x;
-            b[2 * k + 1] = p.y;
-        }
-        let h = a.lu().solve(&b)?;
-        let map = Homography(Matrix3::new(h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7], 1.0));
-        (h.iter().all(|v| v.is_finite()) && CORNERS.iter().all(|[u, v]| map.depth(*u, *v) > 0.05)).then_some(map)
+        let map = Homography(plane_map(&CORNERS.map(Vector2::from), corners)?);
+        CORNERS.iter().all(|[u, v]| map.depth(*u, *v) > 0.05).then_some(map)
     }
 
     /// The homogeneous third coordinate; proportional to the distance from the camera.

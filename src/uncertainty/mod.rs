@@ -169,55 +169,5 @@ pub fn u_of_unknown_direction(limit: f64) -> f64 {
     limit / std::f64::consts::SQRT_2
 }
 
-/// Distribution function Φ of the standard normal distribution, to about 1e-15.
-pub fn normal_cdf(z: f64) -> f64 {
-    0.5 * erfc(-z / std::f64::consts::SQRT_2)
-}
-
-/// Inverse of [`normal_cdf`]; `p` strictly between 0 and 1, otherwise NaN.
-pub fn normal_quantile(p: f64) -> f64 {
-    if !(p > 0.0 && p < 1.0) {
-        return f64::NAN;
-    }
-    // Work in the lower tail, where the distribution function keeps its relative accuracy; bisection cannot fail.
-    let tail = p.min(1.0 - p);
-    let (mut low, mut high) = (-39.0, 0.0);
-    for _ in 0..80 {
-        let middle = 0.5 * (low + high);
-        if normal_cdf(middle) < tail { low = middle } else { high = middle }
-    }
-    let z = 0.5 * (low + high);
-    if p < 0.5 { z } else { -z }
-}
-
-/// Complementary error function: the power series with positive terms only where |x| is small (no cancellation), the continued fraction
-/// in the tail. Both are classical (Abramowitz and Stegun, 7.1.6 and 7.1.14, from memory); no fitted coefficients, so nothing to
-/// mistype, and no further crate for one function.
-fn erfc(x: f64) -> f64 {
-    if x.is_nan() {
-        return f64::NAN;
-    }
-    let size = x.abs();
-    let gauss = (-size * size).exp() / std::f64::consts::PI.sqrt();
-    let upper = if size < 2.0 {
-        // erf x = 2/√π e^{-x²} Σ 2ⁿ x^{2n+1} / (1·3·…·(2n+1))
-        let (mut term, mut sum, mut n) = (size, size, 0.0);
-        while term > 1e-17 * sum {
-            n += 1.0;
-            term *= 2.0 * size * size / (2.0 * n + 1.0);
-            sum += term;
-        }
-        1.0 - 2.0 * gauss * sum
-    } else {
-        // √π e^{x²} erfc x = 1/(x + (1/2)/(x + 1/(x + (3/2)/(x + …)))), evaluated from the far end.
-        let mut fraction = size;
-        for k in (1..=120).rev() {
-            fraction = size + 0.5 * f64::from(k) / fraction;
-        }
-        gauss / fraction
-    };
-    if x < 0.0 { 2.0 - upper } else { upper }
-}
-
 #[cfg(test)]
 mod tests;

@@ -5,8 +5,9 @@
 
 pub mod geometry;
 
-use crate::body::BodyKind;
+use crate::body::{BodyKind, Kit};
 use crate::frames::{Body, Direction, Point, Pose, Vehicle, World};
+use crate::survey::{BodyEstimate, Survey};
 use crate::uncertainty::Estimate;
 
 /// Which wheel.
@@ -143,6 +144,18 @@ pub struct MeasuredBody {
     pub station: Option<usize>,
     /// Its pose.
     pub world_from_body: Pose<World, Body>,
+}
+
+/// The survey's bodies as the decision step takes them, in the survey's order.
+pub fn measured_bodies(kit: &Kit, survey: &Survey) -> Vec<MeasuredBody> {
+    let measured = |estimate: &BodyEstimate| MeasuredBody {
+        body: estimate.body,
+        name: kit.bodies[estimate.body].name.clone(),
+        kind: kit.bodies[estimate.body].kind,
+        station: estimate.station,
+        world_from_body: estimate.world_from_body,
+    };
+    survey.bodies.iter().map(measured).collect()
 }
 
 /// One wheel as found.

@@ -1,6 +1,7 @@
 //! The decision rule: guard-banded on both sides, with the uncertainty counting against whoever claims something.
 
-use crate::uncertainty::{Estimate, normal_cdf};
+use crate::fit::normal_cdf;
+use crate::uncertainty::Estimate;
 
 /// In, out, or not proven: always three states (ISO 14253-1, known here from secondary texts). Ordered from best to worst for a job that
 /// wants proof: one thing out makes the whole out.
@@ -65,7 +66,8 @@ pub fn conformance(deviation: &Estimate, tolerance: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::uncertainty::{K_95, normal_quantile};
+    use crate::fit::normal_quantile;
+    use crate::uncertainty::K_95;
 
     fn near(what: &str, got: f64, expected: f64, tolerance: f64) {
         assert!((got - expected).abs() <= tolerance, "{what}: got {got}, expected {expected} +- {tolerance}");

@@ -6,7 +6,7 @@ use plumbsight::frames::Direction;
 use plumbsight::placement::{Datum, LateralFrom, Placement, Reference, Station};
 use plumbsight::scene::{Bay, BayOptions, DistanceFrom};
 use plumbsight::survey::{Survey, SurveyError, SurveyOptions, adjust};
-use plumbsight::vehicle::{Corner, DeclaredLength, FloorModel, HubPlace, MeasuredBody, VehicleModel, WheelModel};
+use plumbsight::vehicle::{Corner, DeclaredLength, FloorModel, HubPlace, VehicleModel, WheelModel, measured_bodies};
 use plumbsight::verdict::{AssessInput, Assessment, assess};
 
 /// The car as somebody would declare it who knows exactly the distributions the bay was drawn from.
@@ -69,17 +69,7 @@ pub fn survey_of(bay: &Bay) -> Result<Survey, SurveyError> {
 
 /// Judges it.
 pub fn assessment_of(bay: &Bay, survey: &Survey, placement: &Placement) -> Assessment {
-    let bodies: Vec<MeasuredBody> = survey
-        .bodies
-        .iter()
-        .map(|estimate| MeasuredBody {
-            body: estimate.body,
-            name: bay.layout.kit.bodies[estimate.body].name.clone(),
-            kind: bay.layout.kit.bodies[estimate.body].kind,
-            station: estimate.station,
-            world_from_body: estimate.world_from_body,
-        })
-        .collect();
+    let bodies = measured_bodies(&bay.layout.kit, survey);
     let all: Vec<usize> = (0..bodies.len()).collect();
     assess(&AssessInput {
         bodies: &bodies,

@@ -10,7 +10,9 @@ use plumbsight::raster::ToneCurve;
 use plumbsight::record::{Job, JobPhoto, LensChoice, LensProfile};
 use plumbsight::session::{Measured, measure};
 use plumbsight::units::{m_from_mm, rad_from_deg};
-use plumbsight::vehicle::{Corner, DeclaredLength, FloorModel, HubPlace, MeasuredBody, VehicleModel, WheelModel};
+use plumbsight::vehicle::{
+    Corner, DeclaredLength, FloorModel, HubPlace, MeasuredBody, VehicleModel, WheelModel, measured_bodies,
+};
 use plumbsight::verdict::{AssessInput, Assessment, assess};
 use serde_json::Value;
 use std::path::Path;
@@ -80,7 +82,7 @@ fn kit(layout: &Value) -> Kit {
         body("rear_right", BodyKind::Plate, tags(&layout["plates"]["rear_right"], "corners_plate_m")),
     ];
     for sheet in layout["floor_tags"].as_array().expect("floor tags") {
-        let place = TagPlace::Known(Pose::claim(nalgebra::Isometry3::identity()));
+        let place = TagPlace::Known(Pose::coincident());
         let tag = BodyTag { id: number(&sheet["id"]) as u16, side_m: number(&sheet["side_m"]), print: 0, place };
         bodies.push(body(&tag.id.to_string(), BodyKind::FloorSheet, vec![tag]));
     }
@@ -212,17 +214,7 @@ pub fn run(folder: &Path, photos: &Path, position: usize, clamps: Clamps) -> Tra
     })
     .expect("a traced bay can be surveyed");
     let survey = &measured.survey;
-    let bodies: Vec<MeasuredBody> = survey
-        .bodies
-        .iter()
-        .map(|b| MeasuredBody {
-            body: b.body,
-            name: job.kit.bodies[b.body].name.clone(),
-            kind: job.kit.bodies[b.body].kind,
-            station: b.station,
-            world_from_body: b.world_from_body,
-        })
-        .collect();
+    let bodies = measured_bodies(&job.kit, survey);
     let all: Vec<usize> = (0..bodies.len()).collect();
     let assessment = assess(&AssessInput {
         bodies: &bodies,
