@@ -197,6 +197,11 @@ macro_rules! vector_like {
             }
         }
         impl<F> Copy for $name<F> {}
+        impl<F> PartialEq for $name<F> {
+            fn eq(&self, other: &Self) -> bool {
+                self.coords == other.coords
+            }
+        }
         impl<F> fmt::Debug for $name<F> {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 write!(

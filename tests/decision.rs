@@ -18,7 +18,7 @@ const STAND: usize = 2;
 fn body(body: usize, kind: BodyKind, axes: [[f64; 3]; 3], origin: [f64; 3]) -> MeasuredBody {
     let rotation = Matrix3::from_columns(&axes.map(Vector3::from));
     let world_from_body = Pose::claim_matrix(&rotation, Vector3::from(origin));
-    MeasuredBody { body, name: format!("body {body}"), kind, station: None, world_from_body }
+    MeasuredBody { body, name: format!("body {body}"), kind, station: None, position: None, world_from_body }
 }
 
 fn bodies() -> Vec<MeasuredBody> {

@@ -32,6 +32,8 @@ pub struct JobPhoto {
     pub lens: usize,
     /// Index of the station it shows; 0 where nothing is moved between stations.
     pub station: usize,
+    /// Index of the roll position; 0 where the car was not rolled.
+    pub position: usize,
 }
 
 /// Something the reader should know that does not stop the work.
@@ -352,7 +354,7 @@ fn add_photo(
         return Ok(());
     }
     match photos.iter().find(|p| p.name == name) {
-        None => photos.push(JobPhoto { name, path, lens, station }),
+        None => photos.push(JobPhoto { name, path, lens, station, position: 0 }),
         // The same file through two patterns is no harm as long as both mean the same.
         Some(p) if p.lens == lens && p.station == station => {}
         Some(_) => {

@@ -60,6 +60,7 @@ impl Bay {
             lenses: vec![self.stated_lens.clone()],
             photos: self.noisy_photos(0),
             moved_between_stations: Vec::new(),
+            rolled: None,
         }
     }
 

@@ -77,5 +77,14 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile) -> (Result<Photo, String>, O
     let options = DetectOptions { lens: Some(*lens), tone: profile.tone.clone(), ..DetectOptions::default() };
     let tags =
         detect(gray, &options).into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
-    (Ok(Photo { name: photo.name.clone(), lens: photo.lens, station: photo.station, tags }), picture.note)
+    (
+        Ok(Photo {
+            name: photo.name.clone(),
+            lens: photo.lens,
+            station: photo.station,
+            position: photo.position,
+            tags,
+        }),
+        picture.note,
+    )
 }

@@ -107,6 +107,7 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
         lenses: lens_inputs(job, &mut notices),
         photos: look.photos.clone(),
         moved_between_stations: job.moved_between_stations.clone(),
+        rolled: None,
     };
     match crate::survey::adjust(&input, &SurveyOptions::default()) {
         Ok(survey) => {

@@ -8,10 +8,12 @@ mod mirrors;
 mod network;
 mod outcome;
 mod problem;
+mod roll;
 mod rows;
 mod unknowns;
 
 pub use adjust::adjust;
+pub use roll::{HubBefore, RolledCar, RolledWheel, Steadiness};
 
 use crate::body::Kit;
 use crate::camera::{Lens, N_LENS};
@@ -39,6 +41,8 @@ pub struct Photo {
     pub lens: usize,
     /// Which placement of the movable bodies it shows; 0 where there is only one.
     pub station: usize,
+    /// The roll position in which the car stood; 0 where it was not rolled.
+    pub position: usize,
     /// The tags seen.
     pub tags: Vec<TagView>,
 }
@@ -74,6 +78,8 @@ pub struct SurveyInput {
     pub photos: Vec<Photo>,
     /// Bodies (indices into `kit.bodies`) that stand elsewhere at each station: each gets one pose a station.
     pub moved_between_stations: Vec<usize>,
+    /// The car was rolled between roll positions: what moved with it. `None`: it stood still.
+    pub rolled: Option<RolledCar>,
 }
 
 /// Mirror margins below this leave open which of the two poses is the true one.
@@ -86,6 +92,8 @@ pub struct BodyEstimate {
     pub body: usize,
     /// The station, where this body has one pose a station.
     pub station: Option<usize>,
+    /// The roll position, where this body moves with the car.
+    pub position: Option<usize>,
     /// Its pose.
     pub world_from_body: Pose<World, Body>,
     /// Number of photographs that hold it.
@@ -206,6 +214,11 @@ impl Survey {
     /// Index into `bodies` of a body of the kit at a station.
     pub fn find(&self, body: usize, station: usize) -> Option<usize> {
         self.bodies.iter().position(|b| b.body == body && b.station.is_none_or(|s| s == station))
+    }
+
+    /// Index into `bodies` of a body that moves with the car, at a roll position.
+    pub fn find_rolled(&self, body: usize, position: usize) -> Option<usize> {
+        self.bodies.iter().position(|b| b.body == body && b.position == Some(position))
     }
 
     /// Joint covariance of several bodies' poses, in the order given (indices into `bodies`).

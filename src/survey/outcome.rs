@@ -37,6 +37,7 @@ impl Run<'_> {
             .map(|&i| BodyEstimate {
                 body: problem.instances[i].body,
                 station: problem.instances[i].station,
+                position: problem.instances[i].position,
                 world_from_body: self.state.world_from_instance[i],
                 n_photos: self
                     .extent

@@ -7,11 +7,12 @@ use crate::frames::{Body, Pose, Tag};
 use crate::pose::SeenTag;
 use nalgebra::{DMatrix, SMatrix, SVector, Vector2, Vector3};
 
-/// A body at a station: what has one pose of its own.
+/// A body at a station or a roll position: what has one pose of its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Instance {
     pub body: usize,
     pub station: Option<usize>,
+    pub position: Option<usize>,
 }
 
 /// One usable tag view.
@@ -69,7 +70,8 @@ impl<'a> Problem<'a> {
                     continue;
                 };
                 let station = input.moved_between_stations.contains(&body).then_some(photo.station);
-                let wanted = Instance { body, station };
+                let rides = input.rolled.as_ref().is_some_and(|car| car.carries(body));
+                let wanted = Instance { body, station, position: rides.then_some(photo.position) };
                 let instance = instances.iter().position(|i| *i == wanted).unwrap_or_else(|| {
                     instances.push(wanted);
                     instances.len() - 1

@@ -142,6 +142,8 @@ pub struct MeasuredBody {
     pub kind: BodyKind,
     /// The station at which it stood so, where it was moved between stations.
     pub station: Option<usize>,
+    /// The roll position at which it was so, where it moves with the car.
+    pub position: Option<usize>,
     /// Its pose.
     pub world_from_body: Pose<World, Body>,
 }
@@ -153,6 +155,7 @@ pub fn measured_bodies(kit: &Kit, survey: &Survey) -> Vec<MeasuredBody> {
         name: kit.bodies[estimate.body].name.clone(),
         kind: kit.bodies[estimate.body].kind,
         station: estimate.station,
+        position: estimate.position,
         world_from_body: estimate.world_from_body,
     };
     survey.bodies.iter().map(measured).collect()

@@ -87,7 +87,14 @@ impl Bay {
     pub fn with_wheels(wheels: [ToeCamber; 4]) -> Self {
         let mut bodies = Vec::new();
         let mut add = |name: String, kind, world_from_body| {
-            bodies.push(MeasuredBody { body: bodies.len(), name, kind, station: None, world_from_body });
+            bodies.push(MeasuredBody {
+                body: bodies.len(),
+                name,
+                kind,
+                station: None,
+                position: None,
+                world_from_body,
+            });
         };
         for (k, corner) in Corner::ALL.into_iter().enumerate() {
             let pose = plate(hub(corner), outward_axis(corner, wheels[k]), 0.4 + k as f64);
@@ -156,7 +163,14 @@ impl Bay {
     /// Adds a body with its (zero) covariance; returns its index.
     pub fn add(&mut self, name: &str, kind: BodyKind, world_from_body: Pose<World, Body>) -> usize {
         let body = self.bodies.len();
-        self.bodies.push(MeasuredBody { body, name: name.into(), kind, station: None, world_from_body });
+        self.bodies.push(MeasuredBody {
+            body,
+            name: name.into(),
+            kind,
+            station: None,
+            position: None,
+            world_from_body,
+        });
         let n = 6 * self.bodies.len();
         self.joint.cov = self.joint.cov.clone().resize(n, n, 0.0);
         for (_, part) in &mut self.joint.parts {

@@ -198,7 +198,7 @@ pub fn run(folder: &Path, photos: &Path, position: usize, clamps: Clamps) -> Tra
             .filter(|p| number(&p["position"]) as usize == position)
             .map(|p| {
                 let name = p["file"].as_str().expect("a name").to_owned();
-                JobPhoto { path: photos.join(&name), name, lens: 0, station: 0 }
+                JobPhoto { path: photos.join(&name), name, lens: 0, station: 0, position: 0 }
             })
             .collect(),
         moved_between_stations: Vec::new(),
