@@ -67,6 +67,7 @@ fn input(v: &Value) -> SurveyInput {
         lenses: vec![LensInput { lens, freedom: LensFreedom::Measured(Box::new(cov)) }],
         photos,
         moved_between_stations: Vec::new(),
+        rolled: None,
     }
 }
 
