@@ -8,6 +8,7 @@
 #![warn(missing_docs)]
 
 pub mod body;
+pub mod calibrate;
 pub mod camera;
 pub mod capture;
 pub mod cli;

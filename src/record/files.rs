@@ -315,6 +315,32 @@ pub(crate) struct LensFile {
     pub tone: Option<ToneName>,
 }
 
+/// A calibration board.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct BoardFile {
+    #[allow(dead_code)] // checked by `Document`
+    format: String,
+    pub name: String,
+    pub pattern: PatternName,
+    pub columns: Option<usize>,
+    pub rows: Option<usize>,
+    pub first_id: Option<u16>,
+    pub side_mm: Option<f64>,
+    pub pitch_mm: Option<f64>,
+    pub inner_columns: Option<usize>,
+    pub inner_rows: Option<usize>,
+    pub square_mm: Option<f64>,
+}
+
+/// What a board's grid consists of.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum PatternName {
+    Tags,
+    Chessboard,
+}
+
 /// How grey values code light.
 #[derive(Clone, Copy, Debug, Deserialize, PartialEq)]
 #[serde(rename_all = "kebab-case")]

@@ -1,5 +1,6 @@
 //! The job folder: files that people write, read into checked working types; the result that the program writes.
 
+mod board;
 pub(crate) mod bodies;
 pub(crate) mod car;
 pub(crate) mod document;
@@ -13,6 +14,7 @@ pub mod result;
 mod template;
 mod write;
 
+pub use board::read_board;
 pub use bodies::{Bodies, HIGHEST_TAG_ID};
 pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job};
 pub use lens_profile::{LensProfile, read_lens_profile};

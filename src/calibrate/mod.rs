@@ -1,0 +1,5 @@
+//! A lens from photographs of a flat printed board: what the board is, where its points are in each photograph, and the camera that explains them.
+
+pub mod board;
+
+pub use board::{Board, Pattern};
