@@ -43,12 +43,26 @@ pub enum TagPlace {
 pub struct BodyTag {
     /// Id in the 36h11 family.
     pub id: u16,
-    /// Side of the black square as printed and measured, metres.
+    /// Side of the black square as declared, metres.
     pub side_m: f64,
+    /// What the print made of it along its right and its up: the sides are `side_m · stretch`; 1 where `side_m` itself was measured.
+    pub stretch: [f64; 2],
     /// Which entry of [`Kit::prints`] tells how well the side is known; tags of one entry share its common error.
     pub print: usize,
     /// Where it sits on the body.
     pub place: TagPlace,
+}
+
+impl BodyTag {
+    /// Corners in the tag's own frame, metres, where the print is larger by these shares along its right and its up.
+    pub fn corners_m(&self, larger: [f64; 2]) -> [Vector3<f64>; 4] {
+        rectangle_corners_m([0, 1].map(|k| self.side_m * self.stretch[k] * (1.0 + larger[k])))
+    }
+
+    /// Mean of the two sides, metres.
+    pub fn mean_side_m(&self) -> f64 {
+        self.side_m * 0.5 * (self.stretch[0] + self.stretch[1])
+    }
 }
 
 /// One rigid thing.
@@ -63,14 +77,21 @@ pub struct BodyModel {
 }
 
 /// How well the printed size of a group of tags is known: what one printer made and one rule measured.
+///
+/// The relative error of a tag's side along its right is c + x + e, along its up c + y + e: c common to all of the group, x and y too (printers
+/// stretch the two directions differently), e the tag's own. Each is independent of the others.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PrintScale {
     /// The name people read.
     pub name: String,
     /// Standard uncertainty of the common relative scale error (0.0005 = 0.1 mm on 200 mm); 0 where it is held fixed.
     pub sigma_common: f64,
+    /// Standard uncertainty of the relative error of one direction alone, right and up; 0 where it is held fixed.
+    pub sigma_axis: [f64; 2],
     /// Standard uncertainty of each tag's own relative scale error; 0 where it is held fixed.
     pub sigma_each: f64,
+    /// False where nobody measured the printed size and the uncertainties are a guess.
+    pub measured: bool,
 }
 
 /// All bodies of a job.
@@ -99,15 +120,32 @@ impl Kit {
 
 /// Corners of a tag of side `side_m` in its own frame, metres.
 pub fn tag_corners_m(side_m: f64) -> [Vector3<f64>; 4] {
-    UNIT_CORNERS.map(|[x, y]| Vector3::new(x * side_m, y * side_m, 0.0))
+    rectangle_corners_m([side_m; 2])
+}
+
+/// The same for a tag that the print made as wide and as high as this.
+pub fn rectangle_corners_m(sides_m: [f64; 2]) -> [Vector3<f64>; 4] {
+    UNIT_CORNERS.map(|[x, y]| Vector3::new(x * sides_m[0], y * sides_m[1], 0.0))
+}
+
+/// Lengths that four corners (lower left, lower right, upper right, upper left) span along the print's right and up, each the mean of two sides.
+pub fn spans_m(corners: &[Vector3<f64>; 4]) -> [f64; 2] {
+    let [right, up] = span_vectors(corners);
+    [right.norm(), up.norm()]
+}
+
+fn span_vectors(corners: &[Vector3<f64>; 4]) -> [Vector3<f64>; 2] {
+    [
+        (corners[1] - corners[0] + corners[2] - corners[3]) / 2.0,
+        (corners[3] - corners[0] + corners[2] - corners[1]) / 2.0,
+    ]
 }
 
 /// The place of a tag from its four measured corners (lower left, lower right, upper right, upper left, metres, in the body frame).
 ///
 /// Returns the pose and the mean side, or what is wrong: a corner more than `tolerance_m` from a square of that side.
 pub fn place_from_corners(corners: &[Vector3<f64>; 4], tolerance_m: f64) -> Result<(Pose<Body, Tag>, f64), String> {
-    let right = (corners[1] - corners[0] + corners[2] - corners[3]) / 2.0;
-    let up = (corners[3] - corners[0] + corners[2] - corners[1]) / 2.0;
+    let [right, up] = span_vectors(corners);
     let side_m = (right.norm() + up.norm()) / 2.0;
     if !(side_m.is_finite() && side_m > 1e-6) {
         return Err("the four corners do not span a square".into());

@@ -38,14 +38,16 @@ fn input(v: &Value) -> SurveyInput {
                 },
                 _ => TagPlace::Free,
             };
-            BodyTag { id: number(&tag["id"]) as u16, side_m: number(&tag["side"]), print: 0, place }
+            BodyTag { id: number(&tag["id"]) as u16, side_m: number(&tag["side"]), stretch: [1.0; 2], print: 0, place }
         });
         BodyModel { name: body["name"].as_str().unwrap().into(), kind: BodyKind::Other, tags: tags.collect() }
     });
     let prints = vec![PrintScale {
         name: "all".into(),
         sigma_common: number(&v["sigma_common"]),
+        sigma_axis: [0.0; 2],
         sigma_each: number(&v["sigma_each"]),
+        measured: true,
     }];
     let lens = Lens::pinhole(number(&v["image_size"][0]) as usize, number(&v["image_size"][1]) as usize, 900.0)
         .with_parameters(&SVector::from_column_slice(&list(&v["lens"])));
@@ -96,7 +98,7 @@ fn estimates_and_covariance_agree_with_scipy() {
         let (angle, distance) = wanted.difference(&got);
         assert!(angle < ESTIMATE && distance < ESTIMATE, "{name}: {angle} rad, {distance} m");
     }
-    assert!((survey.print_scale[0] - number(&expected["common_scale"])).abs() < 1e-9);
+    assert!((survey.print_scale[0][0] - number(&expected["common_scale"])).abs() < 1e-9);
     for (k, (wanted, sigma)) in list(&expected["lens"]).iter().zip(list(&expected["lens_sigma"])).enumerate() {
         let got = survey.lenses[0].parameters()[k];
         assert!((got - wanted).abs() <= ESTIMATE * wanted.abs().max(1.0), "lens {k}: {got} against {wanted}");

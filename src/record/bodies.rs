@@ -1,10 +1,12 @@
 //! `bodies.toml` checked and turned into known geometry.
 
-use crate::body::{BodyKind, BodyModel, BodyTag, Kit, PrintScale, TagPlace, place_from_corners, tag_corners_m};
+use crate::body::{BodyKind, BodyModel, BodyTag, Kit, TagPlace, place_from_corners, spans_m, tag_corners_m};
 use crate::frames::{Body, Point, Pose, Tag, rotation_from_yaw_pitch_roll};
 use crate::placement::StandModel;
 use crate::record::document::Document;
-use crate::record::files::{BodiesFile, BodyKindName, BodyTable, FloorTable, Ids, PrintTable, TagTable, TargetTable};
+use crate::record::files::{BodiesFile, BodyKindName, BodyTable, FloorTable, Ids, TagTable, TargetTable};
+use crate::record::job::Notice;
+use crate::record::prints::{self, PrintGroup};
 use crate::record::problem::Problem;
 use crate::units::{m_from_mm, mm_from_m, rad_from_deg};
 use crate::vehicle::FloorModel;
@@ -21,6 +23,9 @@ const SIDES_MM: RangeInclusive<f64> = 5.0..=2000.0;
 /// Nothing on a body is further from its origin than this. Common practice, no source.
 const FURTHEST_MM: f64 = 20_000.0;
 
+/// Corners of a body and the scale bars of its print may differ by this share of a side: 0.5 mm on 200 mm. Common practice, no source.
+const CORNERS_AGAINST_BARS: f64 = 0.0025;
+
 /// Everything `bodies.toml` says.
 #[derive(Clone, Debug)]
 pub struct Bodies {
@@ -30,20 +35,34 @@ pub struct Bodies {
     pub stands: Vec<StandModel>,
     /// How the floor sheets touch the floor.
     pub floor: FloorModel,
+    /// What was noticed while reading.
+    pub notices: Vec<Notice>,
+}
+
+/// What the tags of the file are checked against.
+struct Context {
+    groups: Vec<PrintGroup>,
+    /// Where each id was declared: on what, and in which line.
+    seen: BTreeMap<u16, (String, Option<usize>)>,
+    /// By print group: tags whose corners contradict the scale bars, with both pairs of sides (right, up), mm.
+    against_bars: BTreeMap<usize, Vec<(i64, [[f64; 2]; 2])>>,
 }
 
 /// Checks a bodies file.
 pub(crate) fn resolve(document: &Document) -> Result<Bodies, Problem> {
     let file: BodiesFile = document.typed()?;
-    let mut out = Bodies { kit: Kit::default(), stands: Vec::new(), floor: floor_contact(document, &file)? };
-    out.kit.prints = prints(document, &file.prints)?;
-    let mut seen = BTreeMap::new();
+    let floor = floor_contact(document, &file)?;
+    let mut out = Bodies { kit: Kit::default(), stands: Vec::new(), floor, notices: Vec::new() };
+    let groups = prints::groups(document, &file.prints, &mut out.notices)?;
+    let mut context = Context { groups, seen: BTreeMap::new(), against_bars: BTreeMap::new() };
+    out.kit.prints = context.groups.iter().map(|g| g.scale.clone()).collect();
     for (k, table) in file.floor.iter().enumerate() {
-        add_floor(document, table, &format!("floor[{k}]"), &mut out, &mut seen)?;
+        add_floor(document, table, &format!("floor[{k}]"), &mut out, &mut context)?;
     }
     for (k, table) in file.body.iter().enumerate() {
-        add_body(document, table, &format!("body[{k}]"), &mut out, &mut seen)?;
+        add_body(document, table, &format!("body[{k}]"), &mut out, &mut context)?;
     }
+    out.notices.extend(notes_against_bars(document, &context));
     if out.kit.bodies.is_empty() {
         return Err(document.problem(
             "",
@@ -82,63 +101,6 @@ fn floor_contact(document: &Document, file: &BodiesFile) -> Result<FloorModel, P
         u_level_rad: metres("u_level_mm_per_m", table.u_level_mm_per_m, usual.u_level_rad, 100.0)?,
         u_plumb_rad: metres("u_plumb_mm_per_m", table.u_plumb_mm_per_m, usual.u_plumb_rad, 100.0)?,
     })
-}
-
-fn prints(document: &Document, tables: &[PrintTable]) -> Result<Vec<PrintScale>, Problem> {
-    if tables.is_empty() {
-        return Err(document.problem(
-            "",
-            "no [[prints]] table says how well the printed sizes are known",
-            "Add one: [[prints]] with name, u_common_mm_per_m and u_each_mm_per_m (for example 0.5 and 0.2 where a good steel rule was used).",
-        ));
-    }
-    let mut out: Vec<PrintScale> = Vec::new();
-    for (k, table) in tables.iter().enumerate() {
-        let path = format!("prints[{k}]");
-        if out.iter().any(|p| p.name == table.name) {
-            return Err(document.problem(
-                &format!("{path}.name"),
-                format!("the print group \"{}\" is declared twice", table.name),
-                "Give each group its own name.",
-            ));
-        }
-        out.push(PrintScale {
-            name: table.name.clone(),
-            sigma_common: m_from_mm(not_negative(
-                document,
-                &format!("{path}.u_common_mm_per_m"),
-                table.u_common_mm_per_m,
-                100.0,
-            )?),
-            sigma_each: m_from_mm(not_negative(
-                document,
-                &format!("{path}.u_each_mm_per_m"),
-                table.u_each_mm_per_m,
-                100.0,
-            )?),
-        });
-    }
-    Ok(out)
-}
-
-/// The index of a print group: the one named, or the only one there is.
-fn print_index(document: &Document, path: &str, named: Option<&str>, prints: &[PrintScale]) -> Result<usize, Problem> {
-    let names = || prints.iter().map(|p| format!("\"{}\"", p.name)).collect::<Vec<_>>().join(", ");
-    match named {
-        Some(name) => prints.iter().position(|p| p.name == name).ok_or_else(|| {
-            document.problem(
-                &format!("{path}.print"),
-                format!("there is no print group \"{name}\""),
-                format!("Declared are: {}.", names()),
-            )
-        }),
-        None if prints.len() == 1 => Ok(0),
-        None => Err(document.problem(
-            path,
-            "several print groups are declared and `print` does not say which one this is",
-            format!("Add print = one of {}.", names()),
-        )),
-    }
 }
 
 fn side_m(document: &Document, path: &str, side_mm: f64) -> Result<f64, Problem> {
@@ -188,7 +150,7 @@ fn add_floor(
     table: &FloorTable,
     path: &str,
     out: &mut Bodies,
-    seen: &mut BTreeMap<u16, (String, Option<usize>)>,
+    context: &mut Context,
 ) -> Result<(), Problem> {
     let ids = match &table.ids {
         Ids::List(ids) => ids.clone(),
@@ -208,11 +170,12 @@ fn add_floor(
         ));
     }
     let side_m = side_m(document, path, table.side_mm)?;
-    let print = print_index(document, path, table.print.as_deref(), &out.kit.prints)?;
+    let print = prints::index_of(document, path, table.print.as_deref(), &context.groups)?;
     for id in ids {
         let name = format!("floor sheet {id}");
-        let id = tag_id(document, &format!("{path}.ids"), id, &name, seen)?;
-        let tag = BodyTag { id, side_m, print, place: TagPlace::Known(Pose::coincident()) };
+        let id = tag_id(document, &format!("{path}.ids"), id, &name, &mut context.seen)?;
+        let stretch = context.groups[print].bars.unwrap_or([1.0; 2]);
+        let tag = BodyTag { id, side_m, stretch, print, place: TagPlace::Known(Pose::coincident()) };
         out.kit.bodies.push(BodyModel { name, kind: BodyKind::FloorSheet, tags: vec![tag] });
     }
     Ok(())
@@ -231,7 +194,7 @@ fn add_body(
     table: &BodyTable,
     path: &str,
     out: &mut Bodies,
-    seen: &mut BTreeMap<u16, (String, Option<usize>)>,
+    context: &mut Context,
 ) -> Result<(), Problem> {
     if table.name.trim().is_empty() {
         return Err(document.problem(
@@ -266,15 +229,16 @@ fn add_body(
     let mut tags = Vec::new();
     for (k, tag) in table.tags.iter().enumerate() {
         let path = format!("{path}.tags[{k}]");
-        let id = tag_id(document, &format!("{path}.id"), tag.id, &format!("\"{}\"", table.name), seen)?;
+        let id = tag_id(document, &format!("{path}.id"), tag.id, &format!("\"{}\"", table.name), &mut context.seen)?;
         let side_m = side_m(document, &path, tag.side_mm)?;
         let print = match &tag.print {
-            Some(name) => print_index(document, &path, Some(name), &out.kit.prints)?,
+            Some(name) => prints::index_of(document, &path, Some(name), &context.groups)?,
             None => {
-                print_index(document, &format!("body[{}]", path_index(&path)), table.print.as_deref(), &out.kit.prints)?
+                let body = format!("body[{}]", path_index(&path));
+                prints::index_of(document, &body, table.print.as_deref(), &context.groups)?
             }
         };
-        let place = match place_of(document, &path, tag, side_m)? {
+        let place = match place_of(document, &path, tag, side_m, context.groups[print].bars)? {
             None if k == 0 => {
                 return Err(document.problem(
                     &format!("{path}.place"),
@@ -294,7 +258,8 @@ fn add_body(
             }
             Some(body_from_tag) => TagPlace::Known(body_from_tag),
         };
-        tags.push(BodyTag { id, side_m, print, place });
+        let stretch = stretch(tag, side_m, print, context);
+        tags.push(BodyTag { id, side_m, stretch, print, place });
     }
     let kind = match table.kind {
         BodyKindName::Stand => BodyKind::Stand,
@@ -313,13 +278,54 @@ fn add_body(
     Ok(())
 }
 
+/// What the printer made of a tag's sides, as shares of `side_mm`.
+///
+/// Where the scale bars of its group were measured, `side_mm` is what was meant to be printed. Corners that were measured on the body show the tag as it
+/// is: what they span counts then, and not the bars; where the two contradict each other the tag is noted in `context`.
+fn stretch(tag: &TagTable, side_m: f64, print: usize, context: &mut Context) -> [f64; 2] {
+    let Some(bars) = context.groups[print].bars else { return [1.0; 2] };
+    let Some(corners) = tag.corners_mm else { return bars };
+    let stretch = spans_m(&corners.map(|c| Vector3::from(c.map(m_from_mm)))).map(|span_m| span_m / side_m);
+    if (0..2).any(|k| (stretch[k] - bars[k]).abs() > CORNERS_AGAINST_BARS) {
+        let sides_mm = [stretch, bars].map(|s| s.map(|share| mm_from_m(share * side_m)));
+        context.against_bars.entry(print).or_default().push((tag.id, sides_mm));
+    }
+    stretch
+}
+
+/// One notice for each print group whose scale bars contradict corners of its tags.
+fn notes_against_bars(document: &Document, context: &Context) -> Vec<Notice> {
+    context
+        .against_bars
+        .iter()
+        .filter_map(|(print, tags)| {
+            let (first, [[right, up], [bar_right, bar_up]]) = tags.first()?;
+            let ids: Vec<String> = tags.iter().map(|(id, _)| id.to_string()).collect();
+            Some(Notice {
+                about: format!("{}, print group \"{}\"", document.name(), context.groups[*print].scale.name),
+                text: format!(
+                    "The corners_mm of tag {first} span {right:.2} mm by {up:.2} mm, and the scale bars make it {bar_right:.2} mm by {bar_up:.2} mm \
+                     (likewise: {}). The corners are taken as measured. If they come from a drawing, give centre_mm, right and up instead.",
+                    ids.join(", ")
+                ),
+            })
+        })
+        .collect()
+}
+
 /// The number in `body[3].tags[1]` that belongs to the body.
 fn path_index(path: &str) -> &str {
     path.split(['[', ']']).nth(1).unwrap_or("0")
 }
 
 /// Where a tag sits on its body, or `None` where the survey is to find it.
-fn place_of(document: &Document, path: &str, tag: &TagTable, side_m: f64) -> Result<Option<Pose<Body, Tag>>, Problem> {
+fn place_of(
+    document: &Document,
+    path: &str,
+    tag: &TagTable,
+    side_m: f64,
+    bars: Option<[f64; 2]>,
+) -> Result<Option<Pose<Body, Tag>>, Problem> {
     let problem = |key: &str, what: String, remedy: &str| Err(document.problem(&format!("{path}.{key}"), what, remedy));
     let by_centre = (tag.centre_mm, tag.right, tag.up);
     let ways = usize::from(tag.corners_mm.is_some())
@@ -356,7 +362,9 @@ fn place_of(document: &Document, path: &str, tag: &TagTable, side_m: f64) -> Res
                 );
             }
         };
-        if (mean_side_m - side_m).abs() > tolerance_m {
+        // With scale bars, side_mm is what was meant to be printed and the corners are what came out.
+        let printed_m = bars.map_or(side_m, |[x, y]| side_m * 0.5 * (x + y));
+        if (mean_side_m - side_m).abs().min((mean_side_m - printed_m).abs()) > tolerance_m {
             return problem(
                 "side_mm",
                 format!(

@@ -108,8 +108,13 @@ pub(crate) struct BodiesFile {
 #[serde(deny_unknown_fields)]
 pub(crate) struct PrintTable {
     pub name: String,
-    pub u_common_mm_per_m: f64,
-    pub u_each_mm_per_m: f64,
+    pub bar_x_nominal_mm: Option<f64>,
+    pub bar_x_mm: Option<f64>,
+    pub bar_y_nominal_mm: Option<f64>,
+    pub bar_y_mm: Option<f64>,
+    pub u_bar_mm: Option<f64>,
+    pub u_common_mm_per_m: Option<f64>,
+    pub u_each_mm_per_m: Option<f64>,
 }
 
 /// One `[[floor]]` table: loose sheets, one tag each.

@@ -142,7 +142,8 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     };
     let lenses = lenses(&document, &raw, &folder)?;
     let moved = moved_between_stations(&document, &raw, &placement)?;
-    let (photos, notices) = photographs(&document, &raw, &folder, &lenses, &placement, &moved)?;
+    let (photos, seen) = photographs(&document, &raw, &folder, &lenses, &placement, &moved)?;
+    let notices = bodies.notices.into_iter().chain(seen).collect();
     Ok(Job {
         folder,
         title: raw.title,

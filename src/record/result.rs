@@ -428,8 +428,8 @@ pub struct SurveyPart {
 pub struct PrintScalePart {
     /// Its name.
     pub name: String,
-    /// Scale error found.
-    pub found_mm_per_m: f64,
+    /// Scale error found, along the print's right and its up, beyond what was measured.
+    pub found_mm_per_m: [f64; 2],
 }
 
 /// Something to know about a file, photograph or tag.

@@ -93,7 +93,7 @@ impl<'a> Viewer<'a> {
 
 /// Corners of a tag's black square as it truly is, world, m.
 pub fn true_corners(tag: &TrueTag) -> [Vector3<f64>; 4] {
-    crate::body::tag_corners_m(tag.side_m).map(|c| (tag.world_from_tag * Point::claim(c)).coords)
+    crate::body::rectangle_corners_m(tag.sides_m()).map(|c| (tag.world_from_tag * Point::claim(c)).coords)
 }
 
 /// A camera at `eye` that looks at `at`, turned by `roll_rad` about its line of sight.

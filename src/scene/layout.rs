@@ -85,12 +85,21 @@ pub struct TrueTag {
     pub tag: usize,
     /// Id in the 36h11 family.
     pub id: u16,
-    /// True side, m.
+    /// True side, m, but for the printer's stretch.
     pub side_m: f64,
+    /// What the printer made of it, along the print's right and its up.
+    pub stretch: [f64; 2],
     /// True place on its body.
     pub body_from_tag: Pose<Body, Tag>,
     /// True place in the bay.
     pub world_from_tag: Pose<World, Tag>,
+}
+
+impl TrueTag {
+    /// True sides along the print's right and its up, m.
+    pub fn sides_m(&self) -> [f64; 2] {
+        self.stretch.map(|stretch| self.side_m * stretch)
+    }
 }
 
 /// Everything in the bay but the photographs.
@@ -218,14 +227,17 @@ pub fn lay_out(options: &BayOptions) -> Layout {
         let rotation = UnitQuaternion::from_scaled_axis(Vector3::new(tilt_x, tilt_y, 0.0))
             * UnitQuaternion::from_axis_angle(&Vector3::z_axis(), heading);
         world_from_body.push(Pose::claim(Isometry3::from_parts(Translation3::from(spot), rotation)));
-        let tag = BodyTag { id, side_m: SHEET_SIDE_M, print: 0, place: TagPlace::Known(Pose::identity_place()) };
+        let place = TagPlace::Known(Pose::identity_place());
+        let tag = BodyTag { id, side_m: SHEET_SIDE_M, stretch: [1.0; 2], print: 0, place };
         bodies.push(BodyModel { name: format!("floor {id}"), kind: BodyKind::FloorSheet, tags: vec![tag] });
     }
 
     let print = PrintScale {
         name: "made print".into(),
         sigma_common: options.sigma_print_common,
+        sigma_axis: [0.0; 2],
         sigma_each: options.sigma_print_each,
+        measured: true,
     };
     let kit = Kit { bodies, prints: vec![print] };
     let tags = draw_tags(options, &kit, &world_from_body, &mut draw);
@@ -252,7 +264,7 @@ fn rigid(name: &str, kind: BodyKind, side_m: f64, tags: &[(u16, Pose<Body, Tag>)
         } else {
             TagPlace::Measured { body_from_tag, cov: Box::new(cov) }
         };
-        BodyTag { id, side_m, print: 0, place }
+        BodyTag { id, side_m, stretch: [1.0; 2], print: 0, place }
     });
     BodyModel { name: name.into(), kind, tags: tags.collect() }
 }
@@ -334,7 +346,8 @@ fn draw_tags(options: &BayOptions, kit: &Kit, world_from_body: &[Pose<World, Bod
             });
             let body_from_tag = if loose { body_from_tag.moved_right(&Vector6::from(step)) } else { body_from_tag };
             let world_from_tag = world_from_body[b] * body_from_tag;
-            tags.push(TrueTag { body: b, tag: t, id: tag.id, side_m, body_from_tag, world_from_tag });
+            let stretch = options.print_stretch;
+            tags.push(TrueTag { body: b, tag: t, id: tag.id, side_m, stretch, body_from_tag, world_from_tag });
         }
     }
     tags

@@ -139,6 +139,8 @@ pub struct BayOptions {
     pub sigma_print_common: f64,
     /// Each tag's own relative error of printed size.
     pub sigma_print_each: f64,
+    /// What the printer made of every length, along the print's right and its up; the kit is told nothing of it.
+    pub print_stretch: [f64; 2],
     /// Place of each tag on stand and plates: each of three shifts in the tag's axes, m. 0 together with the next: known exactly.
     pub sigma_place_m: f64,
     /// Place of each tag on stand and plates: each of three rotations about the tag's axes, rad.
@@ -192,6 +194,7 @@ impl Default for BayOptions {
             limit_law: LimitLaw::Rim,
             sigma_print_common: 0.0003,
             sigma_print_each: 0.0001,
+            print_stretch: [1.0; 2],
             sigma_place_m: 0.0,
             sigma_place_rad: 0.0,
             thickness_m: m_from_mm(1.0),

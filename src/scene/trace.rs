@@ -19,7 +19,7 @@ struct Paper {
     normal: Vector3<f64>,
     hull: [Vector3<f64>; 4],
     half: f64,
-    side: f64,
+    sides: [f64; 2],
     cells: family::Cells,
 }
 
@@ -34,7 +34,7 @@ impl Paper {
             normal: rotation.column(2).into_owned(),
             hull: paper_corners(tag),
             half: tag.side_m * PAPER_HALF_SHARE,
-            side: tag.side_m,
+            sides: tag.sides_m(),
             cells: family::cells_of(tag.id)?,
         })
     }
@@ -42,7 +42,7 @@ impl Paper {
     /// Whether the point (x to the right, y up, from the centre, m) is printed black.
     fn is_ink(&self, x: f64, y: f64) -> bool {
         let n = family::CELLS as f64;
-        let (column, row) = ((x / self.side + 0.5) * n, (0.5 - y / self.side) * n);
+        let (column, row) = ((x / self.sides[0] + 0.5) * n, (0.5 - y / self.sides[1]) * n);
         if column < 0.0 || row < 0.0 || column >= n || row >= n {
             return false;
         }

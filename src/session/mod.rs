@@ -4,6 +4,7 @@
 
 mod judge;
 mod look;
+mod print_size;
 mod result;
 mod survey_file;
 
@@ -126,7 +127,7 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
     let mut look = look(job, watch);
     let mut notices = job.notices.clone();
     notices.append(&mut look.notices);
-    let measured = match measure_seen(job, look, notices, watch) {
+    let mut measured = match measure_seen(job, look, notices, watch) {
         Ok(measured) => measured,
         Err(untied) => return result::not_measured(job, &untied.look, None, untied.reason, untied.notices),
     };
@@ -135,7 +136,10 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
         return result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices);
     }
     match judge::judge(job, &measured.survey) {
-        Ok(judged) => result::build(job, &measured, &judged),
+        Ok(judged) => {
+            measured.notices.extend(print_size::notice(job, &measured.survey, &judged));
+            result::build(job, &measured, &judged)
+        }
         Err(reason) => {
             let reason = why_unmeasurable(&reason);
             result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices)

@@ -337,7 +337,7 @@ pub(super) fn survey_part(job: &Job, survey: &Survey) -> SurveyPart {
             .prints
             .iter()
             .zip(&survey.print_scale)
-            .map(|(print, found)| PrintScalePart { name: print.name.clone(), found_mm_per_m: mm_from_m(*found) })
+            .map(|(print, found)| PrintScalePart { name: print.name.clone(), found_mm_per_m: found.map(mm_from_m) })
             .collect(),
     }
 }

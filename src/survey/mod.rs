@@ -186,8 +186,8 @@ pub struct Survey {
     pub lenses: Vec<Lens>,
     /// Standard uncertainties of the lens parameters after the survey; zero for those held.
     pub lens_sigma: Vec<[f64; N_LENS]>,
-    /// Relative print scale error found for each print group.
-    pub print_scale: Vec<f64>,
+    /// Relative print scale error found for each print group, along the print's right and its up.
+    pub print_scale: Vec<[f64; 2]>,
     /// Every view of the tied-in part, used or rejected.
     pub views: Vec<ViewResult>,
     /// Views that could not take part.

@@ -85,7 +85,13 @@ impl Run<'_> {
             photos,
             lenses: self.state.lenses.clone(),
             lens_sigma,
-            print_scale: self.state.common_scale.clone(),
+            print_scale: self
+                .state
+                .common_scale
+                .iter()
+                .zip(&self.state.axis_scale)
+                .map(|(common, axes)| axes.map(|axis| common + axis))
+                .collect(),
             views,
             dropped,
             untied_photos: self.untied_photos(network),

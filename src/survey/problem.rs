@@ -1,7 +1,7 @@
 //! The survey's input in the form the solver works on: who sees what, with everything unusable named and set aside.
 
 use super::{Dropped, LensFreedom, SurveyError, SurveyInput, TagView};
-use crate::body::{TagPlace, tag_corners_m};
+use crate::body::{BodyTag, TagPlace, tag_corners_m};
 use crate::camera::N_LENS;
 use crate::frames::{Body, Pose, Tag};
 use crate::pose::SeenTag;
@@ -85,9 +85,14 @@ impl<'a> Problem<'a> {
         Ok(Self { input, instances, views, views_of_photo })
     }
 
-    /// Side of a view's tag as declared, metres.
+    /// A view's tag as declared.
+    pub fn tag(&self, view: &View) -> &'a BodyTag {
+        &self.input.kit.bodies[view.body].tags[view.tag]
+    }
+
+    /// Side of a view's tag before the survey, metres; the mean of both where the print was stretched.
     pub fn side_m(&self, view: &View) -> f64 {
-        self.input.kit.bodies[view.body].tags[view.tag].side_m
+        self.tag(view).mean_side_m()
     }
 
     /// Where a view's tag sits on its body, if that is known beforehand.

@@ -4,14 +4,14 @@ use super::LensFreedom;
 use super::network::right_step;
 use super::problem::{Problem, View};
 use super::unknowns::{Layout, State};
-use crate::body::{TagPlace, UNIT_CORNERS, tag_corners_m};
+use crate::body::TagPlace;
 use crate::camera::N_LENS;
 use crate::frames::Tag;
 use crate::pose::left_step;
 use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, SVector, Vector3};
 
-/// Most columns one view can have besides its photograph's: body, tag, two scales, lens.
-const MAX_COLUMNS: usize = 6 + 6 + 2 + N_LENS;
+/// Most columns one view can have besides its photograph's: body, tag, four scales, lens.
+const MAX_COLUMNS: usize = 6 + 6 + 4 + N_LENS;
 
 /// How views are weighted: the whitening of each view's eight numbers, and the loss.
 #[derive(Clone, Debug)]
@@ -62,9 +62,10 @@ pub(super) struct ViewRow {
 
 /// The corners of a view's tag, metres, in the tag's frame, at the current print scale.
 fn corners(problem: &Problem, state: &State, view: &View) -> [Vector3<f64>; 4] {
-    let print = problem.input.kit.bodies[view.body].tags[view.tag].print;
-    let scale = state.common_scale.get(print).copied().unwrap_or(0.0) + state.tag_scale[view.body][view.tag];
-    tag_corners_m(problem.side_m(view) * (1.0 + scale))
+    let tag = problem.tag(view);
+    let scale = state.common_scale.get(tag.print).copied().unwrap_or(0.0) + state.tag_scale[view.body][view.tag];
+    let by_axis = state.axis_scale.get(tag.print).copied().unwrap_or_default();
+    tag.corners_m(by_axis.map(|axis| scale + axis))
 }
 
 /// Predicted − seen, pixels; `None` where a corner lies behind the camera.
@@ -96,16 +97,20 @@ pub(super) fn view_row(
     let camera_from_tag = camera_from_body * body_from_tag;
     let (rotation_body, rotation_tag) = (camera_from_body.rotation(), camera_from_tag.rotation());
     let lens = &state.lenses[photo.lens];
-    let side_m = problem.side_m(view);
-    let print = problem.input.kit.bodies[view.body].tags[view.tag].print;
+    let tag = problem.tag(view);
+    let print = tag.print;
+    // d corner / d scale, in the tag's frame: the corners as declared.
+    let unit_corners = tag.corners_m([0.0; 2]);
 
     let mut columns = Vec::with_capacity(MAX_COLUMNS);
     let instance_at = layout.instance_at[view.instance];
     let place_at = layout.place_at[view.body][view.tag];
     let scales = [layout.common_at.get(print).copied().flatten(), layout.scale_at[view.body][view.tag]];
+    let axes = layout.axis_at.get(print).copied().unwrap_or_default();
     columns.extend(instance_at.iter().flat_map(|at| *at..*at + 6));
     columns.extend(place_at.iter().flat_map(|at| *at..*at + 6));
     columns.extend(scales.iter().flatten());
+    columns.extend(axes.iter().flatten());
     columns.extend(layout.lens_at[photo.lens].iter().map(|(_, column)| *column));
 
     let mut residual = SVector::<f64, 8>::zeros();
@@ -129,10 +134,16 @@ pub(super) fn view_row(
             by_column.fixed_view_mut::<2, 6>(row, at).copy_from(&j);
             at += 6;
         }
-        let unit = Vector3::new(UNIT_CORNERS[k][0] * side_m, UNIT_CORNERS[k][1] * side_m, 0.0);
+        let unit = unit_corners[k];
         let by_scale = projection.d_point * (rotation_tag * unit);
         for _ in scales.iter().flatten() {
             by_column.fixed_view_mut::<2, 1>(row, at).copy_from(&by_scale);
+            at += 1;
+        }
+        for (axis, _) in axes.iter().enumerate().filter(|(_, column)| column.is_some()) {
+            let mut along = Vector3::zeros();
+            along[axis] = unit[axis];
+            by_column.fixed_view_mut::<2, 1>(row, at).copy_from(&(projection.d_point * (rotation_tag * along)));
             at += 1;
         }
         for (parameter, _) in &layout.lens_at[photo.lens] {
@@ -155,6 +166,18 @@ pub(super) fn measured_blocks(problem: &Problem, layout: &Layout, state: &State)
                 kit.prints[print].sigma_common,
                 state.common_scale[print],
             ));
+        }
+    }
+    for (print, axes) in layout.axis_at.iter().enumerate() {
+        for (axis, column) in axes.iter().enumerate() {
+            if let Some(column) = column {
+                blocks.push(MeasuredBlock::scalar(
+                    super::Source::SheetScale,
+                    *column,
+                    kit.prints[print].sigma_axis[axis],
+                    state.axis_scale[print][axis],
+                ));
+            }
         }
     }
     for (b, body) in kit.bodies.iter().enumerate() {

@@ -18,6 +18,8 @@ pub(super) struct State {
     pub body_from_tag: Vec<Vec<Pose<Body, Tag>>>,
     /// Relative scale error by print group.
     pub common_scale: Vec<f64>,
+    /// Relative scale error of one direction alone (the print's right, its up), by print group.
+    pub axis_scale: Vec<[f64; 2]>,
     /// Relative scale error of each tag, by body and tag.
     pub tag_scale: Vec<Vec<f64>>,
     /// By lens.
@@ -30,6 +32,7 @@ pub(super) struct Layout {
     pub instance_at: Vec<Option<usize>>,
     pub place_at: Vec<Vec<Option<usize>>>,
     pub common_at: Vec<Option<usize>>,
+    pub axis_at: Vec<[Option<usize>; 2]>,
     pub scale_at: Vec<Vec<Option<usize>>>,
     /// By lens: (parameter, column).
     pub lens_at: Vec<Vec<(usize, usize)>>,
@@ -107,6 +110,19 @@ impl Layout {
                 })
             })
             .collect();
+        let axis_at = kit
+            .prints
+            .iter()
+            .zip(&used_prints)
+            .map(|(print, used)| {
+                print.sigma_axis.map(|sigma| {
+                    (*used && sigma > 0.0).then(|| {
+                        n_measured += 1;
+                        take(1)
+                    })
+                })
+            })
+            .collect();
         let lens_at = problem
             .input
             .lenses
@@ -127,7 +143,7 @@ impl Layout {
                 }
             })
             .collect();
-        Self { instance_at, place_at, common_at, scale_at, lens_at, n_columns: next, n_measured }
+        Self { instance_at, place_at, common_at, axis_at, scale_at, lens_at, n_columns: next, n_measured }
     }
 }
 
@@ -157,6 +173,13 @@ pub(super) fn moved(problem: &Problem, layout: &Layout, state: &State, extent: &
     for (print, at) in layout.common_at.iter().enumerate() {
         if let Some(at) = at {
             next.common_scale[print] += columns[*at];
+        }
+    }
+    for (print, axes) in layout.axis_at.iter().enumerate() {
+        for (axis, at) in axes.iter().enumerate() {
+            if let Some(at) = at {
+                next.axis_scale[print][axis] += columns[*at];
+            }
         }
     }
     for (l, list) in layout.lens_at.iter().enumerate() {

@@ -67,6 +67,7 @@ fn tags(list: &Value, corners: &str) -> Vec<BodyTag> {
             BodyTag {
                 id: number(&tag["id"]) as u16,
                 side_m: number(&tag["side_m"]),
+                stretch: [1.0; 2],
                 print: 0,
                 place: TagPlace::Known(place),
             }
@@ -83,11 +84,26 @@ fn kit(layout: &Value) -> Kit {
     ];
     for sheet in layout["floor_tags"].as_array().expect("floor tags") {
         let place = TagPlace::Known(Pose::coincident());
-        let tag = BodyTag { id: number(&sheet["id"]) as u16, side_m: number(&sheet["side_m"]), print: 0, place };
+        let tag = BodyTag {
+            id: number(&sheet["id"]) as u16,
+            side_m: number(&sheet["side_m"]),
+            stretch: [1.0; 2],
+            print: 0,
+            place,
+        };
         bodies.push(body(&tag.id.to_string(), BodyKind::FloorSheet, vec![tag]));
     }
     // What a good steel rule and one printer leave open.
-    Kit { bodies, prints: vec![PrintScale { name: "kit".into(), sigma_common: 0.0003, sigma_each: 0.0001 }] }
+    Kit {
+        bodies,
+        prints: vec![PrintScale {
+            name: "kit".into(),
+            sigma_common: 0.0003,
+            sigma_axis: [0.0; 2],
+            sigma_each: 0.0001,
+            measured: true,
+        }],
+    }
 }
 
 fn lens(truth: &Value) -> LensProfile {
