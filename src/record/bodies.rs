@@ -44,8 +44,17 @@ struct Context {
     groups: Vec<PrintGroup>,
     /// Where each id was declared: on what, and in which line.
     seen: BTreeMap<u16, (String, Option<usize>)>,
-    /// By print group: tags whose corners contradict the scale bars, with both pairs of sides (right, up), mm.
-    against_bars: BTreeMap<usize, Vec<(i64, [[f64; 2]; 2])>>,
+    /// By print group: tags whose corners contradict the scale bars.
+    against_bars: BTreeMap<usize, Vec<AgainstBars>>,
+}
+
+/// A tag whose corners contradict the scale bars of its print.
+struct AgainstBars {
+    id: i64,
+    /// What the corners span, right and up, mm.
+    spans_mm: [f64; 2],
+    /// What the bars make of its sides, mm.
+    by_bars_mm: [f64; 2],
 }
 
 /// Checks a bodies file.
@@ -287,8 +296,8 @@ fn stretch(tag: &TagTable, side_m: f64, print: usize, context: &mut Context) -> 
     let Some(corners) = tag.corners_mm else { return bars };
     let stretch = spans_m(&corners.map(|c| Vector3::from(c.map(m_from_mm)))).map(|span_m| span_m / side_m);
     if (0..2).any(|k| (stretch[k] - bars[k]).abs() > CORNERS_AGAINST_BARS) {
-        let sides_mm = [stretch, bars].map(|s| s.map(|share| mm_from_m(share * side_m)));
-        context.against_bars.entry(print).or_default().push((tag.id, sides_mm));
+        let [spans_mm, by_bars_mm] = [stretch, bars].map(|s| s.map(|share| mm_from_m(share * side_m)));
+        context.against_bars.entry(print).or_default().push(AgainstBars { id: tag.id, spans_mm, by_bars_mm });
     }
     stretch
 }
@@ -299,8 +308,8 @@ fn notes_against_bars(document: &Document, context: &Context) -> Vec<Notice> {
         .against_bars
         .iter()
         .filter_map(|(print, tags)| {
-            let (first, [[right, up], [bar_right, bar_up]]) = tags.first()?;
-            let ids: Vec<String> = tags.iter().map(|(id, _)| id.to_string()).collect();
+            let AgainstBars { id: first, spans_mm: [right, up], by_bars_mm: [bar_right, bar_up] } = tags.first()?;
+            let ids: Vec<String> = tags.iter().map(|tag| tag.id.to_string()).collect();
             Some(Notice {
                 about: format!("{}, print group \"{}\"", document.name(), context.groups[*print].scale.name),
                 text: format!(

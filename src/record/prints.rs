@@ -78,11 +78,11 @@ fn group(
     let sigma_each = share("u_each_mm_per_m", table.u_each_mm_per_m.unwrap_or(EACH_MM_PER_M))?;
     let sigma_common = table.u_common_mm_per_m.map(|u| share("u_common_mm_per_m", u)).transpose()?;
     let name = table.name.clone();
-    if let Some((bars, sigma_axis)) = bars(document, path, table)? {
-        note_scaling(document, &name, bars, notices);
+    if let Some(Bars { stretch, sigma: sigma_axis }) = bars(document, path, table)? {
+        note_scaling(document, &name, stretch, notices);
         let sigma_common = sigma_common.unwrap_or(0.0);
         let scale = PrintScale { name, sigma_common, sigma_axis, sigma_each, measured: true };
-        return Ok(PrintGroup { scale, bars: Some(bars) });
+        return Ok(PrintGroup { scale, bars: Some(stretch) });
     }
     let unmeasured = m_from_mm(UNMEASURED_MM_PER_M);
     let scale = match sigma_common {
@@ -92,8 +92,16 @@ fn group(
     Ok(PrintGroup { scale, bars: None })
 }
 
-/// What the scale bars say: measured over nominal along the print's right and up, and the standard uncertainty of each.
-fn bars(document: &Document, path: &str, table: &PrintTable) -> Result<Option<([f64; 2], [f64; 2])>, Problem> {
+/// What the scale bars say.
+struct Bars {
+    /// Measured over nominal along the print's right and up.
+    stretch: [f64; 2],
+    /// The standard uncertainty of each.
+    sigma: [f64; 2],
+}
+
+/// What the scale bars say, where they were measured.
+fn bars(document: &Document, path: &str, table: &PrintTable) -> Result<Option<Bars>, Problem> {
     let given = [
         ("bar_x_nominal_mm", table.bar_x_nominal_mm),
         ("bar_x_mm", table.bar_x_mm),
@@ -137,7 +145,7 @@ fn bars(document: &Document, path: &str, table: &PrintTable) -> Result<Option<([
         }
         sigma[k] = not_negative(document, &format!("{path}.u_bar_mm"), u, 5.0)? / nominal;
     }
-    Ok(Some((stretch, sigma)))
+    Ok(Some(Bars { stretch, sigma }))
 }
 
 /// Says so where the printer plainly did not print at 100 %. The measured size is used all the same.
