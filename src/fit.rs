@@ -1,6 +1,6 @@
 //! Least squares in a few unknowns, small statistics, and the quantiles that tests need.
 
-use nalgebra::{DMatrix, Matrix3, SMatrix, SVector, Vector2};
+use nalgebra::{DMatrix, Matrix3, SMatrix, SVector, Vector2, Vector3};
 
 /// How a small fit is run.
 #[derive(Clone, Copy, Debug)]
@@ -109,6 +109,16 @@ pub fn plane_map(from: &[Vector2<f64>; 4], to: &[Vector2<f64>; 4]) -> Option<Mat
     }
     let h = m.lu().solve(&right)?;
     h.iter().all(|v| v.is_finite()).then(|| Matrix3::new(h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7], 1.0))
+}
+
+/// Centroid, middle eigenvalue of the scatter (m²) and unit normal of the least-squares plane through points.
+pub fn plane_through(points: &[Vector3<f64>]) -> (Vector3<f64>, f64, Vector3<f64>) {
+    let centre = points.iter().sum::<Vector3<f64>>() / points.len() as f64;
+    let scatter: Matrix3<f64> = points.iter().map(|p| (p - centre) * (p - centre).transpose()).sum();
+    let eigen = scatter.symmetric_eigen();
+    let mut order = [0, 1, 2];
+    order.sort_by(|a, b| eigen.eigenvalues[*a].total_cmp(&eigen.eigenvalues[*b]));
+    (centre, eigen.eigenvalues[order[1]], eigen.eigenvectors.column(order[0]).into_owned())
 }
 
 /// The median; `None` for an empty list. NaN sorts last.

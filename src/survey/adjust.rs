@@ -181,6 +181,7 @@ fn start(problem: &Problem, network: &Network, extent: &Extent) -> State {
         axis_scale: vec![[0.0; 2]; kit.prints.len()],
         tag_scale: kit.bodies.iter().map(|b| vec![0.0; b.tags.len()]).collect(),
         lenses: problem.input.lenses.iter().map(|l| l.lens).collect(),
+        roll: None,
     }
 }
 

@@ -20,6 +20,13 @@ pub(super) struct Covariance {
     pub parts: Vec<(Source, DMatrix<f64>)>,
 }
 
+/// How a pose's step `pose · exp(δ)` follows from columns: 6 × n.
+#[derive(Clone, Debug)]
+pub(super) struct PoseMap {
+    pub columns: Vec<usize>,
+    pub by_column: DMatrix<f64>,
+}
+
 /// The test of one view.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct ViewTest {
@@ -72,6 +79,31 @@ impl Covariance {
             cov: pick(&self.columns),
             parts: self.parts.iter().map(|(source, part)| (*source, pick(part))).collect(),
         }
+    }
+
+    /// Joint covariance of several poses' six-step changes, each a linear map of columns.
+    pub fn joint_of(&self, maps: &[PoseMap]) -> JointCovariance {
+        let mut all = DMatrix::<f64>::zeros(6 * maps.len(), self.layout.n_columns);
+        for (k, map) in maps.iter().enumerate() {
+            for (c, column) in map.columns.iter().enumerate() {
+                let mut target = all.view_mut((6 * k, *column), (6, 1));
+                target += map.by_column.column(c);
+            }
+        }
+        let through = |from: &DMatrix<f64>| {
+            let cov = &all * from * all.transpose();
+            (&cov + cov.transpose()) * 0.5
+        };
+        JointCovariance {
+            cov: through(&self.columns),
+            parts: self.parts.iter().map(|(source, part)| (*source, through(part))).collect(),
+        }
+    }
+
+    /// The map of an instance's own pose.
+    pub fn map_of(&self, instance: usize) -> PoseMap {
+        let columns: Vec<usize> = self.layout.instance_at[instance].iter().flat_map(|at| *at..*at + 6).collect();
+        PoseMap { by_column: DMatrix::identity(6, columns.len()), columns }
     }
 
     /// Tests every view of the adjustment against the rest of it.
@@ -138,6 +170,11 @@ fn name_of(problem: &Problem, layout: &Layout, column: usize) -> String {
                 return format!("the place or size of tag {} on body \"{}\"", tag.id, body.name);
             }
         }
+    }
+    if let Some(roll) = &layout.roll
+        && let Some(name) = roll.name_of(column, |instance| kit.bodies[problem.instances[instance].body].name.clone())
+    {
+        return name;
     }
     for list in &layout.lens_at {
         if let Some((k, _)) = list.iter().find(|(_, at)| *at == column) {

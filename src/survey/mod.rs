@@ -13,7 +13,9 @@ mod rows;
 mod unknowns;
 
 pub use adjust::adjust;
-pub use roll::{HubBefore, RolledCar, RolledWheel, Steadiness};
+pub use roll::{
+    HubBefore, Roll, RollCheck, RollFault, RollSuspect, RolledCar, RolledWheel, Steadiness, WheelFound, WheelPlace,
+};
 
 use crate::body::Kit;
 use crate::camera::{Lens, N_LENS};
@@ -126,6 +128,10 @@ pub enum Source {
     SheetScale,
     /// Where the tags sit on their bodies.
     TagPlaces,
+    /// Where the wheels' centres sit in their plates, as declared.
+    Hubs,
+    /// How steadily the car rolled.
+    Rolling,
 }
 
 /// A tag view that is not used, and why.
@@ -206,8 +212,11 @@ pub struct Survey {
     pub unmodelled_px: f64,
     /// Levenberg-Marquardt steps, all rounds together.
     pub iterations: usize,
+    /// The rolled car, or why the roll positions do not give it; `None` where it was not rolled.
+    pub roll: Option<Result<Roll, RollFault>>,
     covariance: covariance::Covariance,
     instances: Vec<usize>,
+    wheel_maps: Vec<roll::WheelMap>,
 }
 
 impl Survey {
@@ -225,6 +234,13 @@ impl Survey {
     pub fn joint(&self, bodies: &[usize]) -> JointCovariance {
         let instances: Vec<usize> = bodies.iter().map(|b| self.instances[*b]).collect();
         self.covariance.joint(&instances)
+    }
+
+    /// The same for bodies and, after them, for wheels at roll positions (indices into [`Roll::places`]).
+    pub fn joint_with_wheels(&self, bodies: &[usize], places: &[usize]) -> JointCovariance {
+        let mut maps: Vec<_> = bodies.iter().map(|b| self.covariance.map_of(self.instances[*b])).collect();
+        maps.extend(places.iter().map(|p| self.wheel_maps[*p].clone()));
+        self.covariance.joint_of(&maps)
     }
 
     /// Lengths of all used corner residuals, pixels.

@@ -19,9 +19,18 @@ impl Run<'_> {
         dropped: Vec<Dropped>,
     ) -> Result<Survey, SurveyError> {
         let problem = self.problem;
-        let layout = Layout::new(problem, &self.extent, true);
+        let mut layout = Layout::new(problem, &self.extent, true);
         let weights = Weights::new(problem, noise, None);
-        let cost = self.solve(&layout, &weights, 40, FINAL_GAIN)?;
+        let mut cost = self.solve(&layout, &weights, 40, FINAL_GAIN)?;
+        let roll = match self.roll(&layout, &weights, cost) {
+            None => None,
+            Some(Ok((roll, tied, tied_cost))) => {
+                (layout, cost) = (tied, tied_cost);
+                Some(Ok(roll))
+            }
+            Some(Err(fault)) => Some(Err(fault)),
+        };
+        let wheel_maps = self.wheel_maps(&layout);
         let covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
         let tests = covariance.tests(problem, &self.extent);
         let redundancy = self.redundancy(&layout);
@@ -101,8 +110,10 @@ impl Run<'_> {
             sigma0: if redundancy > 0.0 { (cost / redundancy).sqrt() } else { 0.0 },
             unmodelled_px: noise,
             iterations: self.iterations,
+            roll,
             covariance,
             instances,
+            wheel_maps,
         })
     }
 

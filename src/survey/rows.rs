@@ -224,10 +224,15 @@ pub(super) fn measured_blocks(problem: &Problem, layout: &Layout, state: &State)
             }
         }
     }
+    if let (Some(car), Some(columns), Some(roll)) = (&problem.input.rolled, &layout.roll, &state.roll) {
+        let pose_of = |instance: usize| state.world_from_instance[instance];
+        let column_of = |instance: usize| layout.instance_at[instance];
+        blocks.extend(super::roll::blocks(car, columns, roll, &pose_of, &column_of));
+    }
     blocks
 }
 
-pub(super) struct MeasuredBlock {
+pub(crate) struct MeasuredBlock {
     pub source: super::Source,
     pub columns: Vec<usize>,
     pub weight: DMatrix<f64>,
@@ -237,7 +242,7 @@ pub(super) struct MeasuredBlock {
 }
 
 impl MeasuredBlock {
-    fn scalar(source: super::Source, column: usize, sigma: f64, difference: f64) -> Self {
+    pub fn scalar(source: super::Source, column: usize, sigma: f64, difference: f64) -> Self {
         Self {
             source,
             columns: vec![column],

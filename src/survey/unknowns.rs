@@ -2,6 +2,7 @@
 
 use super::LensFreedom;
 use super::problem::Problem;
+use super::roll::{RollLayout, RollState};
 use crate::body::TagPlace;
 use crate::camera::{Lens, N_LENS};
 use crate::frames::{Body, Camera, Pose, Tag, World};
@@ -24,6 +25,8 @@ pub(super) struct State {
     pub tag_scale: Vec<Vec<f64>>,
     /// By lens.
     pub lenses: Vec<Lens>,
+    /// The rolled car, once the plates' poses have given start values.
+    pub roll: Option<RollState>,
 }
 
 /// Which unknown has which column among the unknowns that stay after the photographs are eliminated.
@@ -37,6 +40,8 @@ pub(super) struct Layout {
     /// By lens: (parameter, column).
     pub lens_at: Vec<Vec<(usize, usize)>>,
     pub n_columns: usize,
+    /// The rolled car, where it takes part; its columns come last.
+    pub roll: Option<RollLayout>,
     /// Number of measured values besides the corners.
     pub n_measured: usize,
 }
@@ -143,7 +148,15 @@ impl Layout {
                 }
             })
             .collect();
-        Self { instance_at, place_at, common_at, axis_at, scale_at, lens_at, n_columns: next, n_measured }
+        Self { instance_at, place_at, common_at, axis_at, scale_at, lens_at, n_columns: next, roll: None, n_measured }
+    }
+
+    /// With the rolled car's columns added.
+    pub fn with_roll(mut self, roll: RollLayout) -> Self {
+        self.n_columns += roll.n_columns();
+        self.n_measured += roll.n_measured();
+        self.roll = Some(roll);
+        self
     }
 }
 
@@ -188,6 +201,9 @@ pub(super) fn moved(problem: &Problem, layout: &Layout, state: &State, extent: &
             p[*parameter] += columns[*at];
         }
         next.lenses[l] = problem.input.lenses[l].lens.with_parameters(&p);
+    }
+    if let (Some(columns_of), Some(roll)) = (&layout.roll, &state.roll) {
+        next.roll = Some(roll.stepped(columns_of, &|column| columns[column]));
     }
     next
 }

@@ -1,6 +1,7 @@
 //! From plates and sheets to hubs, floor, thrust line and vehicle frame: plain geometry on one set of numbers. Uncertainty is not known
 //! here; [`crate::verdict::assess()`] runs this calculation many times with its inputs stepped.
 
+use crate::fit::plane_through;
 use crate::frames::{Body, Direction, Point, Pose, Vehicle, World};
 use crate::placement::Reference;
 use crate::units::{deg_from_rad, mm_from_m};
@@ -94,7 +95,7 @@ pub fn floor(sheets: &[(&str, Pose<World, Body>)], heights_m: &[f64]) -> Result<
         return Err(Unmeasurable::TooFewSheets(n));
     }
     let faces: Vector3<f64> = sheets.iter().map(|(_, s)| s.rotation().column(2).into_owned()).sum();
-    let (_, along, first) = plane(&sheets.iter().map(|(_, s)| s.translation()).collect::<Vec<_>>());
+    let (_, along, first) = plane_through(&sheets.iter().map(|(_, s)| s.translation()).collect::<Vec<_>>());
     let spread_m = (along / n as f64).max(0.0).sqrt();
     if spread_m.is_nan() || spread_m <= MIN_SHEET_SPREAD_M {
         return Err(Unmeasurable::SheetsOnALine { n, spread_mm: mm_from_m(spread_m) });
@@ -104,7 +105,7 @@ pub fn floor(sheets: &[(&str, Pose<World, Body>)], heights_m: &[f64]) -> Result<
     // a further one changes nothing visible (height times the square of the change of the normal).
     let up = up_from(first);
     let lowered: Vec<_> = sheets.iter().zip(heights_m).map(|((_, s), h)| s.translation() - up * *h).collect();
-    let (centre, _, normal) = plane(&lowered);
+    let (centre, _, normal) = plane_through(&lowered);
     let normal = up_from(normal);
     for (name, sheet) in sheets {
         let tilt = sheet.rotation().column(2).angle(&normal);
@@ -113,16 +114,6 @@ pub fn floor(sheets: &[(&str, Pose<World, Body>)], heights_m: &[f64]) -> Result<
         }
     }
     Ok(Floor { point: Point::claim(centre), normal: Direction::claim(normal) })
-}
-
-/// Centroid, middle eigenvalue of the scatter (m²) and unit normal of the plane through points.
-fn plane(points: &[Vector3<f64>]) -> (Vector3<f64>, f64, Vector3<f64>) {
-    let centre = points.iter().sum::<Vector3<f64>>() / points.len() as f64;
-    let scatter: Matrix3<f64> = points.iter().map(|p| (p - centre) * (p - centre).transpose()).sum();
-    let eigen = scatter.symmetric_eigen();
-    let mut order = [0, 1, 2];
-    order.sort_by(|a, b| eigen.eigenvalues[*a].total_cmp(&eigen.eigenvalues[*b]));
-    (centre, eigen.eigenvalues[order[1]], eigen.eigenvectors.column(order[0]).into_owned())
 }
 
 /// A unit direction tipped by two small angles about directions square to it.

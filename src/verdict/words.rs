@@ -107,6 +107,8 @@ pub fn source_name(source: BudgetSource) -> String {
         BudgetSource::Survey(Source::Lens) => "lens profile".into(),
         BudgetSource::Survey(Source::SheetScale) => "printed size of the tags".into(),
         BudgetSource::Survey(Source::TagPlaces) => "places of the tags on their bodies".into(),
+        BudgetSource::Survey(Source::Hubs) => "centring and stand-off of the plates".into(),
+        BudgetSource::Survey(Source::Rolling) => "how steadily the car rolled".into(),
         BudgetSource::SurveyRest => "survey, not split".into(),
         BudgetSource::RunOut(c) => format!("run-out of the {} plate", c.name()),
         BudgetSource::PlateCentre(c) => format!("centring of the {} plate", c.name()),
@@ -132,6 +134,12 @@ pub fn remedy(source: BudgetSource) -> &'static str {
         }
         BudgetSource::Survey(Source::SheetScale) => {
             "measure the printed sides with a calliper or over the scale bar and enter them with the smaller uncertainty"
+        }
+        BudgetSource::Survey(Source::Hubs) => {
+            "measure the distance from each plate's print to the wheel's centre more closely, and centre the plates better"
+        }
+        BudgetSource::Survey(Source::Rolling) => {
+            "photograph the car in one or two more roll positions, or put a tag sheet on its body and name it in on_car"
         }
         BudgetSource::Survey(Source::TagPlaces) => "measure where the tags sit on their bodies more closely",
         BudgetSource::RunOut(_) => {
