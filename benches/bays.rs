@@ -9,7 +9,7 @@ mod traced;
 use plumbsight::placement::Component;
 use plumbsight::units::{deg_from_rad, mm_from_m};
 use std::path::{Path, PathBuf};
-use traced::{Clamps, run};
+use traced::{Clamps, Traced, run, run_rolled};
 
 fn main() {
     let mut folders: Vec<PathBuf> =
@@ -22,8 +22,15 @@ fn main() {
         let photos = if photos.is_dir() { photos } else { folder.clone() };
         for position in 0..positions(folder) {
             for clamps in [Clamps::Limits, Clamps::Known] {
-                show(folder, &photos, position, clamps);
+                let title = format!(
+                    "position {position}, clamps {}",
+                    if clamps == Clamps::Known { "known" } else { "by limits" }
+                );
+                show(folder, &title, run(folder, &photos, position, clamps));
             }
+        }
+        if positions(folder) > 1 {
+            show(folder, "all positions as one job, nothing said about run-out", run_rolled(folder, &photos));
         }
     }
 }
@@ -34,14 +41,12 @@ fn positions(folder: &Path) -> usize {
     truth["positions"].as_array().map_or(0, Vec::len)
 }
 
-fn show(folder: &Path, photos: &Path, position: usize, clamps: Clamps) {
-    let bay = run(folder, photos, position, clamps);
+fn show(folder: &Path, title: &str, bay: Traced) {
     let survey = &bay.measured.survey;
     let rejected = survey.views.iter().filter(|v| !v.used).count();
     println!(
-        "{} position {position}, clamps {}: {} photographs, {} tag views, {rejected} rejected, unmodelled noise {:.3} px",
+        "{} {title}: {} photographs, {} tag views, {rejected} rejected, unmodelled noise {:.3} px",
         folder.display(),
-        if clamps == Clamps::Known { "known" } else { "by limits" },
         survey.photos.len(),
         survey.views.len(),
         survey.unmodelled_px
@@ -58,6 +63,31 @@ fn show(folder: &Path, photos: &Path, position: usize, clamps: Clamps) {
             component.name(),
             got - truth
         );
+    }
+    for wheel in &bay.assessment.vehicle.wheels {
+        let truth = bay.true_toe(wheel.corner);
+        println!(
+            "  {} toe against the thrust line {:+.4} deg, error {:+.4}, U {:.4}; camber error {:+.4}, U {:.4}",
+            wheel.corner.name(),
+            deg_from_rad(wheel.toe.value),
+            deg_from_rad(wheel.toe.value - truth[0]),
+            deg_from_rad(wheel.toe.expanded),
+            deg_from_rad(wheel.camber.value - truth[1]),
+            deg_from_rad(wheel.camber.expanded)
+        );
+    }
+    if let Some(Ok(roll)) = &survey.roll {
+        println!("  roll test {:.1} of {:.1} with {} degrees of freedom", roll.check.statistic, roll.check.limit, roll.check.dof);
+        for wheel in &roll.wheels {
+            println!(
+                "  clamp tilt found {:.3} deg, hub in plate {:+.2} {:+.2} {:+.2} mm, turns {:?}",
+                deg_from_rad(wheel.run_out_rad),
+                mm_from_m(wheel.hub_in_plate.coords.x),
+                mm_from_m(wheel.hub_in_plate.coords.y),
+                mm_from_m(wheel.hub_in_plate.coords.z),
+                wheel.turns.iter().map(|(p, t)| (*p, deg_from_rad(*t).round())).collect::<Vec<_>>()
+            );
+        }
     }
     let s = &bay.stand_on_sheets;
     println!(

@@ -16,6 +16,9 @@ const ECCENTRICITY_MM: f64 = 1.0;
 /// Default standard uncertainty of a stand-off read off a clamp with a rule, mm. Common practice, no source.
 const U_STAND_OFF_MM: f64 = 0.5;
 
+/// Largest run-out that may be declared, degrees.
+const MAX_RUN_OUT_DEG: f64 = 10.0;
+
 /// Wheelbases that cars and vans have, mm. Common practice, no source.
 const WHEELBASES_MM: std::ops::RangeInclusive<f64> = 1000.0..=6000.0;
 
@@ -25,11 +28,12 @@ pub(crate) fn resolve(
     table: &VehicleTable,
     kit: &Kit,
     bodies_file: &str,
+    rolled: bool,
 ) -> Result<VehicleModel, Problem> {
     let mut wheels: Vec<WheelModel> = Vec::new();
     for (k, wheel) in table.wheels.iter().enumerate() {
         let path = format!("vehicle.wheels[{k}]");
-        let model = resolve_wheel(document, wheel, &path, kit, bodies_file)?;
+        let model = resolve_wheel(document, wheel, &path, kit, bodies_file, rolled)?;
         if wheels.iter().any(|w| w.corner == model.corner) {
             return Err(document.problem(
                 &format!("{path}.at"),
@@ -89,6 +93,7 @@ fn resolve_wheel(
     path: &str,
     kit: &Kit,
     bodies_file: &str,
+    rolled: bool,
 ) -> Result<WheelModel, Problem> {
     let at = |key: &str| format!("{path}.{key}");
     let corner = match wheel.at {
@@ -141,13 +146,26 @@ fn resolve_wheel(
             ));
         }
     };
+    // A rolled car shows the run-out itself; whatever is declared then only has to be possible.
+    let run_out_deg = match wheel.run_out_deg {
+        Some(deg) => not_negative(document, &at("run_out_deg"), deg, MAX_RUN_OUT_DEG)?,
+        None if rolled => MAX_RUN_OUT_DEG,
+        None => {
+            return Err(document.problem(
+                path,
+                "`run_out_deg` is missing",
+                "State the limit of the plate's tilt against the wheel in degrees, or photograph the car in two or more roll positions \
+                 (roll_position in [[photographs]]): then it is not needed.",
+            ));
+        }
+    };
     let eccentricity_mm = wheel.eccentricity_mm.unwrap_or(ECCENTRICITY_MM);
     let u_stand_off_mm = wheel.u_stand_off_mm.unwrap_or(U_STAND_OFF_MM);
     Ok(WheelModel {
         corner,
         plate,
         axis_in_plate: Direction::claim(axis.normalize()),
-        run_out_rad: rad_from_deg(not_negative(document, &at("run_out_deg"), wheel.run_out_deg, 10.0)?),
+        run_out_rad: rad_from_deg(run_out_deg),
         hub,
         eccentricity_m: m_from_mm(not_negative(document, &at("eccentricity_mm"), eccentricity_mm, 100.0)?),
         u_stand_off_m: m_from_mm(not_negative(document, &at("u_stand_off_mm"), u_stand_off_mm, 100.0)?),

@@ -31,6 +31,15 @@ pub(crate) struct PhotographSet {
     pub files: Vec<String>,
     pub lens: Option<String>,
     pub station: Option<String>,
+    pub roll_position: Option<RollName>,
+}
+
+/// Name of a roll position: text or a number.
+#[derive(Debug, Deserialize)]
+#[serde(untagged, expecting = "a roll position is a name in quotes or a whole number")]
+pub(crate) enum RollName {
+    Number(i64),
+    Text(String),
 }
 
 /// `[vehicle]`.
@@ -41,6 +50,11 @@ pub(crate) struct VehicleTable {
     pub id: Option<String>,
     pub wheelbase_mm: Option<f64>,
     pub u_wheelbase_mm: Option<f64>,
+    pub judged_at: Option<RollName>,
+    #[serde(default)]
+    pub on_car: Vec<String>,
+    #[serde(default)]
+    pub rolling: RollingTable,
     #[serde(default)]
     pub wheels: Vec<WheelTable>,
 }
@@ -56,7 +70,18 @@ pub(crate) struct WheelTable {
     pub u_stand_off_mm: Option<f64>,
     pub eccentricity_mm: Option<f64>,
     pub axis: Option<[f64; 3]>,
-    pub run_out_deg: f64,
+    pub run_out_deg: Option<f64>,
+}
+
+/// `[vehicle.rolling]`: how steadily the car rolls.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RollingTable {
+    pub u_hub_height_mm: Option<f64>,
+    pub u_hub_level_mm: Option<f64>,
+    pub u_toe_deg: Option<f64>,
+    pub u_camber_deg: Option<f64>,
+    pub u_slope_mm_per_m: Option<f64>,
 }
 
 /// Which wheel.

@@ -6,6 +6,7 @@ use crate::record::document::Document;
 use crate::record::files::{JobFile, LensUse, PhotographSet};
 use crate::record::lens_profile::{LensProfile, read_lens_profile};
 use crate::record::problem::Problem;
+use crate::record::roll::{self, JobRoll};
 use crate::record::{bodies, car, paths, placement};
 use crate::vehicle::{FloorModel, VehicleModel};
 use std::path::{Path, PathBuf};
@@ -70,6 +71,8 @@ pub struct Job {
     pub photos: Vec<JobPhoto>,
     /// Bodies (indices into the kit) that stand elsewhere at each station.
     pub moved_between_stations: Vec<usize>,
+    /// The roll positions, where there are two or more.
+    pub rolled: Option<JobRoll>,
     /// What was noticed while reading.
     pub notices: Vec<Notice>,
 }
@@ -109,8 +112,11 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     };
     let bodies_document = part("bodies", &raw.bodies, "bodies")?;
     let bodies = bodies::resolve(&bodies_document)?;
+    let positions = roll::positions(&document, &raw)?;
     let vehicle = match (&raw.vehicle, purpose) {
-        (Some(written), _) => car::resolve(&document, written, &bodies.kit, bodies_document.name())?,
+        (Some(written), _) => {
+            car::resolve(&document, written, &bodies.kit, bodies_document.name(), positions.len() > 1)?
+        }
         (None, Purpose::Survey) => VehicleModel { name: None, id: None, wheels: Vec::new(), wheelbase: None },
         (None, Purpose::Verdict) => {
             return Err(document.problem(
@@ -142,7 +148,8 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     };
     let lenses = lenses(&document, &raw, &folder)?;
     let moved = moved_between_stations(&document, &raw, &placement)?;
-    let (photos, seen) = photographs(&document, &raw, &folder, &lenses, &placement, &moved)?;
+    let rolled = roll::resolve(&document, &raw, &positions, &vehicle, &placement, &bodies.kit, bodies_document.name())?;
+    let (photos, seen) = photographs(&document, &raw, &folder, &lenses, &placement, &moved, &positions)?;
     let notices = bodies.notices.into_iter().chain(seen).collect();
     Ok(Job {
         folder,
@@ -160,6 +167,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         },
         photos,
         moved_between_stations: moved,
+        rolled,
         notices,
     })
 }
@@ -246,6 +254,7 @@ fn photographs(
     lenses: &[(String, LensProfile)],
     placement: &Placement,
     moved: &[usize],
+    positions: &[String],
 ) -> Result<(Vec<JobPhoto>, Vec<Notice>), Problem> {
     let mut photos: Vec<JobPhoto> = Vec::new();
     let mut notices = Vec::new();
@@ -265,6 +274,7 @@ fn photographs(
         };
         // Where nothing is moved, all photographs show one and the same arrangement.
         let station = if moved.is_empty() { 0 } else { station };
+        let position = roll::position_of(set, positions);
         for (i, written) in set.files.iter().enumerate() {
             let key = format!("{path}.files[{i}]");
             if let Some(why) = paths::leaves_folder(written) {
@@ -290,7 +300,7 @@ fn photographs(
                 });
             }
             for file in files {
-                add_photo(document, &key, folder, file, lens, station, &mut photos, &mut notices)?;
+                add_photo(document, &key, folder, file, (lens, station, position), &mut photos, &mut notices)?;
             }
         }
     }
@@ -333,8 +343,7 @@ fn add_photo(
     key: &str,
     folder: &Path,
     file: PathBuf,
-    lens: usize,
-    station: usize,
+    (lens, station, position): (usize, usize, usize),
     photos: &mut Vec<JobPhoto>,
     notices: &mut Vec<Notice>,
 ) -> Result<(), Problem> {
@@ -355,13 +364,13 @@ fn add_photo(
         return Ok(());
     }
     match photos.iter().find(|p| p.name == name) {
-        None => photos.push(JobPhoto { name, path, lens, station, position: 0 }),
+        None => photos.push(JobPhoto { name, path, lens, station, position }),
         // The same file through two patterns is no harm as long as both mean the same.
-        Some(p) if p.lens == lens && p.station == station => {}
+        Some(p) if p.lens == lens && p.station == station && p.position == position => {}
         Some(_) => {
             return Err(document.problem(
                 key,
-                format!("the photograph \"{name}\" is in two sets that differ in lens or station"),
+                format!("the photograph \"{name}\" is in two sets that differ in lens, station or roll position"),
                 "Keep every photograph in one set.",
             ));
         }

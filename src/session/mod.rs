@@ -8,6 +8,7 @@ mod print_size;
 mod result;
 mod survey_file;
 
+pub use judge::judge;
 pub use look::{Look, look};
 pub use survey_file::SURVEY_FORMAT;
 
@@ -108,7 +109,7 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
         lenses: lens_inputs(job, &mut notices),
         photos: look.photos.clone(),
         moved_between_stations: job.moved_between_stations.clone(),
-        rolled: None,
+        rolled: job.rolled.as_ref().map(|r| r.car.clone()),
     };
     match crate::survey::adjust(&input, &SurveyOptions::default()) {
         Ok(survey) => {
@@ -135,7 +136,7 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
     if let Some(reason) = undecided_pose(job, &measured.survey).or_else(|| two_places(job, &measured)) {
         return result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices);
     }
-    match judge::judge(job, &measured.survey) {
+    match judge(job, &measured.survey) {
         Ok(judged) => {
             measured.notices.extend(print_size::notice(job, &measured.survey, &judged));
             result::build(job, &measured, &judged)

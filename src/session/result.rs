@@ -72,7 +72,7 @@ pub(super) fn build(job: &Job, measured: &Measured, judged: &Assessment) -> Resu
         not_measured: nothing_judged.then_some(why),
         stations: judged.stations.iter().map(station).collect(),
         stations_not_measured: unmeasured,
-        vehicle: Some(vehicle(job, survey, judged)),
+        vehicle: Some(vehicle(job, judged)),
         bodies: bodies(job, survey, Some(&vehicle_from_world)),
         photographs: photographs(job, &measured.look, Some(survey), Some(&vehicle_from_world)),
         notes: judged.notes.clone(),
@@ -184,7 +184,7 @@ fn movement(m: &Move) -> MovePart {
     }
 }
 
-fn vehicle(job: &Job, survey: &Survey, judged: &Assessment) -> VehiclePart {
+fn vehicle(job: &Job, judged: &Assessment) -> VehiclePart {
     let v = &judged.vehicle;
     VehiclePart {
         name: job.vehicle.name.clone(),
@@ -208,8 +208,8 @@ fn vehicle(job: &Job, survey: &Survey, judged: &Assessment) -> VehiclePart {
         sheet_heights: v
             .sheet_heights
             .iter()
-            .map(|(measured, height)| SheetHeightPart {
-                body: job.kit.bodies[survey.bodies[*measured].body].name.clone(),
+            .map(|(body, height)| SheetHeightPart {
+                body: job.kit.bodies[*body].name.clone(),
                 height_mm: value(height, mm_from_m),
             })
             .collect(),

@@ -4,6 +4,9 @@
 //! [`geometry`] holds the calculation.
 
 pub mod geometry;
+mod rolled;
+
+pub use rolled::{RolledBodies, rolled_bodies, rolled_wheels};
 
 use crate::body::{BodyKind, Kit};
 use crate::frames::{Body, Direction, Point, Pose, Vehicle, World};
@@ -196,7 +199,7 @@ pub struct VehicleResult {
     /// Slope of the floor against the plumb line, rad: along X (positive: rises forward) and along Y (positive: rises to the left); only
     /// where a plumb line was seen.
     pub floor_slope: Option<[Estimate; 2]>,
-    /// Each floor sheet's height above the plane through all of them, m: (index into the measured bodies, height).
+    /// Each floor sheet's height above the plane through all of them, m: (index into the kit's bodies, height).
     pub sheet_heights: Vec<(usize, Estimate)>,
 }
 
@@ -305,6 +308,22 @@ pub enum Unmeasurable {
         station: String,
         /// True where it was found ahead of the datum.
         ahead: bool,
+    },
+    /// The roll positions give no wheel axes.
+    #[error("{0}")]
+    Roll(crate::survey::RollFault),
+    /// The car did not roll as one rigid thing, or a plate slipped.
+    #[error(
+        "the roll positions contradict each other (test value {statistic:.0}, limit {limit:.0}): {cause}. Mount the plates firmly, hold the steering straight, and \
+         photograph all roll positions again"
+    )]
+    RollContradicts {
+        /// Chi-square of the test.
+        statistic: f64,
+        /// Its limit.
+        limit: f64,
+        /// What it most likely means.
+        cause: String,
     },
     /// A number that is not finite, or a negative uncertainty.
     #[error("{what} is not a usable number: check the entry")]

@@ -112,18 +112,24 @@ fn vehicle_result(model: &Model, best: &Evaluated, p: &Propagated<BudgetSource>)
         wheelbase: has_front.then(|| p.estimate(car + 1)),
         thrust_heading: has_front.then(|| p.estimate(car + 2)),
         floor_slope: best.floor_slope.map(|_| [p.estimate(car + 3), p.estimate(car + 4)]),
-        sheet_heights: model.sheets.iter().enumerate().map(|(k, s)| (*s, p.estimate(car + 5 + k))).collect(),
+        sheet_heights: model
+            .sheets
+            .iter()
+            .enumerate()
+            .map(|(k, s)| (model.body_of(*s), p.estimate(car + 5 + k)))
+            .collect(),
     }
 }
 
 /// What the reader should know about car and floor.
 fn notes(input: &AssessInput, vehicle: &VehicleResult) -> Vec<String> {
     let mut notes = Vec::new();
-    for (position, height) in &vehicle.sheet_heights {
+    let name_of = |body: usize| input.bodies.iter().find(|b| b.body == body).map_or("?", |b| b.name.as_str());
+    for (body, height) in &vehicle.sheet_heights {
         if height.value.abs() > (SHEET_OFF_IN_U * height.u).max(SHEET_OFF_LEAST_M) {
             notes.push(format!(
                 "Floor sheet \"{}\" lies {} {} the plane through all sheets (U {}): flatten or move it, or the floor is more uneven than stated.",
-                input.bodies[*position].name,
+                name_of(*body),
                 words::length(height.value),
                 if height.value > 0.0 { "above" } else { "below" },
                 words::length(height.expanded),

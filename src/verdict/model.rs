@@ -70,7 +70,7 @@ pub struct Evaluated {
 
 /// The measured body `body` that counts at `station`: its own estimate for that station, else the one for all stations.
 fn at_station(input: &AssessInput, body: usize, station: usize) -> Option<usize> {
-    let find = |s| input.bodies.iter().position(|b| b.body == body && b.station == s);
+    let find = |s| input.bodies.iter().position(|b| b.body == body && b.station == s && b.position.is_none());
     find(Some(station)).or_else(|| find(None))
 }
 
@@ -216,6 +216,11 @@ impl<'a> Model<'a> {
             self.stations.push(StationPlan { index, station, stand, target, datum_body, target_place, datum_place });
         }
         missing
+    }
+
+    /// The kit's index of a measured body.
+    pub fn body_of(&self, position: usize) -> usize {
+        self.input.bodies[position].body
     }
 
     /// The calculation on one set of inputs.

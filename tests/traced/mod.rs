@@ -7,13 +7,14 @@ use plumbsight::camera::{Lens, N_LENS};
 use plumbsight::frames::{Body, Direction, Point, Pose, World, yaw_pitch_roll};
 use plumbsight::placement::{Datum, LateralFrom, Placement, Reference, StandModel, Station};
 use plumbsight::raster::ToneCurve;
-use plumbsight::record::{Job, JobPhoto, LensChoice, LensProfile};
-use plumbsight::session::{Measured, measure};
+use plumbsight::record::{Job, JobPhoto, JobRoll, LensChoice, LensProfile};
+use plumbsight::session::{Measured, judge, measure};
+use plumbsight::survey::{RolledCar, Steadiness};
 use plumbsight::units::{m_from_mm, rad_from_deg};
 use plumbsight::vehicle::{
-    Corner, DeclaredLength, FloorModel, HubPlace, MeasuredBody, VehicleModel, WheelModel, measured_bodies,
+    Corner, DeclaredLength, FloorModel, HubPlace, MeasuredBody, VehicleModel, WheelModel, measured_bodies, rolled_wheels,
 };
-use plumbsight::verdict::{AssessInput, Assessment, assess};
+use plumbsight::verdict::Assessment;
 use serde_json::Value;
 use std::path::Path;
 
@@ -37,6 +38,23 @@ pub struct Traced {
     pub stand_on_sheets: [f64; 6],
     /// Seconds: photographs and tags, survey and judging.
     pub seconds: [f64; 2],
+}
+
+impl Traced {
+    /// True toe against the true thrust line and true camber of a wheel, rad.
+    pub fn true_toe(&self, corner: Corner) -> [f64; 2] {
+        let truth = json(&self.job.folder.join("truth.json"));
+        let name = match corner {
+            Corner::RearLeft => "rear_left",
+            Corner::RearRight => "rear_right",
+            Corner::FrontLeft => "front_left",
+            Corner::FrontRight => "front_right",
+        };
+        let side = if corner.is_left() { 1.0 } else { -1.0 };
+        let axis = vector(&truth["positions"][0]["wheels"][name]["axis"]) * side;
+        // World X is the true thrust line; toe-in turns the left wheel to the right; a top that leans outward dips the outward axis.
+        [side * (axis.x * side).atan2(axis.y * side), -axis.z.asin()]
+    }
 }
 
 fn json(path: &Path) -> Value {
@@ -167,6 +185,18 @@ fn vehicle(kit: &Kit, position: &Value, clamps: Clamps) -> VehicleModel {
 
 /// Measures the photographs of one roll position. `photos`: the folder that holds them.
 pub fn run(folder: &Path, photos: &Path, position: usize, clamps: Clamps) -> Traced {
+    measure_and_judge(job_of(folder, photos, Some(position), clamps), position)
+}
+
+/// Measures all roll positions as one job, judged at the last. Nothing is said about the run-out of the clamps.
+pub fn run_rolled(folder: &Path, photos: &Path) -> Traced {
+    let job = job_of(folder, photos, None, Clamps::Limits);
+    let last = job.rolled.as_ref().expect("several positions").judged;
+    measure_and_judge(job, last)
+}
+
+/// The job of a traced bay: the photographs of one roll position, or of all.
+pub fn job_of(folder: &Path, photos: &Path, position: Option<usize>, clamps: Clamps) -> Job {
     let (layout, truth) = (json(&folder.join("layout.json")), json(&folder.join("truth.json")));
     let kit = kit(&layout);
     let setup = &layout["setup"];
@@ -194,7 +224,18 @@ pub fn run(folder: &Path, photos: &Path, position: usize, clamps: Clamps) -> Tra
         }],
     };
     let names = layout["photos"].as_array().expect("photographs");
-    let job = Job {
+    let n_positions = truth["positions"].as_array().expect("positions").len();
+    let vehicle = vehicle(&kit, &truth["positions"][position.unwrap_or(0)], clamps);
+    let rolled = position.is_none().then(|| JobRoll {
+        car: RolledCar {
+            positions: (0..n_positions).map(|p| p.to_string()).collect(),
+            wheels: rolled_wheels(&vehicle),
+            riders: Vec::new(),
+            steadiness: Steadiness::default(),
+        },
+        judged: n_positions - 1,
+    });
+    Job {
         folder: folder.to_owned(),
         title: None,
         stands: vec![StandModel::plain(stand)],
@@ -205,22 +246,28 @@ pub fn run(folder: &Path, photos: &Path, position: usize, clamps: Clamps) -> Tra
             u_uneven_m: m_from_mm(0.3),
             ..FloorModel::default()
         },
-        vehicle: vehicle(&kit, &truth["positions"][position], clamps),
+        vehicle,
         placement,
         lenses: vec![lens(&truth)],
         lens_choice: LensChoice::WithinProfile,
         photos: names
             .iter()
-            .filter(|p| number(&p["position"]) as usize == position)
+            .filter(|p| position.is_none_or(|wanted| number(&p["position"]) as usize == wanted))
             .map(|p| {
                 let name = p["file"].as_str().expect("a name").to_owned();
-                JobPhoto { path: photos.join(&name), name, lens: 0, station: 0, position: 0 }
+                let at = if position.is_none() { number(&p["position"]) as usize } else { 0 };
+                JobPhoto { path: photos.join(&name), name, lens: 0, station: 0, position: at }
             })
             .collect(),
         moved_between_stations: Vec::new(),
+        rolled,
         notices: Vec::new(),
         kit,
-    };
+    }
+}
+
+fn measure_and_judge(job: Job, position: usize) -> Traced {
+    let truth = json(&job.folder.join("truth.json"));
     let start = std::time::Instant::now();
     let tags_done = std::sync::Mutex::new(None);
     let measured = measure(&job, &|progress| {
@@ -231,16 +278,7 @@ pub fn run(folder: &Path, photos: &Path, position: usize, clamps: Clamps) -> Tra
     .expect("a traced bay can be surveyed");
     let survey = &measured.survey;
     let bodies = measured_bodies(&job.kit, survey);
-    let all: Vec<usize> = (0..bodies.len()).collect();
-    let assessment = assess(&AssessInput {
-        bodies: &bodies,
-        joint: &survey.joint(&all),
-        vehicle: &job.vehicle,
-        floor: &job.floor,
-        stands: &job.stands,
-        placement: &job.placement,
-    })
-    .expect("a traced bay can be judged");
+    let assessment = judge(&job, survey).expect("a traced bay can be judged");
     let total = start.elapsed().as_secs_f64();
     let tags = tags_done.into_inner().expect("no panic before").expect("the survey was reached");
 
