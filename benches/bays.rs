@@ -9,7 +9,7 @@ mod traced;
 use plumbsight::placement::Component;
 use plumbsight::units::{deg_from_rad, mm_from_m};
 use std::path::{Path, PathBuf};
-use traced::{Clamps, Traced, run, run_rolled};
+use traced::{Clamps, Traced, run, run_rolled, true_toe};
 
 fn main() {
     let mut folders: Vec<PathBuf> =
@@ -65,7 +65,7 @@ fn show(folder: &Path, title: &str, bay: Traced) {
         );
     }
     for wheel in &bay.assessment.vehicle.wheels {
-        let truth = bay.true_toe(wheel.corner);
+        let truth = true_toe(&bay.job, wheel.corner);
         println!(
             "  {} toe against the thrust line {:+.4} deg, error {:+.4}, U {:.4}; camber error {:+.4}, U {:.4}",
             wheel.corner.name(),
@@ -77,7 +77,10 @@ fn show(folder: &Path, title: &str, bay: Traced) {
         );
     }
     if let Some(Ok(roll)) = &survey.roll {
-        println!("  roll test {:.1} of {:.1} with {} degrees of freedom", roll.check.statistic, roll.check.limit, roll.check.dof);
+        println!(
+            "  roll test {:.1} of {:.1} with {} degrees of freedom",
+            roll.check.statistic, roll.check.limit, roll.check.dof
+        );
         for wheel in &roll.wheels {
             println!(
                 "  clamp tilt found {:.3} deg, hub in plate {:+.2} {:+.2} {:+.2} mm, turns {:?}",

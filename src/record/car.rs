@@ -13,6 +13,9 @@ use nalgebra::Vector3;
 /// Default limit of a plate's eccentricity, mm. Common practice, no source: what a self-centring clamp keeps.
 const ECCENTRICITY_MM: f64 = 1.0;
 
+/// The same where the car is rolled, which finds the wheel's centre itself. Common practice, no source: what a careless eye keeps.
+const ROLLED_ECCENTRICITY_MM: f64 = 5.0;
+
 /// Default standard uncertainty of a stand-off read off a clamp with a rule, mm. Common practice, no source.
 const U_STAND_OFF_MM: f64 = 0.5;
 
@@ -159,7 +162,8 @@ fn resolve_wheel(
             ));
         }
     };
-    let eccentricity_mm = wheel.eccentricity_mm.unwrap_or(ECCENTRICITY_MM);
+    let eccentricity_mm =
+        wheel.eccentricity_mm.unwrap_or(if rolled { ROLLED_ECCENTRICITY_MM } else { ECCENTRICITY_MM });
     let u_stand_off_mm = wheel.u_stand_off_mm.unwrap_or(U_STAND_OFF_MM);
     Ok(WheelModel {
         corner,

@@ -11,8 +11,8 @@ pub(crate) mod paths;
 pub(crate) mod placement;
 mod prints;
 mod problem;
-mod roll;
 pub mod result;
+mod roll;
 mod template;
 mod write;
 
@@ -22,7 +22,7 @@ pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job};
 pub use lens_profile::{LensProfile, read_lens_profile};
 pub use prints::UNMEASURED_MM_PER_M;
 pub use problem::Problem;
-pub use roll::JobRoll;
 pub use result::ResultFile;
+pub use roll::JobRoll;
 pub use template::{TEMPLATE, make_folder, write_template};
 pub use write::{json_text, write_atomically};

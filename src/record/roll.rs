@@ -94,7 +94,8 @@ pub(super) fn resolve(
         Some(written) => {
             let wanted = name(written);
             positions.iter().position(|p| *p == wanted).ok_or_else(|| {
-                let known = if positions.is_empty() { "none".into() } else { format!("\"{}\"", positions.join("\", \"")) };
+                let known =
+                    if positions.is_empty() { "none".into() } else { format!("\"{}\"", positions.join("\", \"")) };
                 document.problem(
                     "vehicle.judged_at",
                     format!("no photographs name the roll position \"{wanted}\""),

@@ -120,7 +120,9 @@ fn cause(kit: &Kit, vehicle: &VehicleModel, car: &RolledCar, suspect: &RollSuspe
             "most likely the steering was turned while rolling, or \"{name}\" ({} wheel) slipped: {off}",
             wheel.corner.name()
         ),
-        Some(wheel) => format!("most likely \"{name}\" slipped on the {} wheel or was touched: {off}", wheel.corner.name()),
+        Some(wheel) => {
+            format!("most likely \"{name}\" slipped on the {} wheel or was touched: {off}", wheel.corner.name())
+        }
         None => format!("most likely \"{name}\" moved on the car: {off}"),
     }
 }

@@ -1,7 +1,7 @@
 //! A path-traced bay with exact truth (`layout.json`, `truth.json` and its photographs in one folder) through the whole measurement.
 #![allow(dead_code)] // each user takes its own part
 
-use nalgebra::{Matrix3, SMatrix, Vector3};
+use nalgebra::{Matrix3, SMatrix, Vector2, Vector3};
 use plumbsight::body::{BodyKind, BodyModel, BodyTag, Kit, PrintScale, TagPlace, place_from_corners};
 use plumbsight::camera::{Lens, N_LENS};
 use plumbsight::frames::{Body, Direction, Point, Pose, World, yaw_pitch_roll};
@@ -9,10 +9,11 @@ use plumbsight::placement::{Datum, LateralFrom, Placement, Reference, StandModel
 use plumbsight::raster::ToneCurve;
 use plumbsight::record::{Job, JobPhoto, JobRoll, LensChoice, LensProfile};
 use plumbsight::session::{Measured, judge, measure};
-use plumbsight::survey::{RolledCar, Steadiness};
+use plumbsight::survey::{Photo, RolledCar, Steadiness, TagView};
 use plumbsight::units::{m_from_mm, rad_from_deg};
 use plumbsight::vehicle::{
-    Corner, DeclaredLength, FloorModel, HubPlace, MeasuredBody, VehicleModel, WheelModel, measured_bodies, rolled_wheels,
+    Corner, DeclaredLength, FloorModel, HubPlace, MeasuredBody, VehicleModel, WheelModel, measured_bodies,
+    rolled_wheels,
 };
 use plumbsight::verdict::Assessment;
 use serde_json::Value;
@@ -40,21 +41,54 @@ pub struct Traced {
     pub seconds: [f64; 2],
 }
 
-impl Traced {
-    /// True toe against the true thrust line and true camber of a wheel, rad.
-    pub fn true_toe(&self, corner: Corner) -> [f64; 2] {
-        let truth = json(&self.job.folder.join("truth.json"));
-        let name = match corner {
-            Corner::RearLeft => "rear_left",
-            Corner::RearRight => "rear_right",
-            Corner::FrontLeft => "front_left",
-            Corner::FrontRight => "front_right",
-        };
-        let side = if corner.is_left() { 1.0 } else { -1.0 };
-        let axis = vector(&truth["positions"][0]["wheels"][name]["axis"]) * side;
-        // World X is the true thrust line; toe-in turns the left wheel to the right; a top that leans outward dips the outward axis.
-        [side * (axis.x * side).atan2(axis.y * side), -axis.z.asin()]
-    }
+/// True toe against the true thrust line and true camber of a wheel, rad.
+pub fn true_toe(job: &Job, corner: Corner) -> [f64; 2] {
+    let truth = json(&job.folder.join("truth.json"));
+    let name = match corner {
+        Corner::RearLeft => "rear_left",
+        Corner::RearRight => "rear_right",
+        Corner::FrontLeft => "front_left",
+        Corner::FrontRight => "front_right",
+    };
+    let side = if corner.is_left() { 1.0 } else { -1.0 };
+    let axis = vector(&truth["positions"][0]["wheels"][name]["axis"]) * side;
+    // World X is the true thrust line; toe-in turns the left wheel to the right; a top that leans outward dips the outward axis.
+    [side * (axis.x * side).atan2(axis.y * side), -axis.z.asin()]
+}
+
+/// True deviations (m, rad) of the stand from what the job asks, with the car at a roll position.
+pub fn true_deviation(job: &Job, position: usize) -> [f64; 6] {
+    let truth = json(&job.folder.join("truth.json"));
+    let bay_from_stand: Pose<World, Body> = pose(&truth["stand_poses"][0]);
+    let front = &truth["positions"][position]["wheels"];
+    let front_x = (vector(&front["front_left"]["centre"]).x + vector(&front["front_right"]["centre"]).x) / 2.0;
+    let (yaw, pitch, roll) = yaw_pitch_roll(&bay_from_stand.rotation());
+    let required = job.placement.stations[0].required;
+    let t = bay_from_stand.translation();
+    [t.x - front_x - required[0], t.y - required[1], t.z - required[2], yaw - required[3], pitch, roll]
+}
+
+/// Tags as a detector found them, stored beside a scene instead of its photographs.
+pub fn stored_photos(path: &Path) -> Vec<Photo> {
+    let photo = |p: &Value| Photo {
+        name: p["file"].as_str().expect("a name").to_owned(),
+        lens: 0,
+        station: 0,
+        position: number(&p["position"]) as usize,
+        tags: p["tags"]
+            .as_array()
+            .expect("tags")
+            .iter()
+            .map(|t| TagView {
+                id: number(&t["id"]) as u16,
+                corners: std::array::from_fn(|k| {
+                    Vector2::new(number(&t["corners"][k][0]), number(&t["corners"][k][1]))
+                }),
+                cov: SMatrix::from_fn(|r, c| number(&t["cov"][r][c])),
+            })
+            .collect(),
+    };
+    json(path).as_array().expect("photographs").iter().map(photo).collect()
 }
 
 fn json(path: &Path) -> Value {
@@ -283,13 +317,7 @@ fn measure_and_judge(job: Job, position: usize) -> Traced {
     let tags = tags_done.into_inner().expect("no panic before").expect("the survey was reached");
 
     let bay_from_stand: Pose<World, Body> = pose(&truth["stand_poses"][0]);
-    let front = &truth["positions"][position]["wheels"];
-    let front_x = (vector(&front["front_left"]["centre"]).x + vector(&front["front_right"]["centre"]).x) / 2.0;
-    let (yaw, pitch, roll) = yaw_pitch_roll(&bay_from_stand.rotation());
-    let required = job.placement.stations[0].required;
-    let t = bay_from_stand.translation();
-    let truth_deviation =
-        [t.x - front_x - required[0], t.y - required[1], t.z - required[2], yaw - required[3], pitch, roll];
+    let truth_deviation = true_deviation(&job, position);
     let stand_on_sheets = against_sheets(&job.kit, &bodies, &truth, &bay_from_stand);
     Traced { measured, assessment, truth: truth_deviation, stand_on_sheets, seconds: [tags, total - tags], job }
 }

@@ -46,6 +46,8 @@ pub(crate) struct RollState {
     /// By position: x, y (m) and turn about z (rad) of the car; zero at the first.
     pub motion: Vec<[f64; 3]>,
     pub wheels: Vec<WheelState>,
+    /// By wheel: standard uncertainty of the declared centre square to the axis as it counts here, m.
+    pub u_aside_m: Vec<f64>,
     /// By rider.
     pub car_from_rider: Vec<Isometry3<f64>>,
 }
@@ -240,7 +242,7 @@ pub(crate) fn blocks(
     for (w, declared) in car.wheels.iter().enumerate() {
         let columns: Vec<usize> = (layout.wheel(w)..layout.wheel(w) + 5).collect();
         let rows = |state: &RollState, _: &Pose<World, Body>| state.beside_declaration(car, w);
-        let [aside, along] = [declared.u_aside_m, declared.u_along_m].map(|u| u.max(EXACT_M));
+        let [aside, along] = [state.u_aside_m[w], declared.u_along_m].map(|u| u.max(EXACT_M));
         all.push(block(
             Source::Hubs,
             layout,

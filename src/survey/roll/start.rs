@@ -1,13 +1,13 @@
 //! Start values for the rolled car from the plates' poses, and why there may be none.
 
 use super::model::{RollLayout, RollState, Tie, WheelState, square_to};
-use super::{HubBefore, RollFault, RolledCar};
+use super::{HubBefore, RollFault, RolledCar, RolledWheel, Steadiness};
 use crate::body::BodyKind;
 use crate::frames::{Body, Pose, World};
 use crate::survey::problem::Problem;
 use crate::survey::unknowns::{Layout, State};
 use crate::units::deg_from_rad;
-use nalgebra::{Isometry3, Matrix3, Rotation3, Translation3, UnitQuaternion, Vector2, Vector3};
+use nalgebra::{Isometry3, Matrix2, Matrix3, Rotation3, Translation3, UnitQuaternion, Vector2, Vector3};
 
 /// Smallest turn of a wheel between two of its positions, rad. The error of an axis is that of a pose over 2 sin(angle/2) (own derivation):
 /// at 20 degrees nearly three times as much as a single pose.
@@ -149,6 +149,9 @@ pub(crate) fn start(
             }
         }
     }
+    let u_aside_m = (0..hubs.len())
+        .map(|w| u_aside(&car.wheels[w], &axes[w], &wheels_seen[w], &car.steadiness, &lane_from_world))
+        .collect();
     let wheels: Vec<WheelState> = (0..hubs.len())
         .map(|w| WheelState {
             axis_in_plate: axes[w],
@@ -157,7 +160,7 @@ pub(crate) fn start(
             axis_in_car: (lane_from_world.rotation * (wheels_seen[w][0].2.iso().rotation * axes[w])).normalize(),
         })
         .collect();
-    let mut roll = RollState { world_from_lane, tilt: [0.0; 2], motion, wheels, car_from_rider: Vec::new() };
+    let mut roll = RollState { world_from_lane, tilt: [0.0; 2], motion, wheels, u_aside_m, car_from_rider: Vec::new() };
     let mut ties: Vec<(Tie, usize)> = Vec::new();
     for (wheel, list) in wheels_seen.iter().enumerate() {
         ties.extend(list.iter().map(|(position, i, _)| (Tie::Wheel { wheel, position: *position }, *i)));
@@ -178,6 +181,36 @@ pub(crate) fn start(
         ties,
     };
     Ok((columns, roll))
+}
+
+/// How well a hub's declaration counts, square to the axis (m).
+///
+/// A declared eccentricity is a limit, not a normal deviate about zero: as an observation it draws the hub towards the plate's middle by its
+/// share of the weight. Where the heights of the hub at the positions alone fix it better than the declaration does, in every direction, the
+/// declaration therefore steps back to a ninth of its weight. This asks only how far the wheel turned, never what was measured, so that nothing
+/// is selected by its outcome.
+fn u_aside(
+    wheel: &RolledWheel,
+    axis: &Vector3<f64>,
+    seen: &Seen,
+    steady: &Steadiness,
+    lane_from_world: &Isometry3<f64>,
+) -> f64 {
+    // Height of the hub = sum of the plate's two directions square to the axis, each times the hub's coordinate there, plus a constant.
+    let up = lane_from_world.rotation.inverse() * Vector3::z();
+    let [e1, e2] = square_to(axis);
+    let rows: Vec<Vector2<f64>> = seen
+        .iter()
+        .map(|(_, _, pose)| {
+            let up_in_plate = pose.iso().rotation.inverse() * up;
+            Vector2::new(up_in_plate.dot(&e1), up_in_plate.dot(&e2))
+        })
+        .collect();
+    let mean = rows.iter().sum::<Vector2<f64>>() / rows.len().max(1) as f64;
+    let normal: Matrix2<f64> = rows.iter().map(|r| (r - mean) * (r - mean).transpose()).sum();
+    let weakest = normal.symmetric_eigenvalues().min().max(0.0);
+    let by_heights = steady.u_height_m / weakest.sqrt().max(1e-9);
+    if by_heights < wheel.u_aside_m { 3.0 * wheel.u_aside_m } else { wheel.u_aside_m }
 }
 
 /// The lane: z = normal of the plane through all floor sheets, x square to the first wheel's axis, origin between the wheels.

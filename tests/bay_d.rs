@@ -1,0 +1,111 @@
+//! A path-traced bay in which the car was rolled (made by an independent physically based renderer, `fixtures/bay-d/README.md`) against its exact truth.
+
+mod traced;
+
+use plumbsight::placement::Component;
+use plumbsight::record::{Purpose, read_job};
+use plumbsight::session::{check, judge};
+use plumbsight::survey::{LensFreedom, LensInput, Survey, SurveyInput, SurveyOptions, adjust};
+use plumbsight::units::{deg_from_rad, mm_from_m};
+use plumbsight::vehicle::Unmeasurable;
+use std::path::{Path, PathBuf};
+use traced::{Clamps, job_of, stored_photos, true_deviation, true_toe};
+
+fn folder() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/bay-d")
+}
+
+/// The bay's job with all roll positions, and the survey of the stored corners.
+fn rolled() -> (plumbsight::record::Job, SurveyInput) {
+    let job = job_of(&folder(), &folder(), None, Clamps::Limits);
+    let lens = &job.lenses[0];
+    let input = SurveyInput {
+        kit: job.kit.clone(),
+        lenses: vec![LensInput {
+            lens: lens.lens,
+            freedom: LensFreedom::Measured(lens.cov.clone().expect("a covariance")),
+        }],
+        photos: stored_photos(&folder().join("corners.json")),
+        moved_between_stations: Vec::new(),
+        rolled: job.rolled.as_ref().map(|r| r.car.clone()),
+    };
+    (job, input)
+}
+
+fn survey_of(input: &SurveyInput) -> Survey {
+    adjust(input, &SurveyOptions::default()).expect("the bay can be surveyed")
+}
+
+#[test]
+fn nothing_is_known_of_the_clamps_and_all_six_are_right_at_every_position() {
+    let (mut job, input) = rolled();
+    let survey = survey_of(&input);
+    for position in 0..3 {
+        job.rolled.as_mut().expect("rolled").judged = position;
+        let judged = judge(&job, &survey).expect("the bay can be judged");
+        let truth = true_deviation(&job, position);
+        for component in Component::ALL {
+            let k = component.index();
+            let estimate = judged.stations[0].deviations[k].deviation;
+            let (edge, most): (fn(f64) -> f64, _) =
+                if component.is_angle() { (deg_from_rad, 0.04) } else { (mm_from_m, 1.0) };
+            let (error, u) = (edge(estimate.value - truth[k]), edge(estimate.expanded));
+            assert!(error.abs() <= most, "position {position}, {}: error {error:.3}", component.name());
+            assert!(error.abs() <= u, "position {position}, {}: error {error:.3}, U {u:.3}", component.name());
+        }
+        for wheel in &judged.vehicle.wheels {
+            let [toe, camber] = true_toe(&job, wheel.corner);
+            let (toe_error, u) = (wheel.toe.value - toe, wheel.toe.expanded);
+            let name = wheel.corner.name();
+            assert!(deg_from_rad(toe_error.abs()) <= 0.03, "{name}: toe error {:.4}", deg_from_rad(toe_error));
+            assert!(toe_error.abs() <= u, "{name}: toe error {toe_error}, U {u} rad");
+            assert!((wheel.camber.value - camber).abs() <= wheel.camber.expanded, "{name}: camber");
+        }
+    }
+    let roll = survey.roll.expect("rolled").expect("solved");
+    assert!(roll.check.passed(), "{:?}", roll.check);
+    // Turns of 62 and 118 degrees, the left wheel's counter-clockwise seen from outside when the car rolls forward.
+    for (wheel, side) in roll.wheels.iter().zip([1.0, -1.0]) {
+        for ((_, turn), wanted) in wheel.turns.iter().zip([0.0, 62.0, 118.0]) {
+            assert!((deg_from_rad(*turn) - side * wanted).abs() < 0.05, "{} for {wanted}", deg_from_rad(*turn));
+        }
+    }
+}
+
+#[test]
+fn the_job_folder_with_thirteen_photographs_gives_a_verdict() {
+    let job = read_job(&folder(), Purpose::Verdict).expect("a good job");
+    let result = check(&job, &|_| {});
+    assert_eq!(result.not_measured, None);
+    let station = &result.stations[0];
+    let truth = true_deviation(&job_of(&folder(), &folder(), None, Clamps::Limits), 2);
+    for ((name, unit, d), truth) in station.deviations.each().into_iter().zip(truth) {
+        // The traced job asks for 2000 mm from the front axle of a wheelbase known to it; this one for 1350 mm.
+        let truth = match (name, unit) {
+            ("distance", _) => mm_from_m(truth) + 2000.0 - 1350.0,
+            (_, "mm") => mm_from_m(truth),
+            _ => deg_from_rad(truth),
+        };
+        assert!((d.deviation - truth).abs() <= d.expanded, "{name}: {} for {truth}, U {}", d.deviation, d.expanded);
+        assert!(d.verdict == Some(plumbsight::record::result::Verdict::In), "{name}");
+    }
+    assert!(station.deviations.yaw_deg.expanded < 0.1, "U of yaw {}", station.deviations.yaw_deg.expanded);
+}
+
+#[test]
+fn the_same_photographs_under_two_names_are_no_roll() {
+    let (job, mut input) = rolled();
+    input.photos.retain(|p| p.position == 0);
+    let mut again = input.photos.clone();
+    for photo in &mut again {
+        photo.position = 1;
+        photo.name += " again";
+    }
+    input.photos.extend(again);
+    input.rolled.as_mut().expect("rolled").positions.truncate(2);
+    let survey = survey_of(&input);
+    let fault = survey.roll.clone().expect("asked for").unwrap_err().to_string();
+    assert!(fault.contains("largest difference is 0.0 deg") && fault.contains("20 deg"), "{fault}");
+    let refused = judge(&job, &survey).unwrap_err();
+    assert!(matches!(refused, Unmeasurable::Roll(_)), "{refused}");
+}
