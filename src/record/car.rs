@@ -156,7 +156,7 @@ fn resolve_wheel(
         None => {
             return Err(document.problem(
                 path,
-                "`run_out_deg` is missing",
+                "missing key `run_out_deg`",
                 "State the limit of the plate's tilt against the wheel in degrees, or photograph the car in two or more roll positions \
                  (roll_position in [[photographs]]): then it is not needed.",
             ));
