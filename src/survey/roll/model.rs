@@ -275,6 +275,9 @@ pub(crate) fn blocks(
     all
 }
 
+/// What is to be zero, from the roll's state and a body's pose.
+type Rows<'a> = &'a dyn Fn(&RollState, &Pose<World, Body>) -> DVector<f64>;
+
 /// One block with its derivatives by central differences: `columns` of the roll, and six of the body's pose where it has any.
 #[allow(clippy::too_many_arguments)] // private, called in two places; a struct for it would only rename the arguments
 fn block(
@@ -285,7 +288,7 @@ fn block(
     own: Option<usize>,
     pose: &Pose<World, Body>,
     sigma: &[f64],
-    rows: &dyn Fn(&RollState, &Pose<World, Body>) -> DVector<f64>,
+    rows: Rows,
 ) -> MeasuredBlock {
     let difference = rows(state, pose);
     let mut all: Vec<usize> = columns.to_vec();
