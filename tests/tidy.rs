@@ -239,7 +239,7 @@ fn every_key_is_documented() {
             && !readme.contains(&format!("`[{key}]`"))
             && !readme.contains(&format!("`[[{key}]]`"))
         {
-            let table = ["wheels", "tags", "target", "tolerance"]
+            let table = ["wheels", "rolling", "tags", "target", "tolerance"]
                 .iter()
                 .any(|t| *t == key && readme.contains(&format!(".{t}]")));
             if !table {
