@@ -1,0 +1,112 @@
+//! A lens from published board data, to the published figures.
+
+mod common;
+
+use common::repository;
+use nalgebra::{DMatrix, Matrix3, Vector2};
+use plumbsight::calibrate::model::{BoardPoint, BoardView, Free, Group, Model, N_MODEL, SKEW};
+use plumbsight::calibrate::solve::{Solution, SolveOptions, solve};
+use plumbsight::calibrate::start::{board_homography, pose_from_homography, start_lenses};
+
+/// All numbers of a text file.
+fn numbers(path: &str) -> Vec<f64> {
+    let text = std::fs::read_to_string(repository(path)).unwrap();
+    text.split_whitespace().map(|word| word.parse().unwrap()).collect()
+}
+
+/// One view of points that are all equally good and independent.
+fn view(name: &str, board: &[Vector2<f64>], seen: &[f64]) -> BoardView {
+    assert_eq!(2 * board.len(), seen.len());
+    let group = |(k, centre): (usize, &Vector2<f64>)| Group {
+        label: k,
+        points: vec![BoardPoint { centre: *centre, offset: Vector2::zeros() }],
+        pixels: vec![Vector2::new(seen[2 * k], seen[2 * k + 1])],
+        cov: DMatrix::identity(2, 2),
+    };
+    BoardView { name: name.into(), groups: board.iter().enumerate().map(group).collect() }
+}
+
+/// From start values alone to the least-squares answer with these parameters free.
+fn fit(views: &[BoardView], size: (usize, usize), free: &[usize]) -> Solution {
+    let homographies: Vec<Matrix3<f64>> = views.iter().map(|v| board_homography(v).unwrap()).collect();
+    let lens = start_lenses(&homographies, size.0, size.1)[0];
+    let poses: Vec<_> = homographies.iter().map(|h| pose_from_homography(&lens, h).unwrap()).collect();
+    let mut mask: Free = [false; N_MODEL];
+    free.iter().for_each(|k| mask[*k] = true);
+    let options = SolveOptions { free: mask, added_px: 0.0, limit: None, max_iterations: 200 };
+    let solution = solve(&Model::new(lens, 1.0), &poses, views, &options).unwrap();
+    assert!(solution.converged);
+    solution
+}
+
+#[track_caller]
+fn near(what: &str, got: f64, expected: f64, tolerance: f64) {
+    assert!((got - expected).abs() <= tolerance, "{what}: got {got}, expected {expected} +- {tolerance}");
+}
+
+/// Source: Z. Zhang, "A flexible new technique for camera calibration", PAMI 22(11), 2000, and the result file beside his data: a, skew, b, u0, v0, k1, k2.
+/// Standard deviations and residuals: the same adjustment with a general-purpose optimiser (scipy.optimize.least_squares).
+#[test]
+fn zhangs_published_answer_comes_out() {
+    let board = numbers("fixtures/boards/zhang/Model.txt");
+    // The data's y axis points down on the board; the unit is an inch.
+    let board: Vec<Vector2<f64>> = board.chunks(2).map(|c| Vector2::new(c[0], c[1]) * 0.0254).collect();
+    assert_eq!(board.len(), 256);
+    let views: Vec<BoardView> = (1..=5)
+        .map(|k| view(&format!("view {k}"), &board, &numbers(&format!("fixtures/boards/zhang/data{k}.txt"))))
+        .collect();
+    let s = fit(&views, (640, 480), &[0, 1, 2, 3, 4, 5, SKEW]);
+    let lens = s.model.lens;
+    for (what, got, published, tolerance) in [
+        ("a", lens.fx, 832.5, 0.01),
+        ("b", lens.fy, 832.53, 0.01),
+        ("u0", lens.cx, 303.959, 0.01),
+        ("v0", lens.cy, 206.585, 0.01),
+        ("skew", s.model.skew, 0.204494, 0.01),
+        ("k1", lens.k1, -0.228601, 1e-4),
+        ("k2", lens.k2, 0.190353, 1e-4),
+    ] {
+        near(what, got, published, tolerance);
+    }
+    near("sum of squares", s.cost, 144.880, 0.002);
+    let scale = (s.cost / s.dof).sqrt();
+    for (k, sd) in [(0, 1.41), (SKEW, 0.078), (1, 1.39), (2, 0.71), (3, 0.66), (4, 0.0041), (5, 0.0249)] {
+        near("sd ratio", s.cov[(k, k)].sqrt() * scale / sd, 1.0, 0.02);
+    }
+}
+
+/// Source: OpenCV test data calib1.dat with its published result; standard deviations and s0 from the same adjustment with scipy.optimize.least_squares.
+#[test]
+fn calib1s_published_answer_comes_out() {
+    let all = numbers("fixtures/boards/calib1/image_points.txt");
+    let board: Vec<Vector2<f64>> =
+        (0..35).map(|k| Vector2::new(0.0254 * f64::from(k % 7), 0.0254 * f64::from(k / 7))).collect();
+    let views: Vec<BoardView> =
+        all.chunks(70).enumerate().map(|(k, seen)| view(&format!("view {k}"), &board, seen)).collect();
+    assert_eq!(views.len(), 7);
+    let s = fit(&views, (640, 480), &[0, 1, 2, 3, 4, 5, 6, 7]);
+    let lens = s.model.lens;
+    for (what, got, published, tolerance) in [
+        ("fx", lens.fx, 809.94790, 0.02),
+        ("fy", lens.fy, 806.55964, 0.02),
+        ("cx", lens.cx, 361.99611, 0.02),
+        ("cy", lens.cy, 214.39514, 0.02),
+        ("k1", lens.k1, -0.12821, 1e-4),
+        ("k2", lens.k2, -0.39441, 1e-3),
+        ("p1", lens.p1, -0.00435, 1e-5),
+        ("p2", lens.p2, -0.00732, 1e-5),
+    ] {
+        near(what, got, published, tolerance);
+    }
+    near("dof", s.dof, 440.0, 0.0);
+    let scale = (s.cost / s.dof).sqrt();
+    near("s0", scale, 0.10364, 1e-4);
+    for (k, sd) in [6.31, 5.88, 5.68, 8.84, 0.0264, 0.347, 0.00211, 0.00161].into_iter().enumerate() {
+        near("sd ratio", s.cov[(k, k)].sqrt() * scale / sd, 1.0, 0.01);
+    }
+    // The published pose of the first view: its translation (cm), as printed.
+    let t = s.poses[0].translation() * 100.0;
+    for (k, published) in [-3.26609, 2.16111, 76.72193].into_iter().enumerate() {
+        near("translation of view 1", t[k], published, 2e-3 * 76.7);
+    }
+}
