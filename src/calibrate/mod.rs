@@ -1,8 +1,12 @@
 //! A lens from photographs of a flat printed board: what the board is, where its points are in each photograph, and the camera that explains them.
 
 pub mod board;
+pub mod choose;
 pub mod model;
+pub mod quality;
+pub mod seen;
 pub mod solve;
 pub mod start;
 
 pub use board::{Board, Pattern};
+pub use choose::{CalibrateError, CalibrateOptions, Calibration, calibrate};
