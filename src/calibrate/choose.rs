@@ -110,6 +110,8 @@ pub struct Calibration {
     pub cov: SMatrix<f64, N_LENS, N_LENS>,
     /// What the residuals show beyond the points' own covariance, px for each coordinate.
     pub added_px: f64,
+    /// By how much the photographs contradict one another beyond the scatter of their corners (ratio of standard deviations, at least 1); [`Self::cov`] holds it.
+    pub disagreement: f64,
     /// A-posteriori standard deviation of unit weight; 1 where [`Self::added_px`] could account for everything.
     pub sigma0: f64,
     /// Every term tested, kept or not.
@@ -218,7 +220,8 @@ pub fn calibrate(given: &[BoardView], options: &CalibrateOptions) -> Result<Cali
     }
     let (solution, terms) = fit.select(solution, options).map_err(|e| fail(undetermined(e)))?;
     let variance = if solution.dof > 0.0 { (solution.cost / solution.dof).max(1.0) } else { 1.0 };
-    let cov = solution.cov.fixed_view::<N_LENS, N_LENS>(0, 0) * variance;
+    let disagreement = disagreement(&solution);
+    let cov = solution.cov.fixed_view::<N_LENS, N_LENS>(0, 0) * variance * disagreement.powi(2);
     Ok(Calibration {
         index: keep.iter().map(|k| index[*k]).collect(),
         shapes: keep.iter().map(|k| shapes[*k]).collect(),
@@ -226,6 +229,7 @@ pub fn calibrate(given: &[BoardView], options: &CalibrateOptions) -> Result<Cali
         solution,
         cov,
         added_px: fit.added_px,
+        disagreement,
         sigma0: variance.sqrt(),
         terms,
         dropped,
@@ -246,12 +250,12 @@ fn crooked(options: &CalibrateOptions) -> Vec<usize> {
 }
 
 fn extras(options: &CalibrateOptions) -> Vec<TermKind> {
-    let mut out = vec![TermKind::Skew, TermKind::Stretch];
+    let mut out = vec![TermKind::Skew];
     if options.has_sides {
         out.push(TermKind::Side);
     }
     if options.absolute {
-        out.push(TermKind::Bend);
+        out.extend([TermKind::Stretch, TermKind::Bend]);
     }
     out
 }
@@ -450,13 +454,31 @@ impl Solution {
     }
 }
 
+/// By how much photographs contradict one another beyond the scatter of their corners: ratio of standard deviations, at least 1.
+///
+/// At the solution the photographs' pulls g (reduced gradients) sum to zero; with independent corners the covariance of one is S - S C S (S its share of the
+/// normal matrix, C the covariance of the answer). What photographs have in common in themselves (a board bent differently, a picture blurred one way) makes
+/// the pulls larger: Σ gᵀ C g over its expectation tells by how much. The idea is that of covariance estimates clustered by group, with one factor for all
+/// parameters, because a dozen photographs carry no more.
+fn disagreement(s: &Solution) -> f64 {
+    let variance = if s.dof > 0.0 { (s.cost / s.dof).max(1.0) } else { 1.0 };
+    let (mut seen, mut expected) = (0.0, 0.0);
+    for (pull, share) in s.pulls.iter().zip(&s.shares) {
+        seen += (pull.transpose() * s.cov * pull)[(0, 0)];
+        let known = s.cov * share;
+        expected += (known - known * known).trace();
+    }
+    if expected > 1e-9 { (seen / (expected * variance)).max(1.0).sqrt() } else { 1.0 }
+}
+
 /// Wald's test of a term: its squared estimate in units of its covariance, against the chi-square quantile at the level with normal quantile `z`.
 fn wald(solution: &Solution, kind: TermKind, z: f64) -> Term {
     let at = kind.parameters();
     let n = at.len();
     let p = solution.model.parameters();
     let value = DVector::from_fn(n, |i, _| p[at[i]]);
-    let scale = if solution.dof > 0.0 { (solution.cost / solution.dof).max(1.0) } else { 1.0 };
+    let variance = if solution.dof > 0.0 { (solution.cost / solution.dof).max(1.0) } else { 1.0 };
+    let scale = variance * disagreement(solution).powi(2);
     let cov = DMatrix::from_fn(n, n, |i, j| solution.cov[(at[i], at[j])] * scale);
     let statistic = spd_inverse(&cov).map_or(0.0, |i| (value.transpose() * i * &value)[(0, 0)]);
     let critical = chi_square_quantile(z, n as f64);

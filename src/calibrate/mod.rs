@@ -2,8 +2,10 @@
 
 pub mod board;
 pub mod choose;
+pub mod grid;
 pub mod model;
 pub mod quality;
+pub mod saddle;
 pub mod seen;
 pub mod solve;
 pub mod start;

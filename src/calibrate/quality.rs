@@ -195,7 +195,7 @@ pub fn view_effects(c: &Calibration) -> Vec<ViewEffect> {
     let whole = small(&s.shares.iter().sum());
     let cov = small(&s.cov);
     let grid = RayGrid::new(&s.model.lens, 9, 7);
-    let variance = c.sigma0 * c.sigma0;
+    let variance = (c.sigma0 * c.disagreement).powi(2);
     (0..c.views.len())
         .map(|k| {
             let own = small(&s.shares[k]);
