@@ -277,7 +277,7 @@ impl Fit {
     fn start(&self, maps: &[Matrix3<f64>], options: &CalibrateOptions) -> Option<Solution> {
         let mut best: Option<Solution> = None;
         for lens in start_lenses(maps, options.width, options.height) {
-            let Some(found) = self.from_lens(lens, maps, options) else { continue };
+            let Some(found) = self.trial(lens, maps, options) else { continue };
             if best.as_ref().is_none_or(|b| found.cost < b.cost) {
                 best = Some(found);
             }
@@ -299,7 +299,7 @@ impl Fit {
         if turned { self.with(self.free, &best, true).ok() } else { Some(best) }
     }
 
-    fn from_lens(&self, lens: Lens, maps: &[Matrix3<f64>], options: &CalibrateOptions) -> Option<Solution> {
+    fn trial(&self, lens: Lens, maps: &[Matrix3<f64>], options: &CalibrateOptions) -> Option<Solution> {
         let poses: Option<Vec<Pose<Camera, Body>>> = maps.iter().map(|h| pose_from_homography(&lens, h)).collect();
         // First the focal length and one radial term alone, so that a rough start does not send the others astray.
         let mut few = [false; N_MODEL];

@@ -1,7 +1,9 @@
 //! A lens from photographs of a flat printed board: what the board is, where its points are in each photograph, and the camera that explains them.
 
+pub mod advice;
 pub mod board;
 pub mod choose;
+pub mod draw;
 pub mod grid;
 pub mod model;
 pub mod quality;

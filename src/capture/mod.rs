@@ -3,9 +3,11 @@
 //! Geometry uses the stored pixels: the orientation note some cameras add is left alone, because the lens profile belongs to the
 //! sensor and not to the way a viewer turns the picture.
 
+pub mod exif;
 mod jpeg;
 
 use crate::raster::Gray;
+pub use exif::{CameraIdentity, ExifFacts, ExifState};
 use std::io::Cursor;
 use std::path::Path;
 
@@ -79,6 +81,8 @@ pub struct Picture {
     pub kind: ImageKind,
     /// What the reader should know although the image was read (a PNG with a .jpg name).
     pub note: Option<String>,
+    /// What the camera wrote beside the pixels.
+    pub exif: ExifState,
 }
 
 /// Reads one image file to grey values.
@@ -121,7 +125,7 @@ pub fn decode(bytes: &[u8]) -> Result<Picture, CaptureError> {
             )));
         }
     };
-    Ok(Picture { gray, kind, note: None })
+    Ok(Picture { gray, kind, note: None, exif: exif::read_exif(bytes) })
 }
 
 /// Refuses a size over the limit.
