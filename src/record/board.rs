@@ -7,6 +7,26 @@ use crate::record::problem::Problem;
 use crate::units::m_from_mm;
 use std::path::Path;
 
+/// The boards that are shipped, by the name that stands for their file.
+const SHIPPED: [(&str, &str); 3] = [
+    ("a4", include_str!("../../calib/board-a4.toml")),
+    ("a3", include_str!("../../calib/board-a3.toml")),
+    ("chessboard-9x6", include_str!("../../calib/chessboard-9x6.toml")),
+];
+
+/// The names of the boards that are shipped.
+pub const BOARD_NAMES: [&str; SHIPPED.len()] = [SHIPPED[0].0, SHIPPED[1].0, SHIPPED[2].0];
+
+/// The text of a shipped board's file by its name (`a4`, `a3`, `chessboard-9x6`).
+pub fn shipped_board(name: &str) -> Option<&'static str> {
+    SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
+}
+
+/// Reads a board from the text of its file.
+pub fn parse_board(text: &str, name: &str) -> Result<Board, Problem> {
+    resolve(&Document::parse(text.to_owned(), name, "board")?)
+}
+
 /// Reads and checks a board file. `name` is how messages call the file.
 pub fn read_board(path: &Path, name: &str) -> Result<Board, Problem> {
     resolve(&Document::read(path, name, "board")?)

@@ -343,6 +343,49 @@ pub(crate) struct LensFile {
     pub sigma: Option<[f64; 9]>,
     pub covariance: Option<[[f64; 9]; 9]>,
     pub tone: Option<ToneName>,
+    pub focus: Option<String>,
+    pub taken_with: Option<TakenWithTable>,
+    pub made_from: Option<MadeFromTable>,
+}
+
+/// What the camera itself writes into its photographs.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct TakenWithTable {
+    pub make: Option<String>,
+    pub model: Option<String>,
+    pub lens: Option<String>,
+    pub focal_mm: Option<f64>,
+    pub focal_35mm: Option<f64>,
+    pub digital_zoom: Option<f64>,
+}
+
+/// What a profile was made from, so that it can be made again and compared.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct MadeFromTable {
+    pub board: String,
+    pub board_sha256: String,
+    pub rms_px: f64,
+    pub unmodelled_px: f64,
+    pub disagreement: f64,
+    pub redundancy: f64,
+    #[serde(default)]
+    pub terms: Vec<String>,
+    #[serde(default)]
+    pub regions: Vec<[f64; 6]>,
+    pub photographs: Vec<BoardPhotoTable>,
+}
+
+/// One photograph of a board.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct BoardPhotoTable {
+    pub name: String,
+    pub sha256: String,
+    pub points: usize,
+    pub rms_px: f64,
+    pub share: f64,
 }
 
 /// A calibration board.

@@ -1,11 +1,13 @@
 //! Lens profiles: one camera's lens with what is known about its uncertainty.
 
+use crate::calibrate::quality::Region;
 use crate::camera::{LENS_PARAMETERS, Lens, N_LENS};
+use crate::capture::CameraIdentity;
 use crate::raster::ToneCurve;
 use crate::record::document::Document;
-use crate::record::files::{LensFile, ToneName};
+use crate::record::files::{BoardPhotoTable, LensFile, MadeFromTable, TakenWithTable, ToneName};
 use crate::record::problem::Problem;
-use nalgebra::{SMatrix, SymmetricEigen};
+use nalgebra::{SMatrix, SymmetricEigen, Vector2};
 use std::path::Path;
 
 /// A lens profile, checked.
@@ -23,6 +25,50 @@ pub struct LensProfile {
     pub cov: Option<Box<SMatrix<f64, N_LENS, N_LENS>>>,
     /// How grey values code light.
     pub tone: ToneCurve,
+    /// How the camera was focused, in the profile's words.
+    pub focus: Option<String>,
+    /// What the camera writes into its photographs; all `None` where the profile does not say.
+    pub identity: CameraIdentity,
+    /// What the profile was made from, where this program made it.
+    pub made_from: Option<MadeFrom>,
+}
+
+/// What a profile was made from: with these photographs and this board it can be made again.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MadeFrom {
+    /// The board's file.
+    pub board: String,
+    /// SHA-256 of that file, hexadecimal.
+    pub board_sha256: String,
+    /// Root mean square length of the residuals, px.
+    pub rms_px: f64,
+    /// Corner noise beyond the detector's own, px for each coordinate.
+    pub unmodelled_px: f64,
+    /// By how much photographs contradict each other beyond the scatter of their corners; at least 1.
+    pub disagreement: f64,
+    /// Observations less unknowns.
+    pub redundancy: f64,
+    /// Every term that was tested, in words.
+    pub terms: Vec<String>,
+    /// The residual map.
+    pub regions: Vec<Region>,
+    /// The photographs used.
+    pub photographs: Vec<BoardPhoto>,
+}
+
+/// One photograph that a profile was made from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoardPhoto {
+    /// Its name.
+    pub name: String,
+    /// SHA-256 of the file, hexadecimal.
+    pub sha256: String,
+    /// Points used.
+    pub points: usize,
+    /// Root mean square length of its residuals, px.
+    pub rms_px: f64,
+    /// Its share of what is known; all shares sum to 1.
+    pub share: f64,
 }
 
 /// A larger standard uncertainty (pixels, or a pure number) says nothing about a lens.
@@ -74,7 +120,49 @@ fn resolve(document: &Document) -> Result<LensProfile, Problem> {
         lens,
         cov: covariance(document, file.sigma, file.covariance)?.map(Box::new),
         tone,
+        focus: file.focus,
+        identity: identity(file.taken_with.unwrap_or_default()),
+        made_from: file.made_from.map(made_from),
     })
+}
+
+fn identity(written: TakenWithTable) -> CameraIdentity {
+    CameraIdentity {
+        make: written.make,
+        model: written.model,
+        lens: written.lens,
+        focal_mm: written.focal_mm,
+        focal_35mm: written.focal_35mm,
+        digital_zoom: written.digital_zoom,
+    }
+}
+
+fn made_from(written: MadeFromTable) -> MadeFrom {
+    let region = |[x, y, n, dx, dy, rms]: [f64; 6]| Region {
+        centre: Vector2::new(x, y),
+        n: n.max(0.0) as usize,
+        mean: Vector2::new(dx, dy),
+        rms,
+        significance: 0.0,
+    };
+    let photo = |p: BoardPhotoTable| BoardPhoto {
+        name: p.name,
+        sha256: p.sha256,
+        points: p.points,
+        rms_px: p.rms_px,
+        share: p.share,
+    };
+    MadeFrom {
+        board: written.board,
+        board_sha256: written.board_sha256,
+        rms_px: written.rms_px,
+        unmodelled_px: written.unmodelled_px,
+        disagreement: written.disagreement,
+        redundancy: written.redundancy,
+        terms: written.terms,
+        regions: written.regions.into_iter().map(region).collect(),
+        photographs: written.photographs.into_iter().map(photo).collect(),
+    }
 }
 
 fn covariance(

@@ -183,6 +183,9 @@ fn lens(truth: &Value) -> LensProfile {
         lens,
         cov: Some(Box::new(cov)),
         tone: ToneCurve::Srgb,
+        focus: None,
+        identity: Default::default(),
+        made_from: None,
     }
 }
 
