@@ -89,6 +89,7 @@ fn run(run_out_known: bool) -> Assessment {
             wheel(Corner::RearRight, 1, right, [0.002018032535122982, -0.002382261709950832, -0.18495249097032504]),
         ],
         wheelbase: Some(DeclaredLength { value_m: 2.65, u_m: 0.0 }),
+        checks: Default::default(),
     };
     let mm = |v: f64| Some(m_from_mm(v));
     let deg = |v: f64| Some(rad_from_deg(v));

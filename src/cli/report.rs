@@ -1,7 +1,7 @@
 //! What a technician reads: the result file as text, 80 columns wide. Made from the result alone, so that it can be made again.
 
 use crate::record::ResultFile;
-use crate::record::result::{DeviationPart, StationPart, Value, Verdict};
+use crate::record::result::{DeviationPart, StationPart, Value, VehiclePart, Verdict};
 use std::fmt::Write;
 
 const WIDTH: usize = 80;
@@ -163,7 +163,47 @@ fn car(out: &mut String, result: &ResultFile) {
         let _ = write!(text, ", thrust line against the centreline {} (left positive)", deg(v));
     }
     line(out, "  ", &text);
+    if let Some(v) = &vehicle.front_set_back_mm {
+        line(out, "  ", &format!("front set-back {} (left wheel ahead positive)", mm(v)));
+    }
+    thrust_lines(out, vehicle);
+    if let Some(floor) = &vehicle.steepest_floor {
+        let text = format!(
+            "floor: steepest from {} to {}, {:.1} mm/m (U {:.1})",
+            floor.low, floor.high, floor.rises_mm_per_m.value, floor.rises_mm_per_m.expanded
+        );
+        line(out, "  ", &text);
+    }
     let _ = writeln!(out);
+}
+
+/// How the car was rolled, and the thrust lines beside each other.
+fn thrust_lines(out: &mut String, vehicle: &VehiclePart) {
+    let deg = |v: &Value| format!("{:+.3}° (U {:.3})", settle(v.value, 3), v.expanded);
+    if let Some(roll) = &vehicle.roll {
+        let ways: Vec<String> =
+            roll.positions.iter().map(|p| format!("{} {:+.0} mm", p.name, settle(p.ahead_mm, 0))).collect();
+        let text = format!(
+            "rolled: {}; judged at {}; all fit together (test value {:.1}, limit {:.1})",
+            ways.join(", "),
+            roll.judged_at,
+            roll.statistic,
+            roll.limit
+        );
+        line(out, "  ", &text);
+        for wheel in &vehicle.wheels {
+            if let Some(clamp) = &wheel.clamp {
+                let text = format!("{}: run-out of the plate found {:.2}°, taken out", wheel.at, clamp.run_out_deg);
+                line(out, "  ", &text);
+            }
+        }
+    }
+    for other in &vehicle.thrust_lines {
+        let what = if other.from == "travel" { "the way the rear wheels went" } else { "the printout" };
+        let text =
+            format!("thrust line by {what}: {} against the rear wheels' planes: agrees", deg(&other.heading_deg));
+        line(out, "  ", &text);
+    }
 }
 
 fn fit(out: &mut String, result: &ResultFile) {

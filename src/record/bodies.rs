@@ -104,6 +104,7 @@ fn floor_contact(document: &Document, file: &BodiesFile) -> Result<FloorModel, P
     let usual = FloorModel::default();
     // A slope of so many mm per m is, at these sizes, the same number of metres per metre and of radians.
     Ok(FloorModel {
+        level_reading: None,
         thickness_m: metres("thickness_mm", table.thickness_mm, usual.thickness_m, 200.0)?,
         u_thickness_m: metres("u_thickness_mm", table.u_thickness_mm, usual.u_thickness_m, 50.0)?,
         u_uneven_m: metres("u_uneven_mm", table.u_uneven_mm, usual.u_uneven_m, 50.0)?,

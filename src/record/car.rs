@@ -4,10 +4,12 @@ use crate::body::{BodyKind, Kit};
 use crate::frames::{Direction, Point};
 use crate::record::bodies::not_negative;
 use crate::record::document::Document;
-use crate::record::files::{VehicleTable, WheelName, WheelTable};
+use crate::record::files::{LevelTable, VehicleTable, WheelName, WheelTable};
 use crate::record::problem::Problem;
 use crate::units::{m_from_mm, rad_from_deg};
-use crate::vehicle::{Corner, DeclaredLength, HubPlace, VehicleModel, WheelModel};
+use crate::vehicle::{
+    Corner, DeclaredLength, HubPlace, LevelReading, Printout, ThrustChecks, VehicleModel, WheelModel,
+};
 use nalgebra::Vector3;
 
 /// Default limit of a plate's eccentricity, mm. Common practice, no source: what a self-centring clamp keeps.
@@ -62,7 +64,56 @@ pub(crate) fn resolve(
             ));
         }
     }
-    Ok(VehicleModel { name: table.name.clone(), id: table.id.clone(), wheels, wheelbase: wheelbase(document, table)? })
+    Ok(VehicleModel {
+        name: table.name.clone(),
+        id: table.id.clone(),
+        wheels,
+        wheelbase: wheelbase(document, table)?,
+        checks: thrust_checks(document, table)?,
+    })
+}
+
+/// What else the job says of the thrust line.
+fn thrust_checks(document: &Document, table: &VehicleTable) -> Result<ThrustChecks, Problem> {
+    let mut checks = ThrustChecks::default();
+    if let Some(deg) = table.rolling.u_crab_deg {
+        checks.u_crab_rad = rad_from_deg(not_negative(document, "vehicle.rolling.u_crab_deg", deg, 5.0)?);
+    }
+    if let Some(printout) = &table.printout {
+        let deg = printout.thrust_angle_deg;
+        if !(-5.0..=5.0).contains(&deg) {
+            return Err(document.problem(
+                "vehicle.printout.thrust_angle_deg",
+                format!("thrust_angle_deg = {deg} is not a thrust angle that cars have"),
+                "Give it in degrees, between -5 and 5, positive where the thrust line points to the car's right of the centreline.",
+            ));
+        }
+        let u = not_negative(document, "vehicle.printout.u_thrust_angle_deg", printout.u_thrust_angle_deg, 5.0)?;
+        checks.printout =
+            Some(Printout { right_rad: rad_from_deg(deg), u_rad: rad_from_deg(u), source: printout.source.clone() });
+    }
+    Ok(checks)
+}
+
+/// The floor's slope as read off an instrument.
+pub(crate) fn level_reading(document: &Document, table: Option<&LevelTable>) -> Result<Option<LevelReading>, Problem> {
+    let Some(table) = table else { return Ok(None) };
+    for (key, value) in
+        [("rises_forward_mm_per_m", table.rises_forward_mm_per_m), ("rises_left_mm_per_m", table.rises_left_mm_per_m)]
+    {
+        if !(-50.0..=50.0).contains(&value) {
+            return Err(document.problem(
+                &format!("level.{key}"),
+                format!("{key} = {value} is no workshop floor"),
+                "Give the slope in millimetres per metre, between -50 and 50; 0.1 degrees are 1.75 mm/m.",
+            ));
+        }
+    }
+    Ok(Some(LevelReading {
+        rises_forward_rad: m_from_mm(table.rises_forward_mm_per_m).atan(),
+        rises_left_rad: m_from_mm(table.rises_left_mm_per_m).atan(),
+        u_rad: m_from_mm(not_negative(document, "level.u_mm_per_m", table.u_mm_per_m, 50.0)?),
+    }))
 }
 
 fn wheelbase(document: &Document, table: &VehicleTable) -> Result<Option<DeclaredLength>, Problem> {

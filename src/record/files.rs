@@ -20,6 +20,7 @@ pub(crate) struct JobFile {
     #[serde(default)]
     pub photographs: Vec<PhotographSet>,
     pub vehicle: Option<VehicleTable>,
+    pub level: Option<LevelTable>,
     #[serde(default)]
     pub adjustment: AdjustmentTable,
 }
@@ -55,6 +56,7 @@ pub(crate) struct VehicleTable {
     pub on_car: Vec<String>,
     #[serde(default)]
     pub rolling: RollingTable,
+    pub printout: Option<PrintoutTable>,
     #[serde(default)]
     pub wheels: Vec<WheelTable>,
 }
@@ -82,6 +84,27 @@ pub(crate) struct RollingTable {
     pub u_toe_deg: Option<f64>,
     pub u_camber_deg: Option<f64>,
     pub u_slope_mm_per_m: Option<f64>,
+    pub u_crab_deg: Option<f64>,
+}
+
+/// `[vehicle.printout]`: what an alignment printout says of the thrust line.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct PrintoutTable {
+    pub thrust_angle_deg: f64,
+    pub u_thrust_angle_deg: f64,
+    pub source: String,
+}
+
+/// `[level]`: the floor's slope as read off an instrument.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct LevelTable {
+    pub rises_forward_mm_per_m: f64,
+    pub rises_left_mm_per_m: f64,
+    pub u_mm_per_m: f64,
+    #[allow(dead_code)] // for people; not part of the measurement
+    pub source: String,
 }
 
 /// Which wheel.

@@ -117,7 +117,9 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         (Some(written), _) => {
             car::resolve(&document, written, &bodies.kit, bodies_document.name(), positions.len() > 1)?
         }
-        (None, Purpose::Survey) => VehicleModel { name: None, id: None, wheels: Vec::new(), wheelbase: None },
+        (None, Purpose::Survey) => {
+            VehicleModel { name: None, id: None, wheels: Vec::new(), wheelbase: None, checks: Default::default() }
+        }
         (None, Purpose::Verdict) => {
             return Err(document.problem(
                 "",
@@ -156,7 +158,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         title: raw.title,
         kit: bodies.kit,
         stands: bodies.stands,
-        floor: bodies.floor,
+        floor: FloorModel { level_reading: car::level_reading(&document, raw.level.as_ref())?, ..bodies.floor },
         vehicle,
         placement,
         lenses: lenses.into_iter().map(|(_, profile)| profile).collect(),

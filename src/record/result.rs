@@ -278,6 +278,16 @@ pub struct VehiclePart {
     pub wheelbase_mm: Option<Value>,
     /// Heading of the thrust line against the geometric centreline, positive to the car's left, where front plates show it.
     pub thrust_heading_deg: Option<Value>,
+    /// How far the front left hub is ahead of the front right one along the centreline, where front plates show it.
+    pub front_set_back_mm: Option<Value>,
+    /// The thrust line found in other ways; each agrees with the rear wheels' planes.
+    pub thrust_lines: Vec<ThrustLinePart>,
+    /// The roll, where the car was rolled.
+    pub roll: Option<RollPart>,
+    /// Where the vertical comes from that the placement may refer to: `plumb line`, `inclinometer` or `declared levelness`.
+    pub vertical_from: String,
+    /// The two floor sheets between which the floor rises most steeply.
+    pub steepest_floor: Option<SteepestPart>,
     /// Slope of the floor against the plumb line, along X (positive: rises forward) and along Y (positive: rises to the left), where there is one.
     pub floor_slope_deg: Option<[Value; 2]>,
     /// Each floor sheet's height against the plane through all of them.
@@ -300,6 +310,79 @@ pub struct WheelPart {
     pub toe_centreline_deg: Option<Value>,
     /// Camber, positive when the wheel's top leans outward.
     pub camber_deg: Value,
+    /// The clamp as rolling found it, where the car was rolled.
+    pub clamp: Option<ClampPart>,
+}
+
+/// How a plate sits on its wheel, as found by rolling.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClampPart {
+    /// Angle between the wheel's axis as found and as declared.
+    pub run_out_deg: f64,
+    /// The wheel's axis in the plate's frame, away from the car.
+    pub axis_in_plate: [f64; 3],
+    /// The wheel's centre in the plate's frame.
+    pub hub_in_plate_mm: [f64; 3],
+    /// By how much the wheel had turned at each roll position, counter-clockwise seen from outside, within half a turn; `null` where its
+    /// plate was not measured.
+    pub turned_deg: Vec<Option<f64>>,
+}
+
+/// A thrust line found another way.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ThrustLinePart {
+    /// `travel` (the way the rear wheels went) or `printout`.
+    pub from: String,
+    /// Its heading against the bisector of the rear wheels, positive to the car's left; the uncertainty is of this difference.
+    pub heading_deg: Value,
+    /// Size of the difference in its standard uncertainty.
+    pub statistic: f64,
+    /// Largest statistic with which the two agree.
+    pub limit: f64,
+}
+
+/// How the car was rolled.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RollPart {
+    /// The roll positions, in the job's order.
+    pub positions: Vec<RollPositionPart>,
+    /// Name of the one that the stand is judged against.
+    pub judged_at: String,
+    /// Chi-square of the test that the car rolled as one rigid thing and no plate slipped.
+    pub statistic: f64,
+    /// Its degrees of freedom.
+    pub degrees_of_freedom: usize,
+    /// Its limit.
+    pub limit: f64,
+}
+
+/// One roll position.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RollPositionPart {
+    /// Its name.
+    pub name: String,
+    /// How far the car stood ahead of where it is judged.
+    pub ahead_mm: f64,
+    /// How far to the left of it.
+    pub left_mm: f64,
+    /// By how much it was turned against it, counter-clockwise seen from above.
+    pub turn_deg: f64,
+}
+
+/// The steepest part of the floor between two sheets.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SteepestPart {
+    /// The lower sheet.
+    pub low: String,
+    /// The higher one.
+    pub high: String,
+    /// How steeply the floor rises between them, against the floor through all sheets.
+    pub rises_mm_per_m: Value,
 }
 
 /// One floor sheet.
@@ -322,6 +405,8 @@ pub struct BodyPart {
     pub kind: String,
     /// The station, where it was moved between stations.
     pub station: Option<String>,
+    /// The roll position, where it moved with the car.
+    pub roll_position: Option<String>,
     /// Number of photographs that hold it.
     pub photographs: usize,
     /// Where it is; `null` where there is no vehicle frame.

@@ -6,6 +6,7 @@ mod judge;
 mod look;
 mod print_size;
 mod result;
+mod roll;
 mod survey_file;
 
 pub use judge::judge;

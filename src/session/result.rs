@@ -72,7 +72,7 @@ pub(super) fn build(job: &Job, measured: &Measured, judged: &Assessment) -> Resu
         not_measured: nothing_judged.then_some(why),
         stations: judged.stations.iter().map(station).collect(),
         stations_not_measured: unmeasured,
-        vehicle: Some(vehicle(job, judged)),
+        vehicle: Some(vehicle(job, survey, judged)),
         bodies: bodies(job, survey, Some(&vehicle_from_world)),
         photographs: photographs(job, &measured.look, Some(survey), Some(&vehicle_from_world)),
         notes: judged.notes.clone(),
@@ -93,11 +93,11 @@ fn outside(component: Component, inside: f64) -> f64 {
     if component.is_angle() { deg_from_rad(inside) } else { mm_from_m(inside) }
 }
 
-fn value(e: &Estimate, unit: fn(f64) -> f64) -> Value {
+pub(super) fn value(e: &Estimate, unit: fn(f64) -> f64) -> Value {
     Value { value: unit(e.value), u: unit(e.u), expanded: unit(e.expanded) }
 }
 
-fn vector_mm(v: &Vector3<f64>) -> [f64; 3] {
+pub(super) fn vector_mm(v: &Vector3<f64>) -> [f64; 3] {
     [mm_from_m(v.x), mm_from_m(v.y), mm_from_m(v.z)]
 }
 
@@ -184,8 +184,9 @@ fn movement(m: &Move) -> MovePart {
     }
 }
 
-fn vehicle(job: &Job, judged: &Assessment) -> VehiclePart {
+fn vehicle(job: &Job, survey: &Survey, judged: &Assessment) -> VehiclePart {
     let v = &judged.vehicle;
+    let name = |body: usize| job.kit.bodies[body].name.clone();
     VehiclePart {
         name: job.vehicle.name.clone(),
         id: job.vehicle.id.clone(),
@@ -199,11 +200,21 @@ fn vehicle(job: &Job, judged: &Assessment) -> VehiclePart {
                 toe_deg: value(&w.toe, deg_from_rad),
                 toe_centreline_deg: w.toe_centreline.as_ref().map(|e| value(e, deg_from_rad)),
                 camber_deg: value(&w.camber, deg_from_rad),
+                clamp: super::roll::clamp(job, survey, w.corner),
             })
             .collect(),
         rear_track_mm: value(&v.rear_track, mm_from_m),
         wheelbase_mm: v.wheelbase.as_ref().map(|e| value(e, mm_from_m)),
         thrust_heading_deg: v.thrust_heading.as_ref().map(|e| value(e, deg_from_rad)),
+        front_set_back_mm: v.front_set_back.as_ref().map(|e| value(e, mm_from_m)),
+        thrust_lines: super::roll::thrust_lines(v),
+        roll: super::roll::roll(job, survey, v),
+        vertical_from: super::roll::vertical_from(job, survey).into(),
+        steepest_floor: v.steepest.as_ref().map(|(low, high, rise)| SteepestPart {
+            low: name(*low),
+            high: name(*high),
+            rises_mm_per_m: value(rise, mm_from_m),
+        }),
         floor_slope_deg: v.floor_slope.as_ref().map(|[x, y]| [value(x, deg_from_rad), value(y, deg_from_rad)]),
         sheet_heights: v
             .sheet_heights
@@ -235,6 +246,7 @@ fn bodies(job: &Job, survey: &Survey, vehicle_from_world: Option<&Pose<Vehicle, 
             name: job.kit.bodies[b.body].name.clone(),
             kind: kind_word(job.kit.bodies[b.body].kind).into(),
             station: b.station.and_then(|s| job.placement.stations.get(s)).map(|s| s.name.clone()),
+            roll_position: b.position.and_then(|p| Some(job.rolled.as_ref()?.car.positions.get(p)?.clone())),
             photographs: b.n_photos,
             vehicle_from_body: vehicle_from_world.map(|v| pose(&(*v * b.world_from_body))),
         })

@@ -217,6 +217,19 @@ pub fn front_middle(wheels: &[Wheel<Vehicle>]) -> Result<Option<Point<Vehicle>>,
     Ok(Some(Point::claim(middle)))
 }
 
+/// The vertical, up, from the floor's slopes along the vehicle's X and Y (rad, positive: rises that way).
+pub fn level(
+    wheels: &[Wheel<World>],
+    floor: &Floor,
+    rises_forward: f64,
+    rises_left: f64,
+) -> Result<Direction<World>, Unmeasurable> {
+    // The car's axes as they lie in the floor: turning them by the floor's slope changes them only to second order.
+    let axes = vehicle_frame(wheels, floor, &floor.normal)?.rotation();
+    let up = floor.normal.coords + axes.column(0) * rises_forward.tan() + axes.column(1) * rises_left.tan();
+    Ok(Direction::claim(up.normalize()))
+}
+
 /// Which direction is up: the floor's normal or, for [`Reference::Vertical`], the plumb line or the floor's normal tipped by its unlevelness.
 pub fn up(reference: Reference, floor: &Floor, plumb: Option<Direction<World>>, slope: [f64; 2]) -> Direction<World> {
     match (reference, plumb) {

@@ -5,8 +5,10 @@
 
 pub mod geometry;
 mod rolled;
+mod thrust;
 
 pub use rolled::{RolledBodies, rolled_bodies, rolled_wheels};
+pub use thrust::{Printout, ThrustChecks, ThrustLine, ThrustSource, travel_heading};
 
 use crate::body::{BodyKind, Kit};
 use crate::frames::{Body, Direction, Point, Pose, Vehicle, World};
@@ -102,6 +104,8 @@ pub struct VehicleModel {
     pub wheels: Vec<WheelModel>,
     /// Needed only for the datum "front axle" without front plates.
     pub wheelbase: Option<DeclaredLength>,
+    /// What else is known of the thrust line.
+    pub checks: ThrustChecks,
 }
 
 /// The floor under the sheets, as declared.
@@ -116,8 +120,21 @@ pub struct FloorModel {
     /// Standard uncertainty of each of the floor's two slopes against level, rad (1 mm/m = 0.001 rad). Counts only where
     /// the placement refers to the vertical and no plumb line was seen.
     pub u_level_rad: f64,
+    /// The floor's slopes as read off an inclinometer or a bubble, where somebody did; takes the place of `u_level_rad`.
+    pub level_reading: Option<LevelReading>,
     /// Standard uncertainty of each of the two tilts of a plumb-line sheet's y axis against the vertical, rad.
     pub u_plumb_rad: f64,
+}
+
+/// The slope of the floor as read off an instrument laid on it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LevelReading {
+    /// How the floor rises towards the car's front, rad.
+    pub rises_forward_rad: f64,
+    /// How it rises towards the car's left, rad.
+    pub rises_left_rad: f64,
+    /// Standard uncertainty of each, as of the whole floor under car and stand, rad.
+    pub u_rad: f64,
 }
 
 impl Default for FloorModel {
@@ -129,6 +146,7 @@ impl Default for FloorModel {
             u_thickness_m: crate::units::m_from_mm(0.6),
             u_uneven_m: crate::units::m_from_mm(0.5),
             u_level_rad: 0.001,
+            level_reading: None,
             u_plumb_rad: 0.001,
         }
     }
@@ -199,6 +217,13 @@ pub struct VehicleResult {
     /// Slope of the floor against the plumb line, rad: along X (positive: rises forward) and along Y (positive: rises to the left); only
     /// where a plumb line was seen.
     pub floor_slope: Option<[Estimate; 2]>,
+    /// How far the front left hub is ahead of the front right one along the geometric centreline, m; only where both front wheels carry plates.
+    pub front_set_back: Option<Estimate>,
+    /// The thrust line found in other ways, against the bisector of the rear wheels; all agree with it.
+    pub thrust_lines: Vec<ThrustLine>,
+    /// The two floor sheets between which the floor rises most steeply (indices into the kit's bodies), and how steeply (m/m). Only sheets half a
+    /// metre apart or more are compared.
+    pub steepest: Option<(usize, usize, Estimate)>,
     /// Each floor sheet's height above the plane through all of them, m: (index into the kit's bodies, height).
     pub sheet_heights: Vec<(usize, Estimate)>,
 }
@@ -324,6 +349,36 @@ pub enum Unmeasurable {
         limit: f64,
         /// What it most likely means.
         cause: String,
+    },
+    /// Another way to the thrust line contradicts the rear wheels.
+    #[error(
+        "the rear wheels' planes and {other} disagree: it points {by_deg:.2} deg to the {side} of their bisector, where U (95 %) of the difference is \
+         {expanded_deg:.2} deg. Probably {cause}"
+    )]
+    ThrustLinesDisagree {
+        /// The other way.
+        other: &'static str,
+        /// Size of the difference, degrees.
+        by_deg: f64,
+        /// To which side.
+        side: &'static str,
+        /// Its expanded uncertainty, degrees.
+        expanded_deg: f64,
+        /// Likely causes and the remedy.
+        cause: &'static str,
+    },
+    /// Two ways to the vertical contradict each other.
+    #[error(
+        "the plumb line and the inclinometer reading disagree: by {by_mm_per_m:.1} mm/m {axis}, where U (95 %) of the difference is {expanded_mm_per_m:.1} \
+         mm/m. Check that the plumb line hangs free and still, and the signs and places of the reading"
+    )]
+    VerticalsDisagree {
+        /// Difference, mm/m.
+        by_mm_per_m: f64,
+        /// Along which axis.
+        axis: &'static str,
+        /// Its expanded uncertainty, mm/m.
+        expanded_mm_per_m: f64,
     },
     /// A number that is not finite, or a negative uncertainty.
     #[error("{what} is not a usable number: check the entry")]

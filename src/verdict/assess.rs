@@ -4,8 +4,10 @@ use crate::placement::{Component, Datum, LateralFrom, Placement, StandModel, Sta
 use crate::survey::JointCovariance;
 use crate::uncertainty::{Estimate, Propagated, propagate};
 use crate::units::{deg_from_rad, mm_from_m};
-use crate::vehicle::{FloorModel, MeasuredBody, Unmeasurable, VehicleModel, VehicleResult, WheelResult};
-use crate::verdict::model::{Evaluated, Model, StationPlan};
+use crate::vehicle::{
+    FloorModel, MeasuredBody, ThrustLine, ThrustSource, Unmeasurable, VehicleModel, VehicleResult, WheelResult,
+};
+use crate::verdict::model::{CAR_OUTPUTS, Evaluated, Model, StationPlan};
 use crate::verdict::moves::{Swing, plan};
 use crate::verdict::words::{self, End};
 use crate::verdict::{
@@ -19,6 +21,8 @@ const RANGES_M: [f64; 2] = [50.0, 100.0];
 const SHARE_FLOOR: f64 = 0.01;
 /// A floor sheet this many standard uncertainties off the common plane is named (two-sided 0.1 % of a normal distribution).
 const SHEET_OFF_IN_U: f64 = 3.29;
+/// Floor sheets nearer to each other than this are not compared for steepness, m: their own heights would make it. Common practice, no source.
+const NEAREST_SHEETS_M: f64 = 0.5;
 /// Less than this (m) off the plane is never named: it would read as nothing. Common practice, no source.
 const SHEET_OFF_LEAST_M: f64 = 0.0002;
 /// Where the second order adds more than this part of the first, the first order is called in doubt.
@@ -66,7 +70,10 @@ pub fn assess(input: &AssessInput) -> Result<Assessment, Unmeasurable> {
         })
         .collect();
     let vehicle = vehicle_result(&model, &best, &propagated);
+    vehicle.thrust_lines.iter().try_for_each(ThrustLine::check)?;
+    let level = level_difference(&model, &best, &propagated)?;
     let mut notes = notes(input, &vehicle);
+    notes.extend(level);
     let mut stations = Vec::new();
     for (k, station_plan) in model.stations.iter().enumerate() {
         let deviation_m = propagated.values[6 * k];
@@ -105,6 +112,7 @@ fn vehicle_result(model: &Model, best: &Evaluated, p: &Propagated<BudgetSource>)
         })
         .collect();
     let car = first + 3 * wheels.len();
+    let sheets = car + CAR_OUTPUTS;
     VehicleResult {
         world_from_vehicle: best.world_from_vehicle,
         wheels,
@@ -116,9 +124,75 @@ fn vehicle_result(model: &Model, best: &Evaluated, p: &Propagated<BudgetSource>)
             .sheets
             .iter()
             .enumerate()
-            .map(|(k, s)| (model.body_of(*s), p.estimate(car + 5 + k)))
+            .map(|(k, s)| (model.body_of(*s), p.estimate(sheets + k)))
             .collect(),
+        front_set_back: has_front.then(|| p.estimate(car + 5)),
+        thrust_lines: thrust_lines(model, best, p, car),
+        steepest: steepest(model, p, sheets),
     }
+}
+
+/// The other ways to the thrust line that this job has.
+fn thrust_lines(model: &Model, best: &Evaluated, p: &Propagated<BudgetSource>, car: usize) -> Vec<ThrustLine> {
+    let mut lines = Vec::new();
+    if best.travel.is_some() {
+        lines.push(ThrustLine { source: ThrustSource::Travel, heading: p.estimate(car + 6) });
+    }
+    if best.front.is_some() && model.has_printout() {
+        lines.push(ThrustLine { source: ThrustSource::Printout, heading: p.estimate(car + 7) });
+    }
+    lines
+}
+
+/// The two sheets between which the floor rises most steeply.
+fn steepest(model: &Model, p: &Propagated<BudgetSource>, first: usize) -> Option<(usize, usize, Estimate)> {
+    let mut worst: Option<(usize, usize, Estimate)> = None;
+    for a in 0..model.sheets.len() {
+        for b in a + 1..model.sheets.len() {
+            let apart_m = model.apart_m(model.sheets[a], model.sheets[b]);
+            if apart_m < NEAREST_SHEETS_M {
+                continue;
+            }
+            let (i, j) = (first + a, first + b);
+            let u2 = p.cov[(i, i)] + p.cov[(j, j)] - 2.0 * p.cov[(i, j)];
+            let rise = Estimate::new((p.values[j] - p.values[i]) / apart_m, u2.max(0.0).sqrt() / apart_m);
+            if worst.as_ref().is_none_or(|(_, _, w)| rise.value.abs() > w.value.abs()) {
+                // From the lower to the higher one.
+                let (low, high) = if rise.value < 0.0 { (b, a) } else { (a, b) };
+                let rise = Estimate { value: rise.value.abs(), ..rise };
+                worst = Some((model.body_of(model.sheets[low]), model.body_of(model.sheets[high]), rise));
+            }
+        }
+    }
+    worst
+}
+
+/// Plumb line against inclinometer, where there are both: an error where they disagree and the placement refers to the vertical, else a note.
+fn level_difference(
+    model: &Model,
+    best: &Evaluated,
+    p: &Propagated<BudgetSource>,
+) -> Result<Option<String>, Unmeasurable> {
+    let input = model.input();
+    if best.level_difference.is_none() || input.floor.level_reading.is_none() {
+        return Ok(None);
+    }
+    let car = model.car_outputs() + 3 * best.wheels.len();
+    for (k, axis) in [(8, "along the car"), (9, "across the car")] {
+        let difference = p.estimate(car + k);
+        if difference.value.abs() > SHEET_OFF_IN_U * difference.u {
+            let disagree = Unmeasurable::VerticalsDisagree {
+                by_mm_per_m: mm_from_m(difference.value.abs()),
+                axis,
+                expanded_mm_per_m: mm_from_m(difference.expanded),
+            };
+            return match input.placement.reference {
+                crate::placement::Reference::Vertical => Err(disagree),
+                crate::placement::Reference::Floor => Ok(Some(format!("Not used for the verdict, but {disagree}."))),
+            };
+        }
+    }
+    Ok(None)
 }
 
 /// What the reader should know about car and floor.
@@ -135,6 +209,11 @@ fn notes(input: &AssessInput, vehicle: &VehicleResult) -> Vec<String> {
                 words::length(height.expanded),
             ));
         }
+    }
+    if input.vehicle.checks.printout.is_some() && vehicle.wheelbase.is_none() {
+        notes.push(
+            "The printout's thrust angle was not compared: it counts from the centreline, which only plates on both front wheels show.".into(),
+        );
     }
     let declared_front = input.vehicle.wheels.iter().filter(|w| !w.corner.is_rear()).count();
     if declared_front > 0 && vehicle.wheelbase.is_none() {

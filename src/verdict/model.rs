@@ -3,12 +3,15 @@
 
 use crate::body::BodyKind;
 use crate::frames::{Body, Point, Pose, Target, Vehicle, World, rotation_from_yaw_pitch_roll, yaw_pitch_roll};
-use crate::placement::{Component, Datum, LateralFrom, StandModel, Station};
+use crate::placement::{Component, Datum, LateralFrom, Reference, StandModel, Station};
 use crate::uncertainty::{Group, Inputs, u_of_unknown_direction};
 use crate::vehicle::geometry::{self, Floor, Wheel, WheelError};
 use crate::vehicle::{Corner, Unmeasurable, WheelModel};
 use crate::verdict::{AssessInput, BudgetSource};
 use nalgebra::{DMatrix, DVector, Vector6};
+
+/// How many outputs the car has besides its wheels'.
+pub const CAR_OUTPUTS: usize = 10;
 
 /// A station whose bodies were all measured.
 #[derive(Clone, Copy, Debug)]
@@ -47,6 +50,10 @@ pub struct Model<'a> {
     level: usize,
     plumb_tilt: usize,
     wheelbase: Option<usize>,
+    /// Rear left and right wheel, as positions in the measured bodies, at each roll position but the judged one.
+    stops: Vec<[usize; 2]>,
+    crab: usize,
+    printout: Option<usize>,
     /// All inputs.
     pub inputs: Inputs<BudgetSource>,
 }
@@ -64,6 +71,10 @@ pub struct Evaluated {
     pub sheet_heights: Vec<f64>,
     /// Slope of the floor against the plumb line along X and Y, rad.
     pub floor_slope: Option<[f64; 2]>,
+    /// The same minus what was read off an instrument (or minus none), rad.
+    pub level_difference: Option<[f64; 2]>,
+    /// Heading of the way the rear wheels went, rad, left positive; where the car was rolled.
+    pub travel: Option<f64>,
     /// Of each station in [`Model::stations`]: the target's place and the six deviations.
     pub stations: Vec<(Pose<Vehicle, Target>, Vector6<f64>)>,
 }
@@ -72,6 +83,18 @@ pub struct Evaluated {
 fn at_station(input: &AssessInput, body: usize, station: usize) -> Option<usize> {
     let find = |s| input.bodies.iter().position(|b| b.body == body && b.station == s && b.position.is_none());
     find(Some(station)).or_else(|| find(None))
+}
+
+/// The rear wheels at every roll position but the judged one where both were measured.
+fn stops(input: &AssessInput) -> Vec<[usize; 2]> {
+    let rear = [Corner::RearLeft, Corner::RearRight]
+        .map(|c| input.vehicle.wheels.iter().find(|w| w.corner == c).map(|w| w.plate));
+    let [Some(left), Some(right)] = rear else { return Vec::new() };
+    let find = |body, p| input.bodies.iter().position(|b| b.body == body && b.position == Some(p));
+    let mut positions: Vec<usize> = input.bodies.iter().filter_map(|b| b.position).collect();
+    positions.sort_unstable();
+    positions.dedup();
+    positions.into_iter().filter_map(|p| Some([find(left, p)?, find(right, p)?])).collect()
 }
 
 impl<'a> Model<'a> {
@@ -110,6 +133,9 @@ impl<'a> Model<'a> {
             level: 0,
             plumb_tilt: 0,
             wheelbase: None,
+            stops: stops(input),
+            crab: 0,
+            printout: None,
             inputs: Inputs::new(),
         };
         model.list_survey();
@@ -158,12 +184,22 @@ impl<'a> Model<'a> {
             let name = format!("own height of {}", self.input.bodies[*position].name);
             inputs.add(name, 0.0, floor.u_uneven_m, BudgetSource::FloorUneven);
         }
-        self.level = inputs.add("floor level 1", 0.0, floor.u_level_rad, BudgetSource::FloorLevel);
-        inputs.add("floor level 2", 0.0, floor.u_level_rad, BudgetSource::FloorLevel);
+        let [along, across, u] = match floor.level_reading {
+            Some(read) => [read.rises_forward_rad, read.rises_left_rad, read.u_rad],
+            None => [0.0, 0.0, floor.u_level_rad],
+        };
+        self.level = inputs.add("floor level 1", along, u, BudgetSource::FloorLevel);
+        inputs.add("floor level 2", across, u, BudgetSource::FloorLevel);
         self.plumb_tilt = inputs.add("plumb line tilt 1", 0.0, floor.u_plumb_rad, BudgetSource::PlumbLine);
         inputs.add("plumb line tilt 2", 0.0, floor.u_plumb_rad, BudgetSource::PlumbLine);
         self.wheelbase =
             self.input.vehicle.wheelbase.map(|w| inputs.add("wheelbase", w.value_m, w.u_m, BudgetSource::Wheelbase));
+        // These two enter only the comparison of thrust lines, never a deviation.
+        let checks = &self.input.vehicle.checks;
+        let rolling = BudgetSource::Survey(crate::survey::Source::Rolling);
+        self.crab = inputs.add("crab of the rolled car", 0.0, checks.u_crab_rad, rolling);
+        let printout = checks.printout.as_ref();
+        self.printout = printout.map(|p| inputs.add("printout's thrust angle", -p.right_rad, p.u_rad, rolling));
     }
 
     fn list_stations(&mut self) -> Vec<(usize, Unmeasurable)> {
@@ -218,6 +254,22 @@ impl<'a> Model<'a> {
         missing
     }
 
+    /// What everything is made from.
+    pub fn input(&self) -> &AssessInput<'a> {
+        &self.input
+    }
+
+    /// True where a printout's thrust angle is declared.
+    pub fn has_printout(&self) -> bool {
+        self.printout.is_some()
+    }
+
+    /// Distance (m) of two measured bodies' origins.
+    pub fn apart_m(&self, a: usize, b: usize) -> f64 {
+        let at = |k: usize| self.input.bodies[k].world_from_body.translation();
+        (at(a) - at(b)).norm()
+    }
+
     /// The kit's index of a measured body.
     pub fn body_of(&self, position: usize) -> usize {
         self.input.bodies[position].body
@@ -240,8 +292,6 @@ impl<'a> Model<'a> {
             }
             None => None,
         };
-        let up = geometry::up(self.input.placement.reference, &floor, plumb, [x[self.level], x[self.level + 1]]);
-        // The car.
         let wheels: Vec<Wheel<World>> = self
             .wheels
             .iter()
@@ -252,8 +302,23 @@ impl<'a> Model<'a> {
                 geometry::wheel(model, &error, &body(*plate))
             })
             .collect();
+        let slopes = [x[self.level], x[self.level + 1]];
+        let up = match (self.input.placement.reference, plumb, self.input.floor.level_reading) {
+            (Reference::Vertical, None, Some(_)) => geometry::level(&wheels, &floor, slopes[0], slopes[1])?,
+            (reference, plumb, _) => geometry::up(reference, &floor, plumb, slopes),
+        };
         let world_from_vehicle = geometry::vehicle_frame(&wheels, &floor, &up)?;
         let vehicle_from_world = world_from_vehicle.inverse();
+        let hub_at = |position: usize| vehicle_from_world * Point::<World>::claim(body(position).translation());
+        let mut all_stops: Vec<[Point<Vehicle>; 2]> = self.stops.iter().map(|s| s.map(hub_at)).collect();
+        if !all_stops.is_empty() {
+            let rear = [Corner::RearLeft, Corner::RearRight].map(|c| wheels.iter().find(|w| w.corner == c));
+            if let [Some(left), Some(right)] = rear {
+                all_stops.push([left, right].map(|w| vehicle_from_world * w.hub));
+            }
+        }
+        let travel = all_stops.len().checked_sub(1).and_then(|last| crate::vehicle::travel_heading(&all_stops, last));
+        let travel = travel.map(|heading| heading + x[self.crab]);
         let wheels: Vec<_> = wheels.iter().map(|w| geometry::in_vehicle(w, &vehicle_from_world)).collect();
         let front = geometry::front_middle(&wheels)?;
         let floor_slope = plumb.map(|vertical| slope(&floor, vertical.coords, &world_from_vehicle));
@@ -270,7 +335,17 @@ impl<'a> Model<'a> {
                 (vehicle_from_target, deviations(plan.station, &vehicle_from_target, &datum))
             })
             .collect();
-        Ok(Evaluated { world_from_vehicle, wheels, front, sheet_heights, floor_slope, stations })
+        let level_difference = floor_slope.map(|s| [s[0] - slopes[0], s[1] - slopes[1]]);
+        Ok(Evaluated {
+            world_from_vehicle,
+            wheels,
+            front,
+            sheet_heights,
+            floor_slope,
+            level_difference,
+            travel,
+            stations,
+        })
     }
 
     /// The point that a station's distance (and lateral, if so asked) counts from.
@@ -314,13 +389,32 @@ impl<'a> Model<'a> {
         };
         let [rise_x, rise_y] = at.floor_slope.unwrap_or([0.0; 2]);
         let wheelbase = at.front.map_or(0.0, |p| p.coords.x);
-        all.extend([track, wheelbase, -centreline.unwrap_or(0.0), rise_x, rise_y]);
+        let thrust_heading = -centreline.unwrap_or(0.0);
+        let set_back = match (at.front, hub(Corner::FrontLeft), hub(Corner::FrontRight)) {
+            (Some(front), Some(left), Some(right)) => (left - right).xy().dot(&front.coords.xy().normalize()),
+            _ => 0.0,
+        };
+        let printed = self.printout.map_or(0.0, |at| x[at]) - thrust_heading;
+        let [level_x, level_y] = at.level_difference.unwrap_or([0.0; 2]);
+        let rest: [f64; CAR_OUTPUTS] = [
+            track,
+            wheelbase,
+            thrust_heading,
+            rise_x,
+            rise_y,
+            set_back,
+            at.travel.unwrap_or(0.0),
+            printed,
+            level_x,
+            level_y,
+        ];
+        all.extend(rest);
         all.extend(at.sheet_heights);
         Ok(DVector::from_vec(all))
     }
 
-    /// Where the car's outputs begin: three a wheel (toe, camber, toe against the centreline), then track, wheelbase, thrust heading, floor
-    /// slope along X and Y.
+    /// Where the car's outputs begin: three a wheel (toe, camber, toe against the centreline), then [`CAR_OUTPUTS`]: track, wheelbase, thrust heading,
+    /// floor slope along X and Y, front set-back, headings of travel and printout against the bisector, slope by plumb line minus by instrument.
     pub fn car_outputs(&self) -> usize {
         6 * self.stations.len()
     }
@@ -373,6 +467,15 @@ fn check_numbers(input: &AssessInput) -> Result<(), Unmeasurable> {
             crate::vehicle::HubPlace::InPlate(p) => p.coords.iter().all(|v| v.is_finite()),
         };
         checks.push((name("the hub's place"), hub_is_finite));
+    }
+    let checks_of = &input.vehicle.checks;
+    checks.push(("how straight the car rolls".into(), size(checks_of.u_crab_rad)));
+    if let Some(p) = &checks_of.printout {
+        checks.push(("the printout's thrust angle".into(), p.right_rad.is_finite() && size(p.u_rad)));
+    }
+    if let Some(read) = input.floor.level_reading {
+        let fine = read.rises_forward_rad.is_finite() && read.rises_left_rad.is_finite() && size(read.u_rad);
+        checks.push(("the inclinometer reading".into(), fine));
     }
     if let Some(w) = input.vehicle.wheelbase {
         checks.push(("the wheelbase".into(), w.value_m.is_finite() && size(w.u_m)));

@@ -35,7 +35,14 @@ pub struct Bay {
 
 /// A floor without any uncertainty.
 pub fn exact_floor() -> FloorModel {
-    FloorModel { thickness_m: 0.001, u_thickness_m: 0.0, u_uneven_m: 0.0, u_level_rad: 0.0, u_plumb_rad: 0.0 }
+    FloorModel {
+        thickness_m: 0.001,
+        u_thickness_m: 0.0,
+        u_uneven_m: 0.0,
+        u_level_rad: 0.0,
+        u_plumb_rad: 0.0,
+        level_reading: None,
+    }
 }
 
 /// Outward axis of a wheel with this toe and camber in a frame with X along the reference direction: written from the words of the definitions
@@ -116,6 +123,7 @@ impl Bay {
                 id: None,
                 wheels: vec![wheel_model(Corner::RearLeft, 0), wheel_model(Corner::RearRight, 1)],
                 wheelbase: None,
+                checks: Default::default(),
             },
             floor: exact_floor(),
             stands: vec![StandModel::plain(STAND)],

@@ -26,6 +26,7 @@ pub fn vehicle_of(bay: &Bay) -> VehicleModel {
         id: None,
         wheels: vec![wheel(Corner::RearLeft, "plate rear left"), wheel(Corner::RearRight, "plate rear right")],
         wheelbase: Some(DeclaredLength { value_m: options.wheelbase_m, u_m: options.sigma_wheelbase_m }),
+        checks: Default::default(),
     }
 }
 

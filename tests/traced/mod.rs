@@ -217,6 +217,7 @@ fn vehicle(kit: &Kit, position: &Value, clamps: Clamps) -> VehicleModel {
         id: None,
         wheels: wheels.into(),
         wheelbase: Some(DeclaredLength { value_m: wheelbase, u_m: m_from_mm(0.1) }),
+        checks: Default::default(),
     }
 }
 

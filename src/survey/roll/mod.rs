@@ -11,7 +11,7 @@ mod start;
 pub(super) use model::{RollLayout, RollState, blocks};
 pub(super) use solve::WheelMap;
 
-use crate::frames::{Body, Direction, Point, Pose, World};
+use crate::frames::{Body, Direction, Point, Pose, Vehicle, World};
 use thiserror::Error;
 
 /// Where a wheel's centre is believed to be before the car is rolled.
@@ -208,8 +208,8 @@ impl RollCheck {
 /// The rolled car as found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Roll {
-    /// By position: where the car is against the first position: along the way and to its left (m) and its turn (rad, counter-clockwise).
-    pub motion: Vec<[f64; 3]>,
+    /// By position: where the car is. Its frame has z square to the floor under the wheels; only differences of these poses mean anything.
+    pub world_from_car: Vec<Pose<World, Vehicle>>,
     /// The wheels, in the order of [`RolledCar::wheels`].
     pub wheels: Vec<WheelFound>,
     /// Every wheel at every position where its plate was seen.

@@ -106,7 +106,7 @@ impl Run<'_> {
 
     fn report(&self, columns: &RollLayout, roll: &RollState, check: RollCheck) -> Roll {
         let Some(car) = &self.problem.input.rolled else {
-            return Roll { motion: Vec::new(), wheels: Vec::new(), places: Vec::new(), check };
+            return Roll { world_from_car: Vec::new(), wheels: Vec::new(), places: Vec::new(), check };
         };
         let mut places = Vec::new();
         let mut wheels = Vec::new();
@@ -138,7 +138,12 @@ impl Run<'_> {
                 turns,
             });
         }
-        Roll { motion: roll.motion.clone(), wheels, places, check }
+        Roll {
+            world_from_car: (0..roll.motion.len()).map(|p| Pose::claim(roll.world_from_car(p))).collect(),
+            wheels,
+            places,
+            check,
+        }
     }
 
     /// The maps of [`Roll::places`], in their order.
