@@ -134,6 +134,33 @@ pub fn walk_around(
     Err(BayError::Unlinked { n_photos: options.n_photos, reason })
 }
 
+/// Places to photograph from with the car at another roll position: as [`walk_around`], but only the plates must be in two photographs (the car may
+/// hide a sheet it did not hide before).
+pub fn walk_again(
+    options: &BayOptions,
+    layout: &Layout,
+    solids: &[Solid],
+    position: u64,
+) -> Result<Vec<Pose<Camera, World>>, BayError> {
+    // Another stream for each position, far from those of neighbouring seeds.
+    let mut draw = Draw::new(options.seed ^ (position + 1).wrapping_mul(0xd1b5_4a32_d192_ed03), Purpose::Cameras);
+    let viewer = Viewer::new(&options.lens, solids);
+    let plate = |tag: &&TrueTag| layout.wheels.iter().any(|w| w.plate.is_some_and(|p| p.body == tag.body));
+    for _ in 0..60 {
+        let mut cameras: Vec<_> =
+            (0..options.n_photos).filter_map(|k| photograph(options, layout, &viewer, k, &mut draw)).collect();
+        if cameras.len() < options.n_photos {
+            continue;
+        }
+        look_again(layout, &viewer, &mut cameras, &mut draw);
+        let seen = |tag: &TrueTag| cameras.iter().filter(|camera| viewer.corners(camera, tag).is_some()).count();
+        if layout.tags.iter().filter(plate).all(|tag| seen(tag) >= 2) {
+            return Ok(cameras);
+        }
+    }
+    Err(BayError::Unlinked { n_photos: options.n_photos, reason: "a plate of the rolled car hides".into() })
+}
+
 fn photograph(
     options: &BayOptions,
     layout: &Layout,

@@ -119,6 +119,8 @@ pub struct Layout {
     pub stand: usize,
     /// By how much the stand truly stands elsewhere than asked.
     pub stand_offsets: SixOffsets,
+    /// Where the car's body is: its frame is the world's but where the car was rolled.
+    pub world_from_car: Pose<World, Vehicle>,
 }
 
 /// A pose from the tag's right and up directions and its centre.
@@ -241,7 +243,7 @@ pub fn lay_out(options: &BayOptions) -> Layout {
     };
     let kit = Kit { bodies, prints: vec![print] };
     let tags = draw_tags(options, &kit, &world_from_body, &mut draw);
-    Layout { kit, world_from_body, tags, wheels, wheelbase_m, stand, stand_offsets }
+    Layout { kit, world_from_body, tags, wheels, wheelbase_m, stand, stand_offsets, world_from_car: Pose::coincident() }
 }
 
 /// The place of a tag that is its body's origin.

@@ -11,12 +11,14 @@ pub mod layout;
 pub mod options;
 pub mod paint;
 pub mod render;
+pub mod rolled;
 pub mod scenery;
 pub mod solid;
 pub mod trace;
 
 pub use layout::{Layout, PlateTruth, TrueTag, Wheel, WheelTruth};
 pub use options::{BayError, BayOptions, CornerNoise, DistanceFrom, LensKnowledge, LimitLaw, Setup, SixOffsets};
+pub use rolled::RollOptions;
 
 use crate::camera::Lens;
 use crate::frames::{Body, Camera, Direction, Point, Pose, Vehicle, World, yaw_pitch_roll};

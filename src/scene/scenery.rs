@@ -65,9 +65,10 @@ fn car(options: &BayOptions, layout: &Layout, all: &mut Vec<Solid>) {
         [-0.88, 0.86],
         [-0.92, 0.42],
     ];
-    all.push(Solid::profile(&body, half_width, 0.15, 0.03, Material::CarPaint));
+    let at = layout.world_from_car.iso();
+    all.push(Solid::profile(&body, half_width, 0.15, 0.03, Material::CarPaint).moved(at));
     let cabin = [[-0.52, 0.95], [wb - 0.55, 0.93], [wb - 1.30, 1.40], [0.35, 1.46], [-0.15, 1.38]];
-    all.push(Solid::profile(&cabin, half_width - 0.06, 0.95, 0.38, Material::Cabin));
+    all.push(Solid::profile(&cabin, half_width - 0.06, 0.95, 0.38, Material::Cabin).moved(at));
     for wheel in &layout.wheels {
         let (hub, axis) = (wheel.hub_in_vehicle.coords, wheel.axis_in_vehicle.coords);
         all.push(Solid::rod(hub - axis * 0.1, hub + axis * 0.105, options.hub_height_m, Material::Wheel));
@@ -75,8 +76,8 @@ fn car(options: &BayOptions, layout: &Layout, all: &mut Vec<Solid>) {
     let lamp_half = Vector3::new(0.05, 0.12, 0.045);
     for y in [-0.60, 0.60] {
         let (front, rear) = (Isometry3::translation(wb + 0.765, y, 0.60), Isometry3::translation(-0.87, y, 0.80));
-        all.push(Solid::cuboid(&front, lamp_half, Material::Lamp));
-        all.push(Solid::cuboid(&rear, lamp_half, Material::Cabinet(1)));
+        all.push(Solid::cuboid(&(at * front), lamp_half, Material::Lamp));
+        all.push(Solid::cuboid(&(at * rear), lamp_half, Material::Cabinet(1)));
     }
 }
 

@@ -102,6 +102,27 @@ impl Solid {
         Self { shape: Shape::Convex(faces.collect()), material, hull: SIGNS.map(corner).to_vec() }
     }
 
+    /// The same solid moved as a whole.
+    pub fn moved(&self, by: &Isometry3<f64>) -> Self {
+        let shape = match &self.shape {
+            Shape::Convex(faces) => {
+                let face = |f: &HalfSpace| {
+                    let normal = by.rotation * f.normal;
+                    HalfSpace { normal, offset: f.offset + normal.dot(&by.translation.vector) }
+                };
+                Shape::Convex(faces.iter().map(face).collect())
+            }
+            Shape::Cylinder { centre, axis, half_length, radius } => Shape::Cylinder {
+                centre: by.rotation * centre + by.translation.vector,
+                axis: by.rotation * axis,
+                half_length: *half_length,
+                radius: *radius,
+            },
+        };
+        let hull = self.hull.iter().map(|p| by.rotation * p + by.translation.vector).collect();
+        Self { shape, material: self.material, hull }
+    }
+
     /// A convex side profile (x, z), counter-clockwise when seen with x to the right and z up, between two sides that stand
     /// at ±`half_width` at height `z_side` and lean in by `lean_rad`. The last two faces are the left (+y) and the right side.
     pub fn profile(profile: &[[f64; 2]], half_width: f64, z_side: f64, lean_rad: f64, material: Material) -> Self {
