@@ -21,10 +21,14 @@ pub fn vehicle_of(bay: &Bay) -> VehicleModel {
         eccentricity_m: options.eccentricity_limit_m,
         u_stand_off_m: options.sigma_stand_off_m,
     };
+    let mut wheels = vec![wheel(Corner::RearLeft, "plate rear left"), wheel(Corner::RearRight, "plate rear right")];
+    if options.front_plates {
+        wheels.extend([wheel(Corner::FrontLeft, "plate front left"), wheel(Corner::FrontRight, "plate front right")]);
+    }
     VehicleModel {
         name: None,
         id: None,
-        wheels: vec![wheel(Corner::RearLeft, "plate rear left"), wheel(Corner::RearRight, "plate rear right")],
+        wheels,
         wheelbase: Some(DeclaredLength { value_m: options.wheelbase_m, u_m: options.sigma_wheelbase_m }),
         checks: Default::default(),
     }

@@ -271,6 +271,61 @@ mod tests {
         }
     }
 
+    /// Source: a tag on a wheel reads e(φ) = t + A cos(φ - p); worked case t 0.20, A 0.15, p 40 degrees (own derivation, published in any text on
+    /// run-out compensation). Whatever angles are read, the axis is t.
+    #[test]
+    fn the_run_out_sinusoid() {
+        let deg = rad_from_deg;
+        let read = |phi: f64| {
+            // A wheel on the left, toe-in 0.20: its axis turns clockwise from +y. The tag's normal is tipped by 0.15 towards what faces 40 degrees.
+            let axis_to_world = UnitQuaternion::from_scaled_axis(-Vector3::z() * deg(0.20));
+            let spin = UnitQuaternion::from_scaled_axis(Vector3::y() * deg(phi - 40.0));
+            // z of the tag to y of the world, tipped by the run-out towards +x.
+            let upright = UnitQuaternion::from_scaled_axis(-Vector3::x() * deg(90.0));
+            let tip = UnitQuaternion::from_scaled_axis(-Vector3::z() * deg(0.15));
+            let pose = Pose::<World, Body>::claim(Isometry3::from_parts(
+                Translation3::identity(),
+                axis_to_world * spin * tip * upright,
+            ));
+            let normal = pose.rotation().column(2).into_owned();
+            (pose, deg_from_rad(normal.x.atan2(normal.y)))
+        };
+        for (phi, e) in [
+            (0.0, 0.314907),
+            (90.0, 0.296418),
+            (120.0, 0.226047),
+            (180.0, 0.085093),
+            (240.0, 0.059046),
+            (270.0, 0.103582),
+        ] {
+            let (_, got) = read(phi);
+            assert!((got - e).abs() < 1e-5, "{phi}: {got} for {e}");
+        }
+        for angles in [vec![0.0, 180.0], vec![0.0, 120.0, 240.0], vec![0.0, 62.0, 118.0], vec![0.0, 30.0]] {
+            let poses: Vec<_> = angles.iter().map(|phi| read(*phi).0).collect();
+            let axis = axis_in_plate(&poses, &Vector3::z());
+            let in_world = poses[0].rotation() * axis;
+            let toe = deg_from_rad(in_world.x.atan2(in_world.y));
+            assert!((toe - 0.20).abs() < 1e-9, "{angles:?}: {toe}");
+        }
+    }
+
+    /// Source: axis error = pose error / (2 sin(φ/2)); table for 30 to 180 degrees (own derivation).
+    #[test]
+    fn how_the_turn_amplifies_an_error_of_pose() {
+        for (phi, factor) in [(30.0, 1.93), (45.0, 1.31), (60.0, 1.00), (90.0, 0.707), (120.0, 0.577), (180.0, 0.500)] {
+            let spin = |by: f64| UnitQuaternion::from_scaled_axis(Vector3::y() * by);
+            let error = 1e-5;
+            for direction in [Vector3::x(), Vector3::z(), Vector3::new(0.6, 0.0, -0.8)] {
+                let wrong = UnitQuaternion::from_scaled_axis(direction * error);
+                let pose = |r| Pose::<World, Body>::claim(Isometry3::from_parts(Translation3::identity(), r));
+                let poses = [pose(spin(0.0)), pose(wrong * spin(rad_from_deg(phi)))];
+                let off = axis_in_plate(&poses, &Vector3::y()).angle(&Vector3::y());
+                assert!((off / error / factor - 1.0).abs() < 0.005, "{phi}: {}", off / error);
+            }
+        }
+    }
+
     #[test]
     fn a_whole_turn_is_no_turn() {
         let poses = [0.0, 350.0].map(|a| turned(a, Vector3::zeros()));
