@@ -362,4 +362,6 @@ fn at_range(station: &Station, deviations: &[Deviation; 6]) -> Vec<AtRange> {
 }
 
 #[cfg(test)]
+mod other_ways;
+#[cfg(test)]
 mod tests;
