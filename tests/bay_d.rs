@@ -7,7 +7,7 @@ use plumbsight::record::{Purpose, read_job};
 use plumbsight::session::{check, judge};
 use plumbsight::survey::{LensFreedom, LensInput, Survey, SurveyInput, SurveyOptions, adjust};
 use plumbsight::units::{deg_from_rad, mm_from_m};
-use plumbsight::vehicle::Unmeasurable;
+use plumbsight::vehicle::{ThrustSource, Unmeasurable};
 use std::path::{Path, PathBuf};
 use traced::{Clamps, job_of, stored_photos, true_deviation, true_toe};
 
@@ -53,6 +53,10 @@ fn nothing_is_known_of_the_clamps_and_all_six_are_right_at_every_position() {
             assert!(error.abs() <= most, "position {position}, {}: error {error:.3}", component.name());
             assert!(error.abs() <= u, "position {position}, {}: error {error:.3}, U {u:.3}", component.name());
         }
+        // The way the rear wheels went is a second estimate of the same line.
+        let travel = judged.vehicle.thrust_lines[0];
+        assert_eq!(travel.source, ThrustSource::Travel);
+        assert!(travel.agrees() && deg_from_rad(travel.heading.value.abs()) < 0.03, "{travel:?}");
         for wheel in &judged.vehicle.wheels {
             let [toe, camber] = true_toe(&job, wheel.corner);
             let (toe_error, u) = (wheel.toe.value - toe, wheel.toe.expanded);
@@ -89,6 +93,21 @@ fn the_job_folder_with_thirteen_photographs_gives_a_verdict() {
         assert!((d.deviation - truth).abs() <= d.expanded, "{name}: {} for {truth}, U {}", d.deviation, d.expanded);
         assert!(d.verdict == Some(plumbsight::record::result::Verdict::In), "{name}");
     }
+    let vehicle = result.vehicle.as_ref().expect("a car");
+    let roll = vehicle.roll.as_ref().expect("a rolled car");
+    // The car advanced by 341.9 and 308.9 mm (truth.json), and was turned by nothing.
+    for (position, ahead) in roll.positions.iter().zip([-650.798, -308.853, 0.0]) {
+        assert!((position.ahead_mm - ahead).abs() < 1.0 && position.left_mm.abs() < 0.5, "{position:?}");
+        assert!(position.turn_deg.abs() < 0.02, "{position:?}");
+    }
+    assert_eq!((roll.judged_at.as_str(), vehicle.vertical_from.as_str()), ("3", "declared levelness"));
+    assert!(roll.statistic < roll.limit);
+    // Clamps 0.90 and 0.86 degrees off (truth.json), which nothing in the job said.
+    for (wheel, run_out) in vehicle.wheels.iter().zip([0.8986, 0.8572]) {
+        let clamp = wheel.clamp.as_ref().expect("found by rolling");
+        assert!((clamp.run_out_deg - run_out).abs() < 0.03, "{}: {}", wheel.at, clamp.run_out_deg);
+    }
+    assert!(result.bodies.iter().filter(|b| b.kind == "plate" && b.roll_position.as_deref() == Some("2")).count() == 2);
     assert!(station.deviations.yaw_deg.expanded < 0.1, "U of yaw {}", station.deviations.yaw_deg.expanded);
 }
 

@@ -259,3 +259,60 @@ fn a_way_that_disagrees_with_the_wheels_gives_no_verdict() {
     }
     assert!(refused >= 2, "{refused} of 4");
 }
+
+/// A tag on the car's body settles how much the car turned between the stops, which two rear plates alone know only as well as their wheels run true.
+#[test]
+fn a_sheet_on_the_car_makes_the_thrust_line_sharper() {
+    let (mut with, without) =
+        (Rolled::new(&options(9), &RollOptions::default()), Rolled::new(&options(9), &RollOptions::default()));
+    // Two sheets on the doors, in the frame of the car: seen from the left and from the right.
+    let kit_body = with.bay().layout.kit.bodies.len();
+    for (k, side) in [(0u16, 1.0), (1, -1.0)] {
+        let right = nalgebra::Vector3::new(-side, 0.0, 0.0);
+        let up = nalgebra::Vector3::z();
+        let turn = nalgebra::Matrix3::from_columns(&[right, up, right.cross(&up)]);
+        let in_car = plumbsight::frames::Pose::<plumbsight::frames::World, plumbsight::frames::Body>::claim_matrix(
+            &turn,
+            nalgebra::Vector3::new(1.3, side * 0.9, 0.55),
+        );
+        let model = with.bay().layout.kit.bodies[with.bay().layout.wheels[0].plate.expect("a plate").body].clone();
+        for stop in &mut with.stops {
+            let body = plumbsight::body::BodyModel {
+                name: format!("door sheet {k}"),
+                kind: plumbsight::body::BodyKind::Other,
+                tags: vec![plumbsight::body::BodyTag { id: 200 + k, ..model.tags[0].clone() }],
+            };
+            let world = plumbsight::frames::Pose::claim(stop.layout.world_from_car.iso() * in_car.iso());
+            stop.layout.kit.bodies.push(body);
+            stop.layout.world_from_body.push(world);
+            let like = *stop.layout.tags.iter().find(|t| t.id == model.tags[0].id).expect("the plate's tag");
+            let tag = plumbsight::scene::TrueTag {
+                body: kit_body + usize::from(k),
+                id: 200 + k,
+                world_from_tag: world * like.body_from_tag,
+                ..like
+            };
+            stop.layout.tags.push(tag);
+        }
+        with.car.riders.push(kit_body + usize::from(k));
+    }
+    with.input.kit = with.bay().layout.kit.clone();
+    with.input.rolled = Some(with.car.clone());
+    with.input.photos = noisy_photos(&with.stops);
+    let judged = |rolled: &Rolled| {
+        let survey = rolled.survey();
+        assert!(rolled.check(&survey).passed(), "{:?}", rolled.check(&survey));
+        rolled.judge(&survey, &bays::placement_of(rolled.bay(), [None; 6])).expect("judged").stations[0].deviations[3]
+            .deviation
+    };
+    let (with_yaw, without_yaw) = (judged(&with), judged(&without));
+    let truth = with.bay().stand_offsets().yaw_rad;
+    println!("U of yaw {} without, {} with sheets on the doors (rad)", without_yaw.expanded, with_yaw.expanded);
+    assert!(
+        with_yaw.expanded < 0.5 * without_yaw.expanded,
+        "{} with, {} without",
+        with_yaw.expanded,
+        without_yaw.expanded
+    );
+    assert!((with_yaw.value - truth).abs() <= 1.3 * with_yaw.expanded, "{with_yaw:?} for {truth}");
+}

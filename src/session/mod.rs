@@ -140,6 +140,7 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
     match judge(job, &measured.survey) {
         Ok(judged) => {
             measured.notices.extend(print_size::notice(job, &measured.survey, &judged));
+            measured.notices.extend(roll::notices(job, &measured.survey));
             result::build(job, &measured, &judged)
         }
         Err(reason) => {

@@ -246,7 +246,7 @@ fn bodies(job: &Job, survey: &Survey, vehicle_from_world: Option<&Pose<Vehicle, 
             name: job.kit.bodies[b.body].name.clone(),
             kind: kind_word(job.kit.bodies[b.body].kind).into(),
             station: b.station.and_then(|s| job.placement.stations.get(s)).map(|s| s.name.clone()),
-            roll_position: b.position.and_then(|p| Some(job.rolled.as_ref()?.car.positions.get(p)?.clone())),
+            roll_position: super::roll::position_name(job, b.position),
             photographs: b.n_photos,
             vehicle_from_body: vehicle_from_world.map(|v| pose(&(*v * b.world_from_body))),
         })

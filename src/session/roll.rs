@@ -1,12 +1,15 @@
 //! The rolled car's part of the result file.
 
 use crate::body::BodyKind;
-use crate::record::Job;
 use crate::record::result::{ClampPart, RollPart, RollPositionPart, ThrustLinePart};
+use crate::record::{Job, Notice};
 use crate::session::result::{value, vector_mm};
 use crate::survey::Survey;
 use crate::units::{deg_from_rad, mm_from_m};
-use crate::vehicle::{Corner, ThrustSource, VehicleResult};
+use crate::vehicle::{Corner, HubPlace, ThrustSource, VehicleResult};
+
+/// A centre that is further beyond its limit than this is told: less may be noise, m. Common practice, no source.
+const CLEARLY_OFF_M: f64 = crate::units::m_from_mm(1.0);
 
 /// How the plate sits on this wheel, as found by rolling.
 pub(super) fn clamp(job: &Job, survey: &Survey, corner: Corner) -> Option<ClampPart> {
@@ -20,6 +23,50 @@ pub(super) fn clamp(job: &Job, survey: &Survey, corner: Corner) -> Option<ClampP
         hub_in_plate_mm: vector_mm(&wheel.hub_in_plate.coords),
         turned_deg: (0..rolled.car.positions.len()).map(turned).collect(),
     })
+}
+
+/// The name of a roll position.
+pub(super) fn position_name(job: &Job, position: Option<usize>) -> Option<String> {
+    job.rolled.as_ref()?.car.positions.get(position?).cloned()
+}
+
+/// Clamps that sit worse than was declared: rolling takes that out, but the declaration is wrong.
+pub(super) fn notices(job: &Job, survey: &Survey) -> Vec<Notice> {
+    let Some(Ok(roll)) = &survey.roll else { return Vec::new() };
+    let mut out = Vec::new();
+    for (wheel, found) in job.vehicle.wheels.iter().zip(&roll.wheels) {
+        let about = job.kit.bodies[wheel.plate].name.clone();
+        if found.run_out_rad > wheel.run_out_rad {
+            out.push(Notice {
+                about: about.clone(),
+                text: format!(
+                    "Rolling shows it tilted by {:.2}° against its wheel; run_out_deg states a limit of {:.2}°. Rolling takes the tilt out, but correct the limit, \
+                     and look at the clamp before a job without rolling relies on it.",
+                    deg_from_rad(found.run_out_rad),
+                    deg_from_rad(wheel.run_out_rad)
+                ),
+            });
+        }
+        let aside_m = match wheel.hub {
+            HubPlace::StandOff(m) => {
+                (found.hub_in_plate.coords + found.axis_in_plate.coords * m).cross(&found.axis_in_plate.coords)
+            }
+            HubPlace::InPlate(p) => (found.hub_in_plate.coords - p.coords).cross(&found.axis_in_plate.coords),
+        }
+        .norm();
+        if aside_m > wheel.eccentricity_m + CLEARLY_OFF_M {
+            out.push(Notice {
+                about,
+                text: format!(
+                    "Rolling shows the wheel's centre {:.1} mm beside where it is declared; eccentricity_mm states a limit of {:.1} mm. U may be too small: \
+                     correct the limit and check again.",
+                    mm_from_m(aside_m),
+                    mm_from_m(wheel.eccentricity_m)
+                ),
+            });
+        }
+    }
+    out
 }
 
 /// The other ways to the thrust line.

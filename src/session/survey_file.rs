@@ -30,6 +30,7 @@ struct Body {
     name: String,
     kind: &'static str,
     station: Option<String>,
+    roll_position: Option<String>,
     photographs: usize,
     /// How much worse the mirror pose fits, where it has one.
     mirror_margin: Option<f64>,
@@ -103,6 +104,7 @@ pub(super) fn to_json(job: &Job, measured: &Measured) -> Result<String, Problem>
                 name: name(k),
                 kind: kind_word(job.kit.bodies[b.body].kind),
                 station: b.station.and_then(|s| job.placement.stations.get(s)).map(|s| s.name.clone()),
+                roll_position: crate::session::roll::position_name(job, b.position),
                 photographs: b.n_photos,
                 mirror_margin: b.mirror_margin.filter(|m| m.is_finite()),
                 world_from_body: pose(&b.world_from_body),
