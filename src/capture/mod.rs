@@ -89,6 +89,11 @@ pub struct Picture {
 ///
 /// JPEG gives the luma plane as coded (no detour over colours); PNG gives luma by the weights of ITU-R BT.709; 16 bits become 8.
 pub fn read_image(path: &Path) -> Result<Picture, CaptureError> {
+    read_image_bytes(path).map(|(picture, _)| picture)
+}
+
+/// The same, with the bytes of the file (to hash exactly what was decoded).
+pub fn read_image_bytes(path: &Path) -> Result<(Picture, Vec<u8>), CaptureError> {
     let meta = std::fs::metadata(path).map_err(|e| match e.kind() {
         std::io::ErrorKind::NotFound => CaptureError::Missing,
         _ => CaptureError::Unreadable(e.to_string()),
@@ -109,7 +114,7 @@ pub fn read_image(path: &Path) -> Result<Picture, CaptureError> {
             picture.kind.word()
         ));
     }
-    Ok(picture)
+    Ok((picture, bytes))
 }
 
 /// Reads an image that is already in memory.

@@ -1,6 +1,7 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
 mod demo;
+mod lens;
 mod report;
 mod tags;
 
@@ -28,6 +29,7 @@ Examples:
   plumbsight check my-job --json -     the result as JSON instead of the table
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
   plumbsight tags photo.jpg            the tags found in single photographs
+  plumbsight lens cam/*.jpg --board a4 a lens profile from photographs of a board
 
 Exit codes of check and demo:
   0 in tolerance   1 out of tolerance   2 not proven
@@ -88,6 +90,9 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         lens: Option<PathBuf>,
     },
+    /// Make a lens profile from photographs of a printed board, or draw one
+    #[command(after_help = lens::HELP)]
+    Lens(lens::LensArguments),
     /// Write a commented job folder to start from
     #[command(
         after_help = "Example:\n  plumbsight new my-job\n  cp /media/camera/*.jpg my-job/photos/\n\nThen fill in the four files and run `plumbsight check my-job`. Nothing is ever\noverwritten."
@@ -121,6 +126,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Check { job, json } => check(&job, json.as_deref()),
         Command::Survey { job } => survey(&job),
         Command::Tags { images, lens } => tags::run(&images, lens.as_deref()),
+        Command::Lens(arguments) => lens::run(arguments),
         Command::New { dir } => new(&dir),
         Command::Demo { into } => demo::unpack(&into).map_err(Failure::from).and_then(|()| {
             say(&format!(

@@ -3,6 +3,7 @@
 //! Knows no screen: photographs are searched in parallel, progress goes to a callback, what a person should know comes back as data.
 
 mod judge;
+pub mod lens;
 mod look;
 mod print_size;
 mod result;
