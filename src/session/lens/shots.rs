@@ -250,7 +250,7 @@ fn picture_date(exif: &ExifState, path: &Path) -> Option<String> {
 
 /// `2026-11-25` from seconds since 1970-01-01 (UTC), by counting years and months.
 fn day_from_seconds(seconds: u64) -> String {
-    let leap = |y: u64| (y % 4 == 0 && y % 100 != 0) || y % 400 == 0;
+    let leap = |y: u64| (y.is_multiple_of(4) && !y.is_multiple_of(100)) || y.is_multiple_of(400);
     let mut days = seconds / 86_400;
     let mut year = 1970;
     while days >= 365 + u64::from(leap(year)) {
