@@ -21,6 +21,11 @@ pub const fn deg_from_rad(rad: f64) -> f64 {
     rad * (180.0 / std::f64::consts::PI)
 }
 
+/// Points (1/72 in, the unit of PDF) from millimetres. Source: ISO 32000-1, 8.3.2.3; an inch is 25.4 mm by definition.
+pub const fn pt_from_mm(mm: f64) -> f64 {
+    mm * (72.0 / 25.4)
+}
+
 /// Milliseconds from seconds.
 pub const fn ms_from_s(s: f64) -> f64 {
     s * 1000.0

@@ -3,6 +3,7 @@
 mod demo;
 mod lens;
 mod report;
+mod sheets;
 mod tags;
 
 use crate::record::result::Verdict;
@@ -24,6 +25,7 @@ how sure that is, what to move, and whether it stands within the tolerances of t
 const EXAMPLES: &str = "\
 Examples:
   plumbsight demo                      the whole job on a shipped, invented bay
+  plumbsight sheets my-sheets          sheets to print, and how to use them
   plumbsight new my-job                a commented job folder to fill in
   plumbsight check my-job              six deviations, what to move, the verdict
   plumbsight check my-job --json -     the result as JSON instead of the table
@@ -93,6 +95,21 @@ enum Command {
     /// Make a lens profile from photographs of a printed board, or draw one
     #[command(after_help = lens::HELP)]
     Lens(lens::LensArguments),
+    /// Write printable sheets, lens board, field guide and the bodies file that goes with them
+    #[command(after_help = sheets::HELP)]
+    Sheets {
+        /// Where everything goes; kit.toml is read there, or written with the usual kit
+        dir: PathBuf,
+        /// Another kit file
+        #[arg(long, value_name = "FILE")]
+        kit: Option<PathBuf>,
+        /// Paper of a new kit: A4 (if nothing is said), Letter, A3, Tabloid
+        #[arg(long, value_name = "NAME")]
+        paper: Option<String>,
+        /// Replace files that are there and differ (never a filled-in bodies.toml)
+        #[arg(long)]
+        replace: bool,
+    },
     /// Write a commented job folder to start from
     #[command(
         after_help = "Example:\n  plumbsight new my-job\n  cp /media/camera/*.jpg my-job/photos/\n\nThen fill in the four files and run `plumbsight check my-job`. Nothing is ever\noverwritten."
@@ -127,6 +144,9 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Survey { job } => survey(&job),
         Command::Tags { images, lens } => tags::run(&images, lens.as_deref()),
         Command::Lens(arguments) => lens::run(arguments),
+        Command::Sheets { dir, kit, paper, replace } => {
+            sheets::run(&sheets::Request { folder: &dir, kit: kit.as_deref(), paper: paper.as_deref(), replace })
+        }
         Command::New { dir } => new(&dir),
         Command::Demo { into } => demo::unpack(&into).map_err(Failure::from).and_then(|()| {
             say(&format!(

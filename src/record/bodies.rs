@@ -129,7 +129,7 @@ fn side_m(document: &Document, path: &str, side_mm: f64) -> Result<f64, Problem>
 }
 
 /// Checks a tag id and that it was not declared before; `seen` holds where each was.
-fn tag_id(
+pub(crate) fn tag_id(
     document: &Document,
     path: &str,
     id: i64,
@@ -155,14 +155,9 @@ fn tag_id(
     Ok(checked)
 }
 
-fn add_floor(
-    document: &Document,
-    table: &FloorTable,
-    path: &str,
-    out: &mut Bodies,
-    context: &mut Context,
-) -> Result<(), Problem> {
-    let ids = match &table.ids {
+/// The ids that a table at `path` lists; at least one.
+pub(crate) fn listed_ids(document: &Document, path: &str, ids: &Ids) -> Result<Vec<i64>, Problem> {
+    let ids = match ids {
         Ids::List(ids) => ids.clone(),
         Ids::Range(text) => range(text).ok_or_else(|| {
             document.problem(
@@ -176,9 +171,20 @@ fn add_floor(
         return Err(document.problem(
             &format!("{path}.ids"),
             "the list of ids is empty",
-            "List the ids of the sheets on the floor.",
+            "List the ids of the sheets.",
         ));
     }
+    Ok(ids)
+}
+
+fn add_floor(
+    document: &Document,
+    table: &FloorTable,
+    path: &str,
+    out: &mut Bodies,
+    context: &mut Context,
+) -> Result<(), Problem> {
+    let ids = listed_ids(document, path, &table.ids)?;
     let side_m = side_m(document, path, table.side_mm)?;
     let print = prints::index_of(document, path, table.print.as_deref(), &context.groups)?;
     for id in ids {

@@ -445,3 +445,52 @@ pub(crate) enum ToneName {
     Linear,
     Gamma(f64),
 }
+
+/// `kit.toml`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct KitFile {
+    #[allow(dead_code)] // checked by `Document`
+    format: String,
+    pub name: String,
+    pub paper: String,
+    #[serde(default)]
+    pub sheets: Vec<SheetsTable>,
+    pub board: Option<KitBoardTable>,
+}
+
+/// One `[[sheets]]` table.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SheetsTable {
+    pub kind: SheetKindName,
+    pub ids: Ids,
+    pub side_mm: f64,
+    pub body: Option<String>,
+    pub paper: Option<String>,
+    pub target_mm: Option<[f64; 2]>,
+}
+
+/// What sheets are for.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum SheetKindName {
+    Floor,
+    Plate,
+    Stand,
+    TargetCorner,
+    PlumbLine,
+}
+
+/// `[board]` of a kit.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct KitBoardTable {
+    pub name: Option<String>,
+    pub columns: usize,
+    pub rows: usize,
+    pub first_id: u16,
+    pub side_mm: f64,
+    pub pitch_mm: f64,
+    pub paper: Option<String>,
+}
