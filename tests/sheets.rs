@@ -199,6 +199,20 @@ fn every_id_is_read() {
     }
 }
 
+/// Plan and guide are there, and nothing drawn on them can be taken for a tag when they lie about in the bay.
+#[test]
+fn plan_and_guide_hold_no_tag() {
+    let kit = SheetKit::usual(Paper::Letter);
+    let dir = written(&["--paper", "Letter"]);
+    let [guide, all] = ["field-guide.pdf", "sheets-letter.pdf"].map(|name| dir.path().join(name));
+    assert_eq!(pages_of(&guide), 4);
+    let prints = sheets(&Typeface::shipped().unwrap(), &kit, Paper::Letter);
+    assert_eq!(pages_of(&all), 1 + prints.len());
+    for (pdf, page) in [(&guide, 1), (&guide, 2), (&guide, 3), (&guide, 4), (&all, 1)] {
+        assert!(found(&painted(pdf, page, 150.0)).is_empty(), "{}, page {page}", pdf.display());
+    }
+}
+
 fn run(arguments: &[&std::ffi::OsStr]) -> (i32, String) {
     let out = Command::new(env!("CARGO_BIN_EXE_plumbsight")).arg("sheets").args(arguments).output().unwrap();
     (

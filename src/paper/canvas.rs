@@ -250,6 +250,11 @@ impl<'a> Canvas<'a> {
         self.frame = outer;
     }
 
+    /// Draws a part whose origin is here in the present frame, at the same scale and turn.
+    pub fn within_part(&mut self, at: [f64; 2], draw: impl FnOnce(&mut Self)) {
+        self.within(Frame { at_mm: self.frame.map(at), ..self.frame }, draw);
+    }
+
     /// Where a point of the present frame lies on the page.
     pub fn on_page(&self, point: [f64; 2]) -> [f64; 2] {
         self.frame.map(point)

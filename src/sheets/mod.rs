@@ -3,7 +3,10 @@
 mod board_sheet;
 mod corner_sheet;
 mod furniture;
+mod guide;
 mod kit;
+mod picture;
+mod plan;
 mod tag_sheet;
 
 pub use corner_sheet::{TargetCorner, centre_from_edges_mm};
@@ -82,13 +85,17 @@ pub fn board(face: &Typeface, kit: &SheetKit) -> Option<PrintedPage> {
 /// A file to be written: its name and its bytes.
 pub type Printout = (String, Vec<u8>);
 
-/// All PDF files of a kit: the sheets, one file for each paper, and the lens board.
+/// All PDF files of a kit: the sheets, one file for each paper, the lens board, the field guide.
 pub fn printouts(kit: &SheetKit) -> Result<Vec<Printout>, PaperError> {
     let face = Typeface::shipped()?;
-    let mut out = Vec::new();
+    let mut out: Vec<Printout> = Vec::new();
     for paper in kit.papers() {
-        let pages: Vec<Page> = sheets(&face, kit, paper).into_iter().map(|p| p.page).collect();
+        let mut pages: Vec<Page> = sheets(&face, kit, paper).into_iter().map(|p| p.page).collect();
         if !pages.is_empty() {
+            // The plan comes first, once.
+            if out.is_empty() {
+                pages.insert(0, plan::draw(&face, kit, paper));
+            }
             let title = format!("{}: sheets on {}", kit.name, paper.name());
             out.push((format!("sheets-{}.pdf", paper.name().to_lowercase()), pdf::write(&pages, &title, &face)?));
         }
@@ -97,6 +104,8 @@ pub fn printouts(kit: &SheetKit) -> Result<Vec<Printout>, PaperError> {
         let title = format!("{}: lens board", kit.name);
         out.push(("lens-board.pdf".into(), pdf::write(&[board.page], &title, &face)?));
     }
+    let paper = kit.papers().first().copied().unwrap_or(Paper::A4);
+    out.push(("field-guide.pdf".into(), pdf::write(&guide::draw(&face, paper), "field guide", &face)?));
     Ok(out)
 }
 

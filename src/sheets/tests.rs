@@ -99,6 +99,23 @@ fn nothing_is_clipped_or_overlaps_on_any_sheet() {
 }
 
 #[test]
+fn nothing_is_clipped_or_overlaps_in_plan_and_guide() {
+    let face = Typeface::shipped().unwrap();
+    let mut wrong = Vec::new();
+    for paper in Paper::ALL {
+        let kit = SheetKit::usual(paper);
+        let mut crowded = kit.clone();
+        crowded.groups.retain(|g| g.sheet_use != SheetUse::Floor);
+        crowded.groups.push(SheetGroup { ids: (100..150).collect(), ..kit.groups[kit.groups.len() - 1].clone() });
+        let plans = [&kit, &crowded].map(|kit| plan::draw(&face, kit, paper));
+        for (k, page) in plans.into_iter().chain(guide::draw(&face, paper)).enumerate() {
+            wrong.extend(faults_of(&page, &face).into_iter().map(|f| format!("{} page {k}: {f}", paper.name())));
+        }
+    }
+    assert!(wrong.is_empty(), "\n{}", wrong.join("\n"));
+}
+
+#[test]
 fn bars_are_long_enough_to_be_measured() {
     // 150 mm and more, as scale errors of half a percent are then 0.75 mm (common practice, no source).
     for paper in Paper::ALL {
