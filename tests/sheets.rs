@@ -120,8 +120,8 @@ fn check_tags(image: &Gray, print: &PrintedPage, worst: &mut f64) {
         }
         // Corners from the lower left, counter-clockwise; the centre of the top-left pixel is (0, 0).
         let corner = [[0.0, 1.0], [1.0, 1.0], [1.0, 0.0], [0.0, 0.0]];
-        for k in 0..4 {
-            let [x, y] = [left + corner[k][0] * side, top + corner[k][1] * side].map(|mm| mm * PX_PER_MM - 0.5);
+        for (k, [right, down]) in corner.into_iter().enumerate() {
+            let [x, y] = [left + right * side, top + down * side].map(|mm| mm * PX_PER_MM - 0.5);
             let off = (d.corners[k].x - x).hypot(d.corners[k].y - y) / PX_PER_MM;
             assert!(off <= EXACT_MM, "tag {id}, corner {k} is {off:.4} mm off");
         }

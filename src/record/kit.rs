@@ -316,6 +316,16 @@ mod tests {
         }
     }
 
+    /// The boards of the usual kits are the boards that `plumbsight lens` knows by name.
+    #[test]
+    fn the_usual_lens_boards_are_the_shipped_ones() {
+        for (paper, name) in [(Paper::A4, "a4"), (Paper::Letter, "a4"), (Paper::A3, "a3"), (Paper::Tabloid, "a3")] {
+            let shipped = crate::record::parse_board(crate::record::shipped_board(name).unwrap(), name).unwrap();
+            let printed = SheetKit::usual(paper).board.unwrap().board;
+            assert_eq!(Board { name: shipped.name.clone(), ..printed }, shipped);
+        }
+    }
+
     /// Corners of a target 600 mm wide and 400 mm high, tags of 60 mm: centres lie 37.5 mm in. Seen from the car, left is the car's left (+y).
     #[test]
     fn target_corners_are_placed_from_the_targets_size() {

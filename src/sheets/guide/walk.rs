@@ -109,10 +109,13 @@ fn up_and_down(c: &mut Canvas, a: Area) {
     );
 }
 
+/// A small picture.
+type Drawing = fn(&mut Canvas, Area);
+
 fn spoilers(c: &mut Canvas, a: Area) {
     c.bold([a.left, a.top + 4.0], 4.2, Align::Left, Ink::BLACK, "What spoils a photograph");
     let cells = Area { top: a.top + 7.0, height: a.height - 7.0, ..a }.grid(6, 1);
-    let list: [(&str, fn(&mut Canvas, Area)); 6] = [
+    let list: [(&str, Drawing); 6] = [
         ("Blurred: hold still, more light", blurred),
         ("Light spot on the tag", shiny),
         ("Cut by the edge, margin too", cut),
