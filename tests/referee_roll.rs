@@ -100,6 +100,7 @@ fn input(v: &Value) -> SurveyInput {
             u_level_m: number(&steady["level"]),
             u_toe_rad: number(&steady["toe"]),
             u_camber_rad: number(&steady["camber"]),
+            u_curvature: number(&steady["curvature"]),
             u_slope_rad: number(&steady["slope"]),
         },
     };

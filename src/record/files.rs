@@ -85,6 +85,7 @@ pub(crate) struct RollingTable {
     pub u_camber_deg: Option<f64>,
     pub u_slope_mm_per_m: Option<f64>,
     pub u_crab_deg: Option<f64>,
+    pub u_steer_deg: Option<f64>,
 }
 
 /// `[vehicle.printout]`: what an alignment printout says of the thrust line.

@@ -122,6 +122,11 @@ pub(super) fn resolve(
     Ok(Some(JobRoll { car, judged }))
 }
 
+/// Curvature of the way of a car whose front wheels point this far off straight, for a wheelbase of 2.65 m (1/m).
+fn curvature_from_deg(deg: f64) -> f64 {
+    rad_from_deg(deg).tan() / 2.65
+}
+
 fn steadiness(document: &Document, table: &RollingTable) -> Result<Steadiness, Problem> {
     let usual = Steadiness::default();
     // Nothing rolls exactly: these enter the adjustment as weights, so zero is refused.
@@ -145,6 +150,7 @@ fn steadiness(document: &Document, table: &RollingTable) -> Result<Steadiness, P
         u_level_m: positive("u_hub_level_mm", table.u_hub_level_mm, 20.0, m_from_mm, usual.u_level_m)?,
         u_toe_rad: positive("u_toe_deg", table.u_toe_deg, 2.0, rad_from_deg, usual.u_toe_rad)?,
         u_camber_rad: positive("u_camber_deg", table.u_camber_deg, 2.0, rad_from_deg, usual.u_camber_rad)?,
+        u_curvature: positive("u_steer_deg", table.u_steer_deg, 20.0, curvature_from_deg, usual.u_curvature)?,
         u_slope_rad: positive("u_slope_mm_per_m", table.u_slope_mm_per_m, 50.0, m_from_mm, usual.u_slope_rad)?,
     })
 }

@@ -19,18 +19,15 @@ pub struct RollOptions {
     pub steadiness: Steadiness,
     /// Standard deviation of the angle between the way and the thrust line, rad.
     pub sigma_crab_rad: f64,
-    /// Standard deviation of the curvature of the way (the steering not quite straight), 1/m.
-    pub sigma_curvature: f64,
 }
 
 impl Default for RollOptions {
-    /// Two earlier stops, a third and two thirds of a turn of the wheels behind; steering within about half a degree.
+    /// Two earlier stops, a sixth and a third of a turn of the wheels behind; the rest as [`Steadiness`] has it.
     fn default() -> Self {
         Self {
             stops_m: vec![-0.65, -0.31],
             steadiness: Steadiness::default(),
             sigma_crab_rad: crate::units::rad_from_deg(0.03),
-            sigma_curvature: 0.003,
         }
     }
 }
@@ -47,7 +44,7 @@ impl Bay {
         let mut draw = Draw::new(self.options.seed ^ ROLL_STREAM, Purpose::Bodies);
         let steady = &roll.steadiness;
         let crab = draw.normal(roll.sigma_crab_rad);
-        let curvature = draw.normal(roll.sigma_curvature);
+        let curvature = draw.normal(steady.u_curvature);
         let slope = Vector3::new(draw.normal(steady.u_slope_rad), draw.normal(steady.u_slope_rad), 0.0);
         let mut unsteady = |_: &WheelTruth| Unsteady {
             hub: Vector3::new(
@@ -148,9 +145,15 @@ mod tests {
     use crate::scene::BayOptions;
 
     fn steady() -> RollOptions {
-        let steadiness =
-            Steadiness { u_height_m: 0.0, u_level_m: 0.0, u_toe_rad: 0.0, u_camber_rad: 0.0, u_slope_rad: 0.0 };
-        RollOptions { steadiness, sigma_crab_rad: 0.0, sigma_curvature: 0.0, ..RollOptions::default() }
+        let steadiness = Steadiness {
+            u_height_m: 0.0,
+            u_level_m: 0.0,
+            u_toe_rad: 0.0,
+            u_camber_rad: 0.0,
+            u_curvature: 0.0,
+            u_slope_rad: 0.0,
+        };
+        RollOptions { steadiness, sigma_crab_rad: 0.0, ..RollOptions::default() }
     }
 
     /// Rolling without slip on a plane: a wheel turns by way/radius about its own axis and its centre moves straight on.

@@ -19,8 +19,8 @@ rng = np.random.default_rng(20261126)
 UNIT = np.array([[-0.5, -0.5, 0], [0.5, -0.5, 0], [0.5, 0.5, 0], [-0.5, 0.5, 0]])
 F, CX, CY = 1150.0, 640.0, 360.0
 SIDE = 0.2
-STEADY = {"height": 4e-4, "level": 1e-4, "toe": 9e-5, "camber": 3.5e-4, "slope": 1e-3}
-U_ASIDE, U_ALONG, STAND_OFF = 5e-4, 5e-4, 0.185
+STEADY = {"height": 4e-4, "level": 1e-4, "toe": 9e-5, "camber": 3.5e-4, "slope": 1e-3, "curvature": 2e-3}
+U_ASIDE, U_ALONG, STAND_OFF = 4e-4, 5e-4, 0.185
 POSITIONS = [0.0, 0.34, 0.65]
 RADIUS = 0.31
 
@@ -187,6 +187,9 @@ LANE = np.eye(4)
 LANE[:3, :3] = np.stack([along, np.cross(up, along), up], axis=1)
 LANE[:3, 3] = np.mean(hubs, axis=0)
 NOMINAL = np.array([0, 0, 1.0])
+# The ways between the positions, from the hubs as declared.
+MIDDLES = [np.mean([(plates[w, p] @ np.append(-axes[w] * STAND_OFF, 1))[:3] for w in range(2)], axis=0) for p in range(3)]
+WAYS = [float(np.sign((MIDDLES[p + 1] - MIDDLES[p]) @ along) * np.hypot(*((MIDDLES[p + 1] - MIDDLES[p]) @ LANE[:3, :2]))) for p in range(2)]
 
 
 # --- then the rolled car as one: per wheel centre 3, axis angles 2, clamp axis 2, hub 3; per wheel and position spin 1, shift 3, lean 2
@@ -209,6 +212,7 @@ def unpack(v):
     cameras = poses(take(6 * N_CAMERAS), N_CAMERAS)
     sheets = poses(take(6 * N_SHEETS), N_SHEETS)
     tilt = take(2)
+    curvature = take(1)[0]
     motion = [np.zeros(3), take(3), take(3)]
     wheels = []
     for w, wheel in enumerate(WHEELS):
@@ -219,13 +223,16 @@ def unpack(v):
     for w, p in KEYS:
         s, wheel = small[w, p], wheels[w]
         found[w, p] = plate_pose(LANE, tilt, motion[p], wheel["centre"], wheel["axis"], s["spin"], wheel["a"], wheel["hub"], s["shift"], s["lean"])
-    return cameras, sheets, tilt, motion, wheels, small, found
+    return cameras, sheets, tilt, motion, wheels, small, found, curvature
 
 
 def residuals(v):
-    cameras, sheets, tilt, motion, wheels, small, found = unpack(v)
+    cameras, sheets, tilt, motion, wheels, small, found, curvature = unpack(v)
     out = corner_rows(cameras, sheets, found)
     out.append(tilt / STEADY["slope"])
+    out.append([curvature / STEADY["curvature"]])
+    for k in range(2):
+        out.append([(motion[k + 1][2] - motion[k][2] - curvature * WAYS[k]) / (0.5 * STEADY["curvature"] * abs(WAYS[k]) + 5e-5)])
     for wheel in wheels:
         off = wheel["hub"] + wheel["a"] * STAND_OFF
         out.append(off / np.array([U_ASIDE, U_ASIDE, U_ALONG]))
@@ -247,14 +254,14 @@ for w, p in KEYS:
     axis = in_lane[:3, :3] @ plates[w, 0][:3, :3] @ axes[w]
     r = to_axis(axis / np.linalg.norm(axis)).T @ in_lane[:3, :3] @ plates[w, p][:3, :3] @ to_axis(axes[w])
     small_start += [np.array([np.arctan2(r[1, 0], r[0, 0])]), np.zeros(3), np.zeros(2)]
-start = np.concatenate([x[:b], np.zeros(2)] + [m for m in true_motion[1:]] + wheel_start + small_start)
+start = np.concatenate([x[:b], np.zeros(3)] + [m for m in true_motion[1:]] + wheel_start + small_start)
 x, j = solve(residuals, start)
 cov = np.linalg.inv(j.T @ j)
 
 
 def outputs(v):
     """Wheel centre and axis in the board's frame, for every wheel and position."""
-    _, _, _, _, wheels, _, found = unpack(v)
+    _, _, _, _, wheels, _, found, _ = unpack(v)
     out = []
     for w, p in KEYS:
         m, wheel = found[w, p], wheels[w]
@@ -264,7 +271,7 @@ def outputs(v):
 
 h = 1e-6
 g = np.stack([(outputs(x + h * e) - outputs(x - h * e)) / (2 * h) for e in np.eye(len(x))], axis=1)
-_, sheets, _, motion, wheels, _, found = unpack(x)
+_, sheets, _, motion, wheels, _, found, _ = unpack(x)
 folder = Path(sys.argv[1])
 short = lambda m: [[float(f"{v:.10g}") for v in row] for row in m]
 network = {

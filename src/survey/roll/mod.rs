@@ -50,19 +50,23 @@ pub struct Steadiness {
     pub u_toe_rad: f64,
     /// Tilt of the axis against the floor (camber), rad.
     pub u_camber_rad: f64,
+    /// Curvature of the car's way between two positions: steering that is not quite straight, 1/m.
+    pub u_curvature: f64,
     /// Slope of the floor under the wheels against the floor through all sheets, for each of two directions, rad.
     pub u_slope_rad: f64,
 }
 
 impl Default for Steadiness {
     /// Common practice, no source: tyres run true within half a millimetre, rubber gives a tenth of one, a wheel that is rolled straight and let go
-    /// keeps its toe within 0.005 and its camber within 0.02 degrees, a workshop floor slopes 1 mm/m over a metre.
+    /// keeps its toe within 0.005 and its camber within 0.02 degrees, front wheels held straight by eye point 0.3 degrees off (about 5 at the
+    /// steering wheel, 0.002 1/m), a workshop floor slopes 1 mm/m over a metre.
     fn default() -> Self {
         Self {
             u_height_m: crate::units::m_from_mm(0.4),
             u_level_m: crate::units::m_from_mm(0.1),
             u_toe_rad: crate::units::rad_from_deg(0.005),
             u_camber_rad: crate::units::rad_from_deg(0.02),
+            u_curvature: 0.002,
             u_slope_rad: 0.001,
         }
     }

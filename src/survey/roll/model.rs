@@ -5,6 +5,7 @@
 //! wheel w at p:   world_from_plate(w, p) · hub_w   =  world_from_car(p) · (centre_w + height, level)
 //!                 world_from_plate(w, p) · axis_w  =  world_from_car(p) · (direction_w + toe, camber)
 //! before rolling: hub_w = where the declaration has it, within its uncertainty
+//! between positions: ψ_p − ψ_(p-1) = (curvature + its own small part) · way
 //! ```
 //!
 //! `axis_w`, `hub_w` (clamp) and `centre_w`, `direction_w` (car) are one each for all positions; height, level, toe and camber are small and
@@ -19,6 +20,12 @@ use nalgebra::{DMatrix, DVector, Isometry3, Translation3, UnitQuaternion, Vector
 
 /// Step of the central differences, rad and m: residuals of order one metre keep ten digits.
 const STEP: f64 = 1e-6;
+
+/// Between two positions the steering may be this part of its uncertainty off what it is on the whole. Common practice, no source.
+const OWN_PART: f64 = 0.5;
+
+/// However short the way between two positions, the turn between them is not held better than this, rad: tyres slip.
+const LEAST_TURN_RAD: f64 = 5e-5;
 
 /// A hub that is declared as exactly known is held this well, m.
 const EXACT_M: f64 = 1e-6;
@@ -45,6 +52,10 @@ pub(crate) struct RollState {
     pub tilt: [f64; 2],
     /// By position: x, y (m) and turn about z (rad) of the car; zero at the first.
     pub motion: Vec<[f64; 3]>,
+    /// Curvature of the car's way, 1/m: steering not quite straight.
+    pub curvature: f64,
+    /// Fixed: the way from each position to the next, m, negative where it leads against the lane's x.
+    pub ways_m: Vec<f64>,
     pub wheels: Vec<WheelState>,
     /// By wheel: standard uncertainty of the declared centre square to the axis as it counts here, m.
     pub u_aside_m: Vec<f64>,
@@ -88,6 +99,9 @@ pub(crate) struct RollLayout {
     pub ties: Vec<(Tie, usize)>,
 }
 
+/// The slope (2) and the curvature.
+const COMMON: usize = 3;
+
 const PER_WHEEL: usize = 10;
 
 impl RollLayout {
@@ -95,14 +109,18 @@ impl RollLayout {
         self.first
     }
 
+    pub fn curvature(&self) -> usize {
+        self.first + 2
+    }
+
     /// First column of a position's motion; `None` for the first position, which is held.
     pub fn motion(&self, position: usize) -> Option<usize> {
-        (position > 0).then(|| self.first + 2 + 3 * (position - 1))
+        (position > 0).then(|| self.first + COMMON + 3 * (position - 1))
     }
 
     /// First column of a wheel: axis in plate (2), hub in plate (3), centre in car (3), axis in car (2).
     pub fn wheel(&self, wheel: usize) -> usize {
-        self.first + 2 + 3 * (self.n_positions - 1) + PER_WHEEL * wheel
+        self.first + COMMON + 3 * (self.n_positions - 1) + PER_WHEEL * wheel
     }
 
     pub fn rider(&self, rider: usize) -> usize {
@@ -115,7 +133,7 @@ impl RollLayout {
 
     /// Number of values known beforehand and of ties, as rows.
     pub fn n_measured(&self) -> usize {
-        2 + 3 * self.n_wheels + self.ties.iter().map(|(tie, _)| tie.rows()).sum::<usize>()
+        COMMON + (self.n_positions - 1) + 3 * self.n_wheels + self.ties.iter().map(|(tie, _)| tie.rows()).sum::<usize>()
     }
 
     /// What a column stands for, where it is one of these; `name` says an instance's body.
@@ -123,6 +141,9 @@ impl RollLayout {
         let within = |first: usize, n: usize| (first..first + n).contains(&column);
         if within(self.tilt(), 2) {
             return Some("the slope of the floor under the wheels".into());
+        }
+        if column == self.curvature() {
+            return Some("the curvature of the car's way".into());
         }
         if let Some(p) = (1..self.n_positions).find(|p| self.motion(*p).is_some_and(|at| within(at, 3))) {
             return Some(format!("where the car stood in roll position {}", p + 1));
@@ -167,6 +188,7 @@ impl RollState {
         for k in 0..2 {
             next.tilt[k] += step(layout.tilt() + k);
         }
+        next.curvature += step(layout.curvature());
         for (p, motion) in next.motion.iter_mut().enumerate() {
             if let Some(at) = layout.motion(p) {
                 for (k, value) in motion.iter_mut().enumerate() {
@@ -238,6 +260,22 @@ pub(crate) fn blocks(
     let mut all = Vec::new();
     for (k, value) in state.tilt.iter().enumerate() {
         all.push(MeasuredBlock::scalar(Source::Rolling, layout.tilt() + k, steady.u_slope_rad, *value));
+    }
+    all.push(MeasuredBlock::scalar(Source::Rolling, layout.curvature(), steady.u_curvature, state.curvature));
+    for (k, way_m) in state.ways_m.iter().enumerate() {
+        let at = |p: usize| layout.motion(p).map(|first| first + 2);
+        let ends: Vec<(usize, f64)> = [(at(k), -1.0), (at(k + 1), 1.0), (Some(layout.curvature()), -way_m)]
+            .into_iter()
+            .filter_map(|(column, by)| Some((column?, by)))
+            .collect();
+        let sigma = OWN_PART * steady.u_curvature * way_m.abs() + LEAST_TURN_RAD;
+        all.push(MeasuredBlock {
+            source: Source::Rolling,
+            columns: ends.iter().map(|(column, _)| *column).collect(),
+            weight: DMatrix::from_element(1, 1, 1.0 / (sigma * sigma)),
+            difference: DVector::from_element(1, state.motion[k + 1][2] - state.motion[k][2] - state.curvature * way_m),
+            by_step: Some(DMatrix::from_fn(1, ends.len(), |_, c| ends[c].1)),
+        });
     }
     for (w, declared) in car.wheels.iter().enumerate() {
         let columns: Vec<usize> = (layout.wheel(w)..layout.wheel(w) + 5).collect();

@@ -160,7 +160,21 @@ pub(crate) fn start(
             axis_in_car: (lane_from_world.rotation * (wheels_seen[w][0].2.iso().rotation * axes[w])).normalize(),
         })
         .collect();
-    let mut roll = RollState { world_from_lane, tilt: [0.0; 2], motion, wheels, u_aside_m, car_from_rider: Vec::new() };
+    let way_m = |m: &[[f64; 3]]| {
+        let (x, y) = (m[1][0] - m[0][0], m[1][1] - m[0][1]);
+        x.hypot(y) * x.signum()
+    };
+    let ways_m = motion.windows(2).map(way_m).collect();
+    let mut roll = RollState {
+        ways_m,
+        curvature: 0.0,
+        world_from_lane,
+        tilt: [0.0; 2],
+        motion,
+        wheels,
+        u_aside_m,
+        car_from_rider: Vec::new(),
+    };
     let mut ties: Vec<(Tie, usize)> = Vec::new();
     for (wheel, list) in wheels_seen.iter().enumerate() {
         ties.extend(list.iter().map(|(position, i, _)| (Tie::Wheel { wheel, position: *position }, *i)));
@@ -186,8 +200,8 @@ pub(crate) fn start(
 /// How well a hub's declaration counts, square to the axis (m).
 ///
 /// A declared eccentricity is a limit, not a normal deviate about zero: as an observation it draws the hub towards the plate's middle by its
-/// share of the weight. Where the heights of the hub at the positions alone fix it better than the declaration does, in every direction, the
-/// declaration therefore steps back to a ninth of its weight. This asks only how far the wheel turned, never what was measured, so that nothing
+/// share of the weight, and the limit is often a guess. Where the heights of the hub at the positions alone fix it at least half as well as the
+/// declaration does, in every direction, the declaration therefore steps back to a ninth of its weight. This asks only how far the wheel turned, never what was measured, so that nothing
 /// is selected by its outcome.
 fn u_aside(
     wheel: &RolledWheel,
@@ -210,7 +224,7 @@ fn u_aside(
     let normal: Matrix2<f64> = rows.iter().map(|r| (r - mean) * (r - mean).transpose()).sum();
     let weakest = normal.symmetric_eigenvalues().min().max(0.0);
     let by_heights = steady.u_height_m / weakest.sqrt().max(1e-9);
-    if by_heights < wheel.u_aside_m { 3.0 * wheel.u_aside_m } else { wheel.u_aside_m }
+    if by_heights < 2.0 * wheel.u_aside_m { 3.0 * wheel.u_aside_m } else { wheel.u_aside_m }
 }
 
 /// The lane: z = normal of the plane through all floor sheets, x square to the first wheel's axis, origin between the wheels.
