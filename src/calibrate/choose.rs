@@ -1,7 +1,7 @@
 //! From located points to a lens: a robust start, the noise that the points show, which terms earn their place, what contradicts the rest.
 
-use crate::calibrate::model::{BEND, BoardView, Free, Group, Model, N_MODEL, SIDE, SKEW, STRETCH};
-use crate::calibrate::solve::{Solution, SolveError, SolveOptions, group_d2, solve};
+use crate::calibrate::model::{BEND, BoardView, Free, Model, N_MODEL, SIDE, SKEW, STRETCH};
+use crate::calibrate::solve::{Solution, SolveError, SolveOptions, common_errors, group_d2, solve};
 use crate::calibrate::start::{
     board_homography, mirrored_pose, pose_from_homography, shape, shape_distance, spans_an_area, start_lenses,
 };
@@ -24,6 +24,13 @@ const TERM_Z: f64 = 2.3263;
 
 /// The same (99.9 %) for what may be wrong with the board or the picture.
 const EXTRA_Z: f64 = 3.0902;
+
+/// Displacement that all points in one region of the picture have in common in every photograph, px: what blur, tone curve and compression leave, and no
+/// comparison of photographs can show. Common practice, no source; a tenth of what a good corner is usually said to be worth.
+const COMMON_PX: f64 = 0.01;
+
+/// The regions of that: as fine as such errors change over a picture. Common practice, no source.
+const COMMON_CELLS: (usize, usize) = (6, 4);
 
 /// What [`calibrate`] is told besides the points.
 #[derive(Clone, Copy, Debug)]
@@ -106,7 +113,7 @@ pub struct Calibration {
     pub index: Vec<usize>,
     /// The fit.
     pub solution: Solution,
-    /// Covariance of the lens, scaled by the a-posteriori variance where that is above one.
+    /// Covariance of the lens: of the fit, scaled by the a-posteriori variance and by [`Self::disagreement`], and what errors common to all photographs add.
     pub cov: SMatrix<f64, N_LENS, N_LENS>,
     /// What the residuals show beyond the points' own covariance, px for each coordinate.
     pub added_px: f64,
@@ -149,14 +156,23 @@ pub enum CalibrateError {
     Undetermined(&'static str),
 }
 
-/// Foreshortening below that of a tilt of 12 degrees says nothing. Common practice, no source.
-fn least_foreshortening() -> f64 {
-    -crate::units::rad_from_deg(12.0).cos().ln()
+/// Directions that differ by less than this tell little about a lens, rad: 15 degrees. Common practice, no source.
+const LEAST_TILT: f64 = std::f64::consts::PI / 12.0;
+
+/// The same from the poses of a fit, however poor: the board's normals all along the line of sight, or all alike.
+pub fn degenerate_poses(poses: &[Pose<Camera, Body>]) -> Option<CalibrateError> {
+    let normals: Vec<_> = poses.iter().map(|p| p.rotation().column(2).into_owned()).collect();
+    let angle = |cosine: f64| cosine.abs().clamp(0.0, 1.0).acos();
+    if normals.iter().all(|n| angle(n.z) < LEAST_TILT) {
+        return Some(CalibrateError::SquareOn);
+    }
+    let differ = normals.iter().enumerate().any(|(k, a)| normals[..k].iter().any(|b| angle(a.dot(b)) >= LEAST_TILT));
+    (!differ).then_some(CalibrateError::OneDirection)
 }
 
 /// Why views cannot determine a lens, judged without knowing the lens; `None` where their directions differ.
 pub fn degenerate(shapes: &[Matrix2<f64>]) -> Option<CalibrateError> {
-    let least = least_foreshortening();
+    let least = -LEAST_TILT.cos().ln();
     if shapes.iter().all(|s| shape_distance(&Matrix2::identity(), s) < least) {
         return Some(CalibrateError::SquareOn);
     }
@@ -187,41 +203,45 @@ pub fn calibrate(given: &[BoardView], options: &CalibrateOptions) -> Result<Cali
     let shapes: Vec<Matrix2<f64>> = maps.iter().map(shape).collect();
     let cause = degenerate(&shapes);
     let fail = |other: CalibrateError| cause.clone().unwrap_or(other);
-    let mut fit = Fit { views, added_px: 1.0, free: [false; N_MODEL] };
+    let mut fit = Fit { views: views.clone(), added_px: 1.0, free: [false; N_MODEL] };
     (0..6).for_each(|k| fit.free[k] = true);
     let start = fit.start(&maps, options).ok_or_else(|| fail(CalibrateError::NoLens))?;
-    let mut dropped = Vec::new();
-    let mut contradicting = Vec::new();
-    let mut keep: Vec<usize> = (0..fit.views.len()).collect();
+    let mut sorted = Sorted { poses: start.poses.clone(), keep: (0..views.len()).collect(), dropped: Vec::new() };
     let mut solution = start;
     // What contradicts the rest is judged by a lens with all its terms: a missing term must not look like bad corners.
     fit.free[6] = true;
     fit.free[7] = true;
-    for round in 0..5 {
+    let whole = [8].into_iter().chain(crooked(options)).fold(fit.free, |mut f, k| {
+        f[k] = true;
+        f
+    });
+    for round in 0..6 {
         fit.added_px = fit.noise(&solution, round == 0);
-        let whole = [8].into_iter().chain(crooked(options)).fold(fit.free, |mut f, k| {
-            f[k] = true;
-            f
-        });
         // Few or weak photographs may not carry all terms: fewer then.
         solution = fit
             .with(whole, &solution, round == 0)
             .or_else(|_| fit.with(fit.free, &solution, round == 0))
             .map_err(|e| fail(undetermined(e)))?;
         fit.added_px = fit.noise(&solution, round == 0);
-        let before = fit.views.len() + dropped.len();
-        fit.leave_out(&mut solution, &mut keep, &index, &mut dropped, &mut contradicting);
+        let before = (sorted.keep.clone(), sorted.dropped.len());
+        // What was left out before may come back.
+        fit.sort_out(&views, &mut solution, &mut sorted);
         if fit.views.len() < FEWEST_VIEWS {
             return Err(fail(CalibrateError::TooFewViews { usable: fit.views.len(), needed: FEWEST_VIEWS }));
         }
-        if round > 0 && before == fit.views.len() + dropped.len() {
+        if round > 0 && before == (sorted.keep.clone(), sorted.dropped.len()) {
             break;
         }
     }
+    let Sorted { keep, dropped, .. } = sorted;
+    let dropped: Vec<Dropped> = dropped.into_iter().map(|d| Dropped { view: index[d.view], ..d }).collect();
+    let contradicting = (0..views.len()).filter(|k| !keep.contains(k)).map(|k| index[k]).collect();
     let (solution, terms) = fit.select(solution, options).map_err(|e| fail(undetermined(e)))?;
     let variance = if solution.dof > 0.0 { (solution.cost / solution.dof).max(1.0) } else { 1.0 };
     let disagreement = disagreement(&solution);
-    let cov = solution.cov.fixed_view::<N_LENS, N_LENS>(0, 0) * variance * disagreement.powi(2);
+    let common = common_errors(&solution, &fit.views, fit.added_px, COMMON_CELLS, COMMON_PX);
+    let own = solution.cov * variance * disagreement.powi(2);
+    let cov = (own + common).fixed_view::<N_LENS, N_LENS>(0, 0).into_owned();
     Ok(Calibration {
         index: keep.iter().map(|k| index[*k]).collect(),
         shapes: keep.iter().map(|k| shapes[*k]).collect(),
@@ -258,6 +278,16 @@ fn extras(options: &CalibrateOptions) -> Vec<TermKind> {
         out.extend([TermKind::Stretch, TermKind::Bend]);
     }
     out
+}
+
+/// Which points go together.
+struct Sorted {
+    /// The last known pose of every photograph.
+    poses: Vec<Pose<Camera, Body>>,
+    /// The photographs in use.
+    keep: Vec<usize>,
+    /// Groups left out of these.
+    dropped: Vec<Dropped>,
 }
 
 /// The state of a calibration on its way.
@@ -347,50 +377,42 @@ impl Fit {
         (6 * self.views.len() + at.free.iter().filter(|f| **f).count()) as f64
     }
 
-    /// Takes out the groups that contradict the rest, and whole photographs of which too many do.
-    fn leave_out(
-        &mut self,
-        at: &mut Solution,
-        keep: &mut Vec<usize>,
-        index: &[usize],
-        dropped: &mut Vec<Dropped>,
-        contradicting: &mut Vec<usize>,
-    ) {
-        let mut whole = vec![false; self.views.len()];
-        for (k, view) in self.views.iter_mut().enumerate() {
-            let d2 = |g: &Group| group_d2(&at.model, &at.poses[k], g, self.added_px);
-            let limit = |g: &Group| chi_square_quantile(OUTLIER_Z, 2.0 * g.points.len() as f64);
-            let wrong: Vec<(usize, f64)> = view
-                .groups
-                .iter()
-                .map(|g| (g.label, d2(g), limit(g)))
-                .filter(|(_, d, l)| d > l)
-                .map(|(i, d, _)| (i, d))
-                .collect();
-            if wrong.len() as f64 > CONTRADICTING_SHARE * view.groups.len() as f64 {
-                whole[k] = true;
+    /// Sorts all points anew into those that go together with the fit and those that contradict it, and whole photographs of which too many do.
+    fn sort_out(&mut self, all: &[BoardView], at: &mut Solution, sorted: &mut Sorted) {
+        for (k, pose) in sorted.keep.iter().zip(&at.poses) {
+            sorted.poses[*k] = *pose;
+        }
+        let held =
+            SolveOptions { free: [false; N_MODEL], added_px: self.added_px, limit: Some(20.0), max_iterations: 20 };
+        let (mut views, mut poses, mut keep) = (Vec::new(), Vec::new(), Vec::new());
+        sorted.dropped.clear();
+        for (k, view) in all.iter().enumerate() {
+            if !sorted.keep.contains(&k)
+                && let Ok(alone) = solve(&at.model, &sorted.poses[k..=k], std::slice::from_ref(view), &held)
+            {
+                sorted.poses[k] = alone.poses[0];
+            }
+            let (mut good, mut wrong) = (Vec::new(), Vec::new());
+            for group in &view.groups {
+                let d2 = group_d2(&at.model, &sorted.poses[k], group, self.added_px);
+                if d2 <= chi_square_quantile(OUTLIER_Z, 2.0 * group.points.len() as f64) {
+                    good.push(group.clone());
+                } else {
+                    wrong.push(Dropped { view: k, label: group.label, d2 });
+                }
+            }
+            let rest = BoardView { name: view.name.clone(), groups: good };
+            if wrong.len() as f64 > CONTRADICTING_SHARE * view.groups.len() as f64 || !spans_an_area(&rest) {
                 continue;
             }
-            let before = view.clone();
-            view.groups.retain(|g| !wrong.iter().any(|(label, _)| *label == g.label));
-            if !spans_an_area(view) {
-                *view = before;
-                whole[k] = true;
-                continue;
-            }
-            dropped.extend(wrong.into_iter().map(|(label, d2)| Dropped { view: index[keep[k]], label, d2 }));
+            sorted.dropped.extend(wrong);
+            views.push(rest);
+            poses.push(sorted.poses[k]);
+            keep.push(k);
         }
-        let mut k = 0;
-        for out in whole {
-            if out {
-                contradicting.push(index[keep[k]]);
-                self.views.remove(k);
-                at.poses.remove(k);
-                keep.remove(k);
-            } else {
-                k += 1;
-            }
-        }
+        self.views = views;
+        at.poses = poses;
+        sorted.keep = keep;
     }
 
     /// Keeps the terms that earn their place.

@@ -186,6 +186,49 @@ fn reduced(
     Some((m, g, inverse))
 }
 
+/// What errors that all photographs have in common do to the parameters: every point within one region of the picture is displaced alike.
+///
+/// The picture is cut into `cells.0` × `cells.1` regions, each with an unknown displacement of standard deviation `sd_px` in x and in y. Returns the covariance
+/// this adds to the free parameters. No comparison of photographs can show such errors, because all of them agree on them.
+pub fn common_errors(
+    at: &Solution,
+    views: &[BoardView],
+    added_px: f64,
+    cells: (usize, usize),
+    sd_px: f64,
+) -> SMatrix<f64, N_MODEL, N_MODEL> {
+    let lens = &at.model.lens;
+    let mut pulls = vec![SMatrix::<f64, N_MODEL, 2>::zeros(); cells.0 * cells.1];
+    for (view, pose) in views.iter().zip(&at.poses) {
+        let Some(factors) = view.groups.iter().map(|g| factor(g, added_px)).collect::<Option<Vec<_>>>() else {
+            continue;
+        };
+        let Some(normal) = view_normal(&at.model, pose, view, &factors, None) else { continue };
+        let Some((_, _, inverse)) = reduced(&normal, 0.0) else { continue };
+        let carried = inverse * normal.2.fixed_view::<6, N_MODEL>(0, 6);
+        for (group, l) in view.groups.iter().zip(&factors) {
+            let n = 2 * group.points.len();
+            let mut rows = DMatrix::<f64>::zeros(n, N_VIEW);
+            let mut ones = DMatrix::<f64>::zeros(n, 2);
+            for (k, point) in group.points.iter().enumerate() {
+                let Some((_, d)) = at.model.pixel_with_derivatives(pose, point) else { continue };
+                rows.fixed_view_mut::<2, N_VIEW>(2 * k, 0).copy_from(&d);
+                ones[(2 * k, 0)] = 1.0;
+                ones[(2 * k + 1, 1)] = 1.0;
+            }
+            l.solve_lower_triangular_mut(&mut rows);
+            l.solve_lower_triangular_mut(&mut ones);
+            let pull = rows.tr_mul(&ones); // N_VIEW × 2
+            let own = pull.fixed_view::<N_MODEL, 2>(6, 0) - carried.transpose() * pull.fixed_view::<6, 2>(0, 0);
+            let middle = group.pixels.iter().sum::<nalgebra::Vector2<f64>>() / group.pixels.len() as f64;
+            let cell = |v: f64, size: usize, n: usize| ((v / size as f64 * n as f64).max(0.0) as usize).min(n - 1);
+            pulls[cell(middle.y, lens.height, cells.1) * cells.0 + cell(middle.x, lens.width, cells.0)] += own;
+        }
+    }
+    let spread = pulls.iter().map(|p| p * p.transpose()).sum::<SMatrix<f64, N_MODEL, N_MODEL>>() * (sd_px * sd_px);
+    at.cov * spread * at.cov
+}
+
 type Step = (SVector<f64, N_MODEL>, Vec<Vector6<f64>>);
 
 fn damped_step(normals: &[ViewNormal], free: &[usize], lambda: f64) -> Option<Step> {

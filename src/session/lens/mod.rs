@@ -6,6 +6,7 @@ mod words;
 pub use words::{advice_words, place_words, term_words};
 
 use crate::calibrate::advice::{Advice, two_more};
+use crate::calibrate::choose::{degenerate, degenerate_poses};
 use crate::calibrate::quality::{RayGrid, RayQuality, Region, ViewEffect, regions, rms_px, view_effects};
 use crate::calibrate::seen::{is_absolute, refine_with_lens};
 use crate::calibrate::{Board, CalibrateError, CalibrateOptions, Calibration, calibrate};
@@ -119,22 +120,6 @@ fn untrusted(c: &Calibration, regions: &[Region], rays: &[RayQuality]) -> Option
     if let Some(why) = lens.implausible() {
         return Some(format!("what came out cannot be a lens: {why}. {}", words::TAKE_MORE));
     }
-    let sds: Vec<f64> = rays.iter().map(|r| r.sd_px).collect();
-    let ray = crate::fit::median(&sds).unwrap_or(f64::INFINITY);
-    let focal = (c.cov[(0, 0)].sqrt() / lens.fx).max(c.cov[(1, 1)].sqrt() / lens.fy);
-    let weak = !(ray <= LARGEST_RAY_PX && focal <= LARGEST_FOCAL);
-    if weak && let Some(cause) = crate::calibrate::choose::degenerate(&c.shapes) {
-        return Some(words::why_no_lens(&cause));
-    }
-    if weak {
-        return Some(format!(
-            "the photographs leave the lens too uncertain: rays to {ray:.2} px, the focal length to {:.2} % (standard uncertainty; {LARGEST_RAY_PX} px and \
-             {:.1} % are allowed). {}",
-            100.0 * focal,
-            100.0 * LARGEST_FOCAL,
-            words::TAKE_MORE
-        ));
-    }
     if c.added_px > LARGEST_NOISE_PX {
         return Some(format!(
             "the photographs fit together only to {:.1} px. Is the board flat, is it the board that its file describes, and were all photographs taken with one \
@@ -147,6 +132,22 @@ fn untrusted(c: &Calibration, regions: &[Region], rays: &[RayQuality]) -> Option
         return Some(format!(
             "the board is not flat: its residuals follow a surface that is bent by {:.1} mm. Mount it on glass, aluminium or thick board and photograph it again.",
             crate::units::mm_from_m(bend)
+        ));
+    }
+    let sds: Vec<f64> = rays.iter().map(|r| r.sd_px).collect();
+    let ray = crate::fit::median(&sds).unwrap_or(f64::INFINITY);
+    let focal = (c.cov[(0, 0)].sqrt() / lens.fx).max(c.cov[(1, 1)].sqrt() / lens.fy);
+    let weak = !(ray <= LARGEST_RAY_PX && focal <= LARGEST_FOCAL);
+    if weak && let Some(cause) = degenerate(&c.shapes).or_else(|| degenerate_poses(&c.solution.poses)) {
+        return Some(words::why_no_lens(&cause));
+    }
+    if weak {
+        return Some(format!(
+            "the photographs leave the lens too uncertain: rays to {ray:.2} px, the focal length to {:.2} % (standard uncertainty; {LARGEST_RAY_PX} px and \
+             {:.1} % are allowed). {}",
+            100.0 * focal,
+            100.0 * LARGEST_FOCAL,
+            words::TAKE_MORE
         ));
     }
     let pattern = regions.iter().filter(|r| r.significance > PATTERN_SIGMA && r.mean.norm() > 2.0 * PATTERN_PX).count();

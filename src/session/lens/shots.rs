@@ -69,7 +69,10 @@ pub(super) fn read_shots(request: &LensRequest, watch: Watch) -> Result<(Vec<Sho
         match shot {
             Ok(shot) => {
                 sizes.push((about, (shot.gray.width(), shot.gray.height())));
-                match unusable(&shot, request) {
+                let same = shots.iter().find(|s| s.sha256 == shot.sha256).map(|s| {
+                    format!("it is the same file as {}, and twice the same picture says nothing new.", s.name)
+                });
+                match same.or_else(|| unusable(&shot, request)) {
                     None => shots.push(shot),
                     Some(why) => notices.push(Notice { about: shot.name, text: format!("Not used: {why}") }),
                 }

@@ -23,7 +23,7 @@ pub(super) fn why_no_lens(error: &CalibrateError) -> String {
             "All photographs show the board from one and the same direction, and then the focal length cannot be told from the distance. {TAKE_MORE}"
         ),
         CalibrateError::SquareOn => format!(
-            "All photographs show the board square on (tilted by less than 12 degrees), and then the focal length cannot be told from the distance. {TAKE_MORE}"
+            "All photographs show the board square on (tilted by less than 15 degrees), and then the focal length cannot be told from the distance. {TAKE_MORE}"
         ),
         CalibrateError::NoLens => format!(
             "No lens explains these photographs together. Is it the board that its file describes, is it flat, and was the camera's focus and zoom left alone? {TAKE_MORE}"
@@ -133,14 +133,13 @@ pub(super) fn notices(
     if !c.dropped.is_empty() {
         let mut of: Vec<&str> = c.dropped.iter().map(|d| names[d.view].as_str()).collect();
         of.dedup();
-        say(
-            "points",
-            format!(
-                "{} tags or corners in {} photographs contradict the rest and were left out.",
-                c.dropped.len(),
-                of.len()
-            ),
-        );
+        let what = match (c.dropped.len(), of.as_slice()) {
+            (1, [one]) => format!("One tag or corner in {one} contradicts the rest and was left out."),
+            (n, of) => {
+                format!("{n} tags or corners in {} of the photographs contradict the rest and were left out.", of.len())
+            }
+        };
+        say("points", what);
     }
     for term in c.terms.iter().filter(|t| t.kept) {
         let p = c.solution.model.parameters();
