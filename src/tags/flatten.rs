@@ -72,6 +72,18 @@ impl Flatten {
         }
     }
 
+    /// The pixel as seen of an undistorted place.
+    #[inline]
+    pub fn seen(&self, flat: Vector2<f64>) -> Vector2<f64> {
+        match &self.cubic {
+            None => flat,
+            Some(cubic) => {
+                let lens = &cubic.1;
+                lens.pixel_from_normalized(&Vector2::new((flat.x - lens.cx) / lens.fx, (flat.y - lens.cy) / lens.fy))
+            }
+        }
+    }
+
     /// The pixel as seen of an undistorted place, with its 2 × 2 derivative.
     pub fn undo(&self, flat: &Vector2<f64>) -> (Vector2<f64>, Matrix2<f64>) {
         match &self.cubic {

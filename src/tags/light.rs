@@ -34,17 +34,29 @@ impl Tone {
         Tone { light, code }
     }
 
-    /// The code of an amount of light and its derivative; light above 1 stays at 255 with no derivative.
-    #[inline]
-    pub fn code(&self, light: f64) -> (f64, f64) {
-        if light >= 1.0 {
+    /// The square root of an amount of light, within the table.
+    #[inline(always)]
+    pub(super) fn root(light: f32) -> f32 {
+        let light = if light > 4e-6 { light } else { 4e-6 };
+        light.sqrt()
+    }
+
+    /// The code of a square root from [`Tone::root`], and the code's derivative by light; light above 1 stays at 255 with no derivative.
+    #[inline(always)]
+    pub(super) fn code_of_root(&self, root: f32) -> (f32, f32) {
+        if root >= 1.0 {
             return (255.0, 0.0);
         }
-        let root = light.max(4e-6).sqrt();
-        let at = root * STEPS as f64;
-        let k = at as usize;
-        let (a, b) = (f64::from(self.code[k]), f64::from(self.code[k + 1]));
-        (a + (b - a) * (at - k as f64), (b - a) * STEPS as f64 / (2.0 * root))
+        let at = root * STEPS as f32;
+        let k = (at as usize).min(STEPS);
+        let (a, b) = (self.code[k], self.code[k + 1]);
+        (a + (b - a) * (at - k as f32), (b - a) * (STEPS as f32 / 2.0) / root)
+    }
+
+    /// The code of an amount of light and its derivative; light above 1 stays at 255 with no derivative.
+    pub fn code(&self, light: f64) -> (f64, f64) {
+        let (code, slope) = self.code_of_root(Self::root(light as f32));
+        (f64::from(code), f64::from(slope))
     }
 }
 

@@ -13,25 +13,20 @@ use crate::tags::flatten::Flatten;
 use crate::tags::homography::{CORNERS, Homography};
 use crate::tags::light::Tone;
 use crate::tags::pattern::Pattern;
+use crate::tags::pixels::{Choice, Placed};
+use crate::tags::predict::{BLACK, BLOCK, BLUR, Block, GROWTH, N, Prediction, STEP, View, predict};
 use crate::tags::quads::Quad;
-use nalgebra::{Matrix3, SMatrix, SVector, Vector2};
+use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
 
-/// Unknowns: 8 of the plane map, 3 of black, 3 of the step to white, 3 of the blur, 1 of growth.
-const N: usize = 18;
-const BLACK: usize = 8;
-const STEP: usize = 11;
-const BLUR: usize = 14;
-const GROWTH: usize = 17;
-
-/// Pixels used until the corners rest, and for the answer.
-const FEW_PIXELS: usize = 500;
-const MANY_PIXELS: usize = 4000;
+/// Pixels near edges used until the corners rest, and for the answer.
+const FEW_PIXELS: usize = 220;
+const MANY_PIXELS: usize = 1600;
 
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 const LEAST_BLUR: f64 = 0.09;
 
-/// Largest correlation of the blur between the tag's axes; beyond it (views at more than 77 degrees) the series would need more terms.
-const MOST_CORRELATION: f64 = 0.95;
+/// Corners that moved less than this in a step (px) are at rest.
+const REST_PX: f64 = 0.03;
 
 /// A fitted tag.
 #[derive(Clone, Debug)]
@@ -50,30 +45,40 @@ pub struct Fit {
     pub contrast: f64,
 }
 
-/// One pixel that takes part.
-struct Pixel {
-    /// Undistorted place, from the centre of the fit.
-    x: f64,
-    y: f64,
-    code: f64,
-    /// Which block of 8 × 8 image pixels it belongs to: compression ties the noise within one together.
-    block: u32,
-}
-
+/// The unknowns.
 #[derive(Clone)]
 struct State {
-    p: SVector<f64, N>,
+    p: [f64; N],
 }
 
 impl State {
-    fn map(&self) -> Homography {
+    /// From tag coordinates in half sides to places.
+    fn map(&self) -> Matrix3<f64> {
         let p = &self.p;
-        Homography(Matrix3::new(p[0], p[1], p[2], p[3], p[4], p[5], p[6], p[7], 1.0))
+        Matrix3::new(p[0], p[1], p[2], p[3], p[4], p[5], p[6], p[7], 1.0)
+    }
+
+    /// Places of the corners, if all lie on the near side of the tag's horizon.
+    fn corners(&self) -> Option<[Vector2<f64>; 4]> {
+        let map = self.map();
+        let mut places = [Vector2::zeros(); 4];
+        for (place, [u, v]) in places.iter_mut().zip(CORNERS) {
+            let q = map * nalgebra::Vector3::new(u / 4.0, v / 4.0, 1.0);
+            if !(q.z > 0.05) {
+                return None;
+            }
+            *place = q.xy() / q.z;
+        }
+        places.iter().all(|p| p.iter().all(|v| v.is_finite())).then_some(places)
+    }
+
+    fn blur(&self) -> Matrix2<f64> {
+        Matrix2::new(self.p[BLUR], self.p[BLUR + 1], self.p[BLUR + 1], self.p[BLUR + 2])
     }
 }
 
 /// Noise of a grey value: variance in the dark and in the bright, linear between.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 struct Noise {
     dark_code: f64,
     bright_code: f64,
@@ -81,203 +86,181 @@ struct Noise {
     bright: f64,
 }
 
-impl Noise {
-    #[inline]
-    fn variance(&self, code: f64) -> f64 {
-        let part = ((code - self.dark_code) / (self.bright_code - self.dark_code)).clamp(0.0, 1.0);
-        self.dark + (self.bright - self.dark) * part
-    }
-}
-
+/// Normal equations at a state.
+#[derive(Clone)]
 struct Normal {
     matrix: SMatrix<f64, N, N>,
     right: SVector<f64, N>,
     cost: f64,
+    /// For the dark and the bright half: pixels, and the sum of squared remainders (each at most 3 sigmas).
+    remainders: [[f64; 2]; 2],
 }
 
 struct Problem<'a> {
-    pixels: Vec<Pixel>,
-    pattern: &'a Pattern,
+    blocks: Vec<Block>,
     tone: &'a Tone,
-    /// Half the tag's size in pixels: scale of the level planes.
-    size: f64,
-    /// 2 × 2 of undistorted per seen pixel, to carry the blur over; the same over the whole tag.
-    flat_per_pixel: nalgebra::Matrix2<f64>,
-}
-
-/// What one pixel's prediction is made of.
-struct Prediction {
-    code: f64,
-    gradient: [f64; N],
+    place_per_pixel: Matrix2<f64>,
 }
 
 impl Problem<'_> {
-    /// The predicted grey value and its derivatives.
-    #[inline]
-    fn predict(&self, state: &State, inverse: &Matrix3<f64>, pixel: &Pixel) -> Prediction {
-        let p = &state.p;
-        let (x, y) = (pixel.x, pixel.y);
-        let g = inverse;
-        let q3 = 1.0 / (g.m31 * x + g.m32 * y + g.m33);
-        let u = (g.m11 * x + g.m12 * y + g.m13) * q3;
-        let v = (g.m21 * x + g.m22 * y + g.m23) * q3;
-        // d (u, v) / d (x, y), undistorted
-        let (ux, uy) = ((g.m11 - u * g.m31) * q3, (g.m12 - u * g.m32) * q3);
-        let (vx, vy) = ((g.m21 - v * g.m31) * q3, (g.m22 - v * g.m32) * q3);
-        // ... and per seen pixel, in which the blur is given
-        let f = &self.flat_per_pixel;
-        let (us, ut) = (ux * f.m11 + uy * f.m21, ux * f.m12 + uy * f.m22);
-        let (vs, vt) = (vx * f.m11 + vy * f.m21, vx * f.m12 + vy * f.m22);
-        let (a, b, c) = (p[BLUR], p[BLUR + 1], p[BLUR + 2]);
-        let blur_u = (a * us * us + 2.0 * b * us * ut + c * ut * ut).max(1e-8).sqrt();
-        let blur_v = (a * vs * vs + 2.0 * b * vs * vt + c * vt * vt).max(1e-8).sqrt();
-        let both = a * us * vs + b * (us * vt + ut * vs) + c * ut * vt;
-        let product = blur_u * blur_v;
-        let correlation = (both / product).clamp(-MOST_CORRELATION, MOST_CORRELATION);
-        let shade = self.pattern.shade(u, v, blur_u, blur_v, correlation);
-        let (gu, gv) = ((us * us + ut * ut).sqrt(), (vs * vs + vt * vt).sqrt());
-        let d_growth = shade.d_grow_u * gu + shade.d_grow_v * gv;
-        let white = shade.value + p[GROWTH] * d_growth;
-        let (px, py) = (x / self.size, y / self.size);
-        let black = p[BLACK] + p[BLACK + 1] * px + p[BLACK + 2] * py;
-        let step = p[STEP] + p[STEP + 1] * px + p[STEP + 2] * py;
-        let (code, slope) = self.tone.code(black + step * white);
-        let s = slope * step;
-        // Moving the pattern by (dx, dy) takes away its gradient there.
-        let w = 1.0 / (p[6] * u + p[7] * v + 1.0);
-        let (gx, gy) = (-s * (shade.d_u * ux + shade.d_v * vx) * w, -s * (shade.d_u * uy + shade.d_v * vy) * w);
-        let along = gx * x + gy * y;
-        // By the blur's variance along u and along v and by its covariance between both.
-        let by_both = s * shade.d_correlation / product;
-        let bu = s * (shade.d_blur_u - shade.d_correlation * correlation / blur_u) / (2.0 * blur_u);
-        let bv = s * (shade.d_blur_v - shade.d_correlation * correlation / blur_v) / (2.0 * blur_v);
-        let gradient = [
-            gx * u,
-            gx * v,
-            gx,
-            gy * u,
-            gy * v,
-            gy,
-            -along * u,
-            -along * v,
-            slope,
-            slope * px,
-            slope * py,
-            slope * white,
-            slope * white * px,
-            slope * white * py,
-            bu * us * us + bv * vs * vs + by_both * us * vs,
-            2.0 * (bu * us * ut + bv * vs * vt) + by_both * (us * vt + ut * vs),
-            bu * ut * ut + bv * vt * vt + by_both * ut * vt,
-            s * d_growth,
-        ];
-        Prediction { code, gradient }
-    }
-
-    /// Normal equations from every `stride`-th pixel.
-    fn normal(&self, state: &State, noise: &Noise, stride: usize) -> Option<Normal> {
-        let inverse = state.map().inverse()?;
-        let mut upper = [[0.0f64; N]; N];
-        let mut right = [0.0f64; N];
-        let mut cost = 0.0;
-        for pixel in self.pixels.iter().step_by(stride) {
-            let prediction = self.predict(state, &inverse, pixel);
-            let remainder = pixel.code - prediction.code;
-            let variance = noise.variance(prediction.code);
-            // Huber's weight: beyond three sigmas a remainder counts linearly (glare, dirt, a neighbour).
-            let size = remainder.abs() / variance.sqrt();
-            let (weight, loss) = if size <= 3.0 { (1.0, size * size) } else { (3.0 / size, 6.0 * size - 9.0) };
-            cost += loss;
-            let weight = weight / variance;
-            let g = &prediction.gradient;
-            for i in 0..N {
-                let gi = g[i] * weight;
-                right[i] += gi * remainder;
-                for (sum, value) in upper[i].iter_mut().zip(g) {
-                    *sum += gi * value;
-                }
-            }
+    /// Normal equations from all pixels.
+    fn normal(&self, state: &State, noise: &Noise) -> Option<Normal> {
+        let view = View::new(&state.p, &state.map(), &self.place_per_pixel, self.tone)?;
+        let mut sums = Sums::new();
+        let mut prediction = Prediction::EMPTY;
+        for block in &self.blocks {
+            predict(block, &view, &mut prediction);
+            sums.add(block, &prediction, noise);
         }
-        let mut matrix = SMatrix::<f64, N, N>::zeros();
-        for i in 0..N {
-            for j in i..N {
-                matrix[(i, j)] = upper[i][j];
-                matrix[(j, i)] = upper[i][j];
-            }
-        }
-        let mut right = SVector::<f64, N>::from(right);
+        let mut normal = sums.normal();
         // What is known beforehand, weakly: blur near 0.6 px² and about the same in all directions, growth within half a pixel.
         // Common practice, no source; it only decides where the pixels say nothing.
         let mut known = |index: usize, value: f64, sigma: f64| {
             let off = value - state.p[index];
-            matrix[(index, index)] += 1.0 / (sigma * sigma);
-            right[index] += off / (sigma * sigma);
-            cost += off * off / (sigma * sigma);
+            normal.matrix[(index, index)] += 1.0 / (sigma * sigma);
+            normal.right[index] += off / (sigma * sigma);
+            normal.cost += off * off / (sigma * sigma);
         };
         let mean = ((state.p[BLUR] + state.p[BLUR + 2]) / 2.0).max(0.3);
         known(BLUR, 0.6, 4.0 * mean);
         known(BLUR + 1, 0.0, 0.5 * mean);
         known(BLUR + 2, 0.6, 4.0 * mean);
         known(GROWTH, 0.0, 0.5);
-        Some(Normal { matrix, right, cost })
+        normal.cost.is_finite().then_some(normal)
     }
+}
 
-    /// By what the noise's ties within compression blocks multiply the variances of the plane map; at least 1.
-    ///
-    /// Compression keeps the slow part of the noise and drops the fast part, so that neighbours err alike and a sum over them errs more than
-    /// independent noise would. The scores (weighted gradient times remainder) are summed per block; the scatter of these sums against the
-    /// one that independent noise gives is the factor. Source of the method: the cluster-robust covariance of Liang and Zeger 1986.
-    fn tied_noise(
-        &self,
-        state: &State,
-        noise: &Noise,
-        stride: usize,
-        cov: &SMatrix<f64, N, N>,
-        normal: &Normal,
-    ) -> Option<f64> {
-        let inverse = state.map().inverse()?;
-        let mut scores: Vec<(u32, SVector<f64, 8>)> = Vec::new();
-        for pixel in self.pixels.iter().step_by(stride) {
-            let prediction = self.predict(state, &inverse, pixel);
-            let variance = noise.variance(prediction.code);
-            let sigma = variance.sqrt();
-            let g = SVector::<f64, N>::from(prediction.gradient);
-            let remainder = (pixel.code - prediction.code).clamp(-3.0 * sigma, 3.0 * sigma);
-            scores.push((pixel.block, g.fixed_rows::<8>(0) * (remainder / variance)));
+/// Unknowns are summed in tiles of this many by this many.
+const TILE: usize = 3;
+const TILES: usize = N / TILE;
+/// Numbers that one vector instruction handles.
+const LANES: usize = 4;
+
+/// Running sums of the normal equations.
+struct Sums {
+    matrix: [[f64; N]; N],
+    right: [f64; N],
+    cost: f64,
+    remainders: [[f64; 2]; 2],
+}
+
+fn total(row: &[f32; BLOCK]) -> f64 {
+    let mut lanes = [0.0f32; LANES];
+    for part in row.chunks_exact(LANES) {
+        for (sum, v) in lanes.iter_mut().zip(part) {
+            *sum += v;
         }
-        scores.sort_by_key(|(block, _)| *block);
-        let information = cov.fixed_view::<8, 8>(0, 0).into_owned();
-        let total: f64 = scores
-            .chunk_by(|a, b| a.0 == b.0)
-            .map(|block| block.iter().map(|(_, s)| s).sum::<SVector<f64, 8>>())
-            .map(|s| s.dot(&(information * s)))
-            .sum();
-        // The same scatter if every pixel were a block of its own.
-        let independent = information.component_mul(&normal.matrix.fixed_view::<8, 8>(0, 0)).sum();
-        Some((total / independent.max(1e-9)).max(1.0))
+    }
+    lanes.iter().map(|v| f64::from(*v)).sum()
+}
+
+impl Sums {
+    fn new() -> Self {
+        Sums { matrix: [[0.0; N]; N], right: [0.0; N], cost: 0.0, remainders: [[0.0; 2]; 2] }
     }
 
+    /// Adds a block: each pixel counts with Huber's weight: beyond three sigmas a remainder counts linearly (glare, dirt, a neighbour).
+    fn add(&mut self, block: &Block, prediction: &Prediction, noise: &Noise) {
+        let scale = 1.0 / (noise.bright_code - noise.dark_code);
+        let [dark, more, dark_code, scale] =
+            [noise.dark, noise.bright - noise.dark, noise.dark_code, scale].map(|v| v as f32);
+        let zero = [0.0f32; BLOCK];
+        let (mut weight, mut pull, mut loss) = (zero, zero, zero);
+        let (mut bright, mut bright_square, mut square) = (zero, zero, zero);
+        for k in 0..BLOCK {
+            let used = if k < block.n { 1.0 } else { 0.0 };
+            let remainder = block.code[k] - prediction.code[k];
+            let part = (prediction.code[k] - dark_code) * scale;
+            let part = if part > 0.0 { part } else { 0.0 };
+            let part = if part < 1.0 { part } else { 1.0 };
+            let variance = dark + more * part;
+            let size2 = remainder * remainder / variance;
+            let size = size2.sqrt();
+            let within = size <= 3.0;
+            let w = if within { 1.0 } else { 3.0 / size } * used / variance;
+            loss[k] = used * if within { size2 } else { 6.0 * size - 9.0 };
+            weight[k] = w;
+            pull[k] = w * remainder;
+            let limited = used * if within { size2 } else { 9.0 } * variance;
+            let half = if part > 0.5 { 1.0 } else { 0.0 };
+            bright[k] = used * half;
+            bright_square[k] = limited * half;
+            square[k] = limited;
+        }
+        self.cost += total(&loss);
+        let (n, square) = (total(&bright), total(&square));
+        let bright_square = total(&bright_square);
+        self.remainders[1][0] += n;
+        self.remainders[1][1] += bright_square;
+        self.remainders[0][0] += block.n as f64 - n;
+        self.remainders[0][1] += square - bright_square;
+        let mut weighted = [zero; N];
+        for (row, g) in weighted.iter_mut().zip(&prediction.gradient) {
+            let mut lanes = [0.0f32; LANES];
+            for k in 0..BLOCK {
+                row[k] = g[k] * weight[k];
+                lanes[k % LANES] += g[k] * pull[k];
+            }
+            let _ = lanes;
+        }
+        for (sum, g) in self.right.iter_mut().zip(&prediction.gradient) {
+            let mut product = zero;
+            for k in 0..BLOCK {
+                product[k] = g[k] * pull[k];
+            }
+            *sum += total(&product);
+        }
+        for a in 0..TILES {
+            for b in a..TILES {
+                self.add_tile(a * TILE, b * TILE, &weighted, &prediction.gradient);
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn add_tile(&mut self, a: usize, b: usize, left: &[[f32; BLOCK]; N], right: &[[f32; BLOCK]; N]) {
+        let mut sums = [[[0.0f32; LANES]; TILE]; TILE];
+        for part in 0..BLOCK / LANES {
+            for i in 0..TILE {
+                for j in 0..TILE {
+                    for lane in 0..LANES {
+                        let k = part * LANES + lane;
+                        sums[i][j][lane] += left[a + i][k] * right[b + j][k];
+                    }
+                }
+            }
+        }
+        for i in 0..TILE {
+            for j in 0..TILE {
+                let [p, q, r, s] = sums[i][j];
+                self.matrix[a + i][b + j] += f64::from((p + q) + (r + s));
+            }
+        }
+    }
+
+    fn normal(&self) -> Normal {
+        let mut matrix = SMatrix::<f64, N, N>::zeros();
+        for i in 0..N {
+            for j in i..N {
+                matrix[(i, j)] = self.matrix[i][j];
+                matrix[(j, i)] = self.matrix[i][j];
+            }
+        }
+        Normal { matrix, right: SVector::from(self.right), cost: self.cost, remainders: self.remainders }
+    }
+}
+
+impl Normal {
     /// Mean square remainder in the dark and in the bright half; also over all.
-    fn noise(&self, state: &State, before: &Noise, stride: usize) -> Option<(Noise, f64)> {
-        let inverse = state.map().inverse()?;
-        let middle = (before.dark_code + before.bright_code) / 2.0;
-        let mut sums = [[0.0f64; 2]; 2];
-        for pixel in self.pixels.iter().step_by(stride) {
-            let prediction = self.predict(state, &inverse, pixel);
-            let remainder = pixel.code - prediction.code;
-            let limit = 3.0 * before.variance(prediction.code).sqrt();
-            let group = &mut sums[usize::from(prediction.code > middle)];
-            group[0] += 1.0;
-            group[1] += (remainder * remainder).min(limit * limit);
-        }
-        // Grey values are whole numbers: a sixth of a grey value squared is the least that rounding leaves.
-        let mean = |g: [f64; 2]| {
-            (g[1] / (g[0] - 0.5 * N as f64 * g[0] / self.pixels.len().div_ceil(stride) as f64).max(1.0)).max(1.0 / 6.0)
-        };
-        let all = mean([sums[0][0] + sums[1][0], sums[0][1] + sums[1][1]]);
+    fn noise(&self, before: &Noise) -> (Noise, f64) {
+        let [dark, bright] = self.remainders;
+        let n = dark[0] + bright[0];
+        // Grey values are whole numbers: rounding leaves 1/12.
+        let mean = |g: [f64; 2]| (g[1] / (g[0] - N as f64 * g[0] / n).max(1.0)).max(1.0 / 12.0);
+        let all = mean([n, dark[1] + bright[1]]);
         // A group with few pixels takes over what all show.
         let of = |g: [f64; 2]| if g[0] < 30.0 { all } else { mean(g) };
-        Some((Noise { dark: of(sums[0]), bright: of(sums[1]), ..*before }, all))
+        (Noise { dark: of(dark), bright: of(bright), ..*before }, all)
     }
 }
 
@@ -297,77 +280,89 @@ pub fn refine(
         let j = start.jacobian(0.0, 0.0);
         j.column(0).norm().min(j.column(1).norm())
     };
-    // Room for the blur on the outside, but not where another tag or the background may begin.
-    let outside = (2.5 / cell_px).min(0.7);
-    let reach = 4.0 + outside;
-    let outer = [[-reach, -reach], [reach, -reach], [reach, reach], [-reach, reach]].map(|[u, v]| start.apply(u, v));
-    let low = outer.iter().fold(outer[0], |a, b| a.inf(b));
-    let high = outer.iter().fold(outer[0], |a, b| a.sup(b));
-    let flatten = Flatten::new(lens, low, high);
+    let low = corners.iter().fold(corners[0], |a, b| a.inf(b));
+    let high = corners.iter().fold(corners[0], |a, b| a.sup(b));
+    let room = Vector2::new(3.0, 3.0) + (high - low) * 0.08;
+    let flatten = Flatten::new(lens, low - room, high + room);
     let flat_corners = corners.map(|c| flatten.apply(c));
     let centre = flat_corners.iter().sum::<Vector2<f64>>() / 4.0;
-    let map = Homography::from_corners(&flat_corners.map(|c| c - centre))?;
-    let (pixels, levels) = gather(image, &map, pattern, &flatten, centre, (low, high), reach, cell_px);
-    if pixels.len() < 60 {
+    let size = (high - low).norm() / 3.0;
+    let map = Homography::from_corners(&flat_corners.map(|c| (c - centre) / size))?;
+    let placed = Placed { image, pattern, flatten: &flatten, centre, size };
+    let mut p = [0.0; N];
+    for (k, value) in p.iter_mut().enumerate().take(8) {
+        // From cells to half sides.
+        *value = map.0[(k / 3, k % 3)] * if k % 3 < 2 { 4.0 } else { 1.0 };
+    }
+    let mut state = State { p };
+    let (black, white) = placed.levels(&state.map())?;
+    let light = |code: f64| f64::from(tone.light[code.round().clamp(0.0, 255.0) as usize]);
+    state.p[BLACK] = light(black);
+    state.p[STEP] = light(white) - light(black);
+    (state.p[BLUR], state.p[BLUR + 2]) = (0.6, 0.6);
+    let seen_centre = corners.iter().sum::<Vector2<f64>>() / 4.0;
+    let place_per_pixel = {
+        let h = 0.5;
+        let d = |step: Vector2<f64>| flatten.apply(seen_centre + step) - flatten.apply(seen_centre - step);
+        Matrix2::from_columns(&[d(Vector2::new(h, 0.0)), d(Vector2::new(0.0, h))]) / size
+    };
+    let mut problem = Problem { blocks: Vec::new(), tone, place_per_pixel };
+    let first = (0.1 * (white - black)).powi(2).max(1.0);
+    let mut noise = Noise { dark_code: black, bright_code: white, dark: first, bright: first };
+    // Room for the blur on the outside, but not where another tag or the background may begin.
+    let reach = |blur: f64| 4.0 + ((2.5 * blur).max(2.5) / cell_px).min(0.7);
+
+    // First with few pixels until the corners rest, then with all that are worth their time.
+    for round in 0..3 {
+        let blur = state.blur();
+        let wide = if round == 0 { 1.0 } else { 0.2 };
+        let choice = Choice {
+            near: (1.6, wide),
+            far: (2.6, wide),
+            most: FEW_PIXELS,
+            reach: reach((blur.trace() / 2.0).sqrt()),
+        };
+        let view = View::new(&state.p, &state.map(), &place_per_pixel, tone)?;
+        problem.blocks = placed.choose(&state.map(), &view, &blur, &choice);
+        let (normal, moved) = minimise(&problem, &mut state, &noise, size, if round == 0 { 6 } else { 4 }, REST_PX)?;
+        (noise, _) = normal.noise(&noise);
+        if round > 0 && moved < 0.3 {
+            break;
+        }
+        if moved < 0.3 && (state.blur().trace() / blur.trace() - 1.0).abs() < 0.4 {
+            break;
+        }
+    }
+    let blur = state.blur();
+    let choice =
+        Choice { near: (1.3, 0.0), far: (3.0, 0.0), most: MANY_PIXELS, reach: reach((blur.trace() / 2.0).sqrt()) };
+    let view = View::new(&state.p, &state.map(), &place_per_pixel, tone)?;
+    problem.blocks = placed.choose(&state.map(), &view, &blur, &choice);
+    let n: usize = problem.blocks.iter().map(|b| b.n).sum();
+    if n < 60 {
         return None;
     }
-    let (black, white) = levels?;
-    let light = |code: f64| f64::from(tone.light[code.round().clamp(0.0, 255.0) as usize]);
-    let mut p = SVector::<f64, N>::zeros();
-    for k in 0..8 {
-        p[k] = map.0[(k / 3, k % 3)];
-    }
-    p[BLACK] = light(black);
-    p[STEP] = light(white) - light(black);
-    (p[BLUR], p[BLUR + 2]) = (0.6, 0.6);
-    let seen_centre = corners.iter().sum::<Vector2<f64>>() / 4.0;
-    let problem = Problem {
-        pixels,
-        pattern,
-        tone,
-        size: (high - low).norm() / 3.0,
-        flat_per_pixel: {
-            let h = 0.5;
-            let dx =
-                flatten.apply(seen_centre + Vector2::new(h, 0.0)) - flatten.apply(seen_centre - Vector2::new(h, 0.0));
-            let dy =
-                flatten.apply(seen_centre + Vector2::new(0.0, h)) - flatten.apply(seen_centre - Vector2::new(0.0, h));
-            nalgebra::Matrix2::from_columns(&[dx, dy])
-        },
-    };
-    let mut noise = Noise { dark_code: black, bright_code: white, dark: 0.0, bright: 0.0 };
-    let first = (0.1 * (white - black)).powi(2).max(1.0);
-    (noise.dark, noise.bright) = (first, first);
-
-    let mut state = State { p };
-    let mut rms = f64::MAX;
-    // First with few pixels until the corners rest, then with all that are worth their time.
-    let n = problem.pixels.len();
-    let stride = |wanted: usize| (n / wanted).max(1) | 1;
-    for most in [8, 3] {
-        minimise(&problem, &mut state, &noise, stride(FEW_PIXELS), most, 1e-2)?;
-        let (better, all) = problem.noise(&state, &noise, stride(FEW_PIXELS))?;
-        (noise, rms) = (better, all.sqrt());
-    }
-    // One step with all from there: what is left is far inside the region where the problem is linear.
-    let used = stride(MANY_PIXELS);
-    let normal = minimise(&problem, &mut state, &noise, used, 1, 1e-2)?;
+    let (normal, _) = minimise(&problem, &mut state, &noise, size, 1, REST_PX)?;
+    let (noise, all) = normal.noise(&noise);
+    let rms = all.sqrt();
+    let _ = noise;
     let cov = normal.matrix.cholesky()?.inverse();
-    let cov = cov * problem.tied_noise(&state, &noise, used, &cov, &normal)?;
-    let fitted = state.map();
+    let map = state.map();
     // 8 × N: d corner / d unknown
     let mut per_unknown = SMatrix::<f64, 8, N>::zeros();
     let mut seen = [Vector2::zeros(); 4];
     for (k, [u, v]) in CORNERS.into_iter().enumerate() {
-        let local = fitted.apply(u, v);
-        let w = 1.0 / fitted.depth(u, v);
-        let x_row = [u * w, v * w, w, 0.0, 0.0, 0.0, -local.x * u * w, -local.x * v * w];
-        let y_row = [0.0, 0.0, 0.0, u * w, v * w, w, -local.y * u * w, -local.y * v * w];
-        let (pixel, per_flat) = flatten.undo(&(local + centre));
+        let (s, t) = (u / 4.0, v / 4.0);
+        let q = map * nalgebra::Vector3::new(s, t, 1.0);
+        let w = 1.0 / q.z;
+        let local = q.xy() * w;
+        let x_row = [s * w, t * w, w, 0.0, 0.0, 0.0, -local.x * s * w, -local.x * t * w];
+        let y_row = [0.0, 0.0, 0.0, s * w, t * w, w, -local.y * s * w, -local.y * t * w];
+        let (pixel, per_flat) = flatten.undo(&(local * size + centre));
         seen[k] = pixel;
         for i in 0..8 {
-            per_unknown[(2 * k, i)] = per_flat.m11 * x_row[i] + per_flat.m12 * y_row[i];
-            per_unknown[(2 * k + 1, i)] = per_flat.m21 * x_row[i] + per_flat.m22 * y_row[i];
+            per_unknown[(2 * k, i)] = size * (per_flat.m11 * x_row[i] + per_flat.m12 * y_row[i]);
+            per_unknown[(2 * k + 1, i)] = size * (per_flat.m21 * x_row[i] + per_flat.m22 * y_row[i]);
         }
     }
     // The normal equations are already weighted with the noise that the remainders show.
@@ -385,77 +380,31 @@ pub fn refine(
     sound.then(|| Fit {
         corners: seen,
         cov,
-        blur_px: ((state.p[BLUR] + state.p[BLUR + 2]) / 2.0).max(0.0).sqrt(),
+        blur_px: (state.blur().trace() / 2.0).max(0.0).sqrt(),
         growth_px: state.p[GROWTH],
         rms,
         contrast,
     })
 }
 
-/// The pixels that take part, and the mean grey of black and of white cells.
-#[allow(clippy::too_many_arguments)]
-fn gather(
-    image: &Gray,
-    map: &Homography,
-    pattern: &Pattern,
-    flatten: &Flatten,
-    centre: Vector2<f64>,
-    (low, high): (Vector2<f64>, Vector2<f64>),
-    reach: f64,
-    cell_px: f64,
-) -> (Vec<Pixel>, Option<(f64, f64)>) {
-    let mut pixels = Vec::new();
-    let mut means = [[0.0f64; 2]; 2];
-    let Some(inverse) = map.inverse() else { return (pixels, None) };
-    let clamp = |v: f64, size: usize| v.clamp(0.0, size as f64 - 1.0) as usize;
-    let (x0, x1) = (clamp(low.x.floor(), image.width()), clamp(high.x.ceil(), image.width()));
-    let (y0, y1) = (clamp(low.y.floor(), image.height()), clamp(high.y.ceil(), image.height()));
-    // Farther than this from every line of the grid (cells) a pixel tells only about the levels: few of those will do.
-    let near = 3.2 / cell_px;
-    for y in y0..=y1 {
-        let row = image.row(y);
-        for (x, &code) in row.iter().enumerate().take(x1 + 1).skip(x0) {
-            let flat = flatten.apply(Vector2::new(x as f64, y as f64)) - centre;
-            let q = inverse * flat.push(1.0);
-            let (u, v) = (q.x / q.z, q.y / q.z);
-            if q.z <= 0.0 || u.abs() > reach || v.abs() > reach {
-                continue;
-            }
-            let off = |c: f64| (c - c.round()).abs();
-            let (off_u, off_v) = (off(u), off(v));
-            if off_u.min(off_v) > near && (x % 4 != 0 || y % 4 != 0) {
-                continue;
-            }
-            if off_u.min(off_v) > 0.3 {
-                let group = &mut means[usize::from(pattern.is_white(u, v))];
-                group[0] += 1.0;
-                group[1] += f64::from(code);
-            }
-            pixels.push(Pixel {
-                x: flat.x,
-                y: flat.y,
-                code: f64::from(code),
-                block: (((y / 8) << 16) | (x / 8)) as u32,
-            });
-        }
-    }
-    let levels = (means[0][0] > 0.0 && means[1][0] > 0.0)
-        .then(|| (means[0][1] / means[0][0], means[1][1] / means[1][0]))
-        .filter(|(black, white)| white > black);
-    (pixels, levels)
-}
-
 /// Levenberg-Marquardt from `state`, at most `most` steps, until no corner moves by more than `rest` px; leaves the best state there.
+///
+/// Returns the normal equations there and how far the corners are from where they began, px.
 fn minimise(
     problem: &Problem<'_>,
     state: &mut State,
     noise: &Noise,
-    stride: usize,
+    size: f64,
     most: usize,
     rest: f64,
-) -> Option<Normal> {
+) -> Option<(Normal, f64)> {
     let mut damping = 1e-3;
-    let mut normal = problem.normal(state, noise, stride)?;
+    let began = state.corners()?;
+    let mut corners = began;
+    let way = |a: &[Vector2<f64>; 4], b: &[Vector2<f64>; 4]| {
+        a.iter().zip(b).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max) * size
+    };
+    let mut normal = problem.normal(state, noise)?;
     for _ in 0..most {
         let mut damped = normal.matrix;
         for i in 0..N {
@@ -463,23 +412,21 @@ fn minimise(
         }
         let step = damped.cholesky()?.solve(&normal.right);
         let mut next = state.clone();
-        next.p += step;
+        for (value, step) in next.p.iter_mut().zip(&step) {
+            *value += step;
+        }
         // The blur stays a blur: at least the pixel's own area in every direction.
         for i in [BLUR, BLUR + 2] {
             next.p[i] = next.p[i].max(LEAST_BLUR);
         }
         let limit = 0.9 * ((next.p[BLUR] - 0.5 * LEAST_BLUR) * (next.p[BLUR + 2] - 0.5 * LEAST_BLUR)).sqrt();
         next.p[BLUR + 1] = next.p[BLUR + 1].clamp(-limit, limit);
-        let usable =
-            next.p.iter().all(|v| v.is_finite()) && CORNERS.iter().all(|[u, v]| next.map().depth(*u, *v) > 0.05);
-        let trial = if usable { problem.normal(&next, noise, stride) } else { None };
+        let trial = next.corners().and_then(|c| Some((c, problem.normal(&next, noise)?)));
         match trial {
-            Some(trial) if trial.cost <= normal.cost => {
-                let moved = CORNERS
-                    .iter()
-                    .map(|[u, v]| (next.map().apply(*u, *v) - state.map().apply(*u, *v)).norm())
-                    .fold(0.0, f64::max);
+            Some((places, trial)) if trial.cost <= normal.cost => {
+                let moved = way(&corners, &places);
                 *state = next;
+                corners = places;
                 normal = trial;
                 damping *= 0.1;
                 if moved < rest {
@@ -494,5 +441,6 @@ fn minimise(
             }
         }
     }
-    Some(normal)
+    let moved = way(&began, &corners);
+    Some((normal, moved))
 }
