@@ -5,6 +5,7 @@ mod codes;
 pub mod decode;
 pub mod family;
 pub mod flatten;
+mod products;
 mod gauss;
 pub mod homography;
 pub mod light;

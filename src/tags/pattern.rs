@@ -32,6 +32,24 @@ pub(super) struct Window {
     pub white: u32,
 }
 
+impl Window {
+    /// The cells of a window of one line, all from the column that `u` lies in.
+    #[inline(always)]
+    pub(super) fn one_column(&self, u: f32) -> u32 {
+        let column = u32::from(u + 4.0 > self.first_u as f32);
+        let rows = (self.white >> column) & (1 | 1 << WINDOW_ROW);
+        rows | rows << 1
+    }
+
+    /// The cells of a window of one line, all from the row that `v` lies in.
+    #[inline(always)]
+    pub(super) fn one_row(&self, v: f32) -> u32 {
+        let row = u32::from(v + 4.0 > self.first_v as f32) * WINDOW_ROW as u32;
+        let columns = (self.white >> row) & 3;
+        columns | columns << WINDOW_ROW
+    }
+}
+
 impl Pattern {
     /// The pattern of a tag's cells.
     pub fn new(cells: Cells) -> Self {
@@ -56,11 +74,9 @@ impl Pattern {
 
     /// The `lines` lines of either direction that are nearest to a point, and their cells.
     #[inline]
-    pub(super) fn window(&self, u: f64, v: f64, lines: usize) -> Window {
-        let first = |c: f64| {
-            let first = (c + 4.0 - 0.5 * lines as f64 + 1.0).floor();
-            first.clamp(-(MARGIN as f64), 9.0) as i32
-        };
+    pub(super) fn window(&self, u: f32, v: f32, lines: usize) -> Window {
+        // Rounds down without a call: the number is made positive first.
+        let first = |c: f32| ((c + 4.0 - 0.5 * lines as f32 + 1.0 + 16.0) as i32 - 16).clamp(-(MARGIN as i32), 9);
         let (first_u, first_v) = (first(u), first(v));
         let mask = (1 << (lines + 1)) - 1;
         let mut white = 0;
@@ -95,7 +111,7 @@ mod tests {
         let pattern = Pattern::new(cells_of(77).unwrap());
         for (u, v) in [(0.3, -1.2), (-3.9, 3.8), (-4.6, -4.7), (4.4, 0.6), (1.49, 2.51), (-6.0, 8.5)] {
             for lines in 1..=MOST_LINES {
-                let window = pattern.window(u, v, lines);
+                let window = pattern.window(u as f32, v as f32, lines);
                 let middle = |first: i32| f64::from(first) - 4.0 + 0.5 * (lines as f64 - 1.0);
                 assert!((middle(window.first_u) - u).abs() <= 0.5 || u.abs() > 5.0, "{u} {lines}");
                 assert!((middle(window.first_v) - v).abs() <= 0.5 || v.abs() > 5.0, "{v} {lines}");

@@ -8,7 +8,7 @@
 use crate::raster::Gray;
 use crate::tags::flatten::Flatten;
 use crate::tags::pattern::{LINES, MOST_LINES, Pattern};
-use crate::tags::predict::{BLOCK, Block, View};
+use crate::tags::predict::{Around, BLOCK, Block, View};
 use nalgebra::{Matrix2, Matrix3, Vector2};
 
 /// From how many standard deviations of the blur on a line no longer counts for a pixel.
@@ -95,20 +95,98 @@ impl Placed<'_> {
         if !(area.is_finite() && area < 1e8) {
             return Vec::new();
         }
-        let mut taken = Taken::new(self, &crossings, choice);
+        let mut taken = Taken::new(self.image, &crossings, choice, 3 * choice.most);
         let every = (area / choice.most as f64).ceil().max(1.0) as usize;
         for (number, edge) in edges.iter().enumerate() {
             let walk = Walk { every, number, near: width(edge, choice.near), far: width(edge, choice.far) };
-            walk.along(*edge, |x, y| taken.take(view, x, y));
+            walk.along(*edge, |x, y| taken.take(x, y));
         }
-        for (i, column) in crossings.windows(2).enumerate() {
+        for columns in crossings.windows(2) {
             for j in 0..8 {
-                let _ = i;
-                let middle = (column[0][j] + column[0][j + 1] + column[1][j] + column[1][j + 1]) / 4.0;
-                taken.take(view, middle.x.round() as i64, middle.y.round() as i64);
+                let middle = (columns[0][j] + columns[0][j + 1] + columns[1][j] + columns[1][j + 1]) / 4.0;
+                taken.take(floor(middle.x + 0.5), floor(middle.y + 0.5));
             }
         }
-        taken.blocks
+        self.blocks(&taken.pixels, view, choice.reach as f32)
+    }
+
+    /// Sorts pixels into blocks by the number of lines near them.
+    fn blocks(&self, pixels: &[(u16, u16)], view: &View<'_>, reach: f32) -> Vec<Block> {
+        let mut blocks: Vec<Block> = Vec::with_capacity(pixels.len() / BLOCK + MOST_LINES + 1);
+        let mut open = [usize::MAX; MOST_LINES + 1];
+        let scale = 1.0 / self.size;
+        for part in pixels.chunks(BLOCK) {
+            let (mut x, mut y) = ([0.0f32; BLOCK], [0.0f32; BLOCK]);
+            for (k, (column, row)) in part.iter().enumerate() {
+                let flat = self.flatten.apply(Vector2::new(f64::from(*column), f64::from(*row)));
+                x[k] = ((flat.x - self.centre.x) * scale) as f32;
+                y[k] = ((flat.y - self.centre.y) * scale) as f32;
+            }
+            let around = Around::new(&x, &y, view);
+            for (k, &(column, row)) in part.iter().enumerate() {
+                let (u, v) = (around.u[k], around.v[k]);
+                if !(around.depth[k] > 0.0 && u.abs() <= reach && v.abs() <= reach) {
+                    continue;
+                }
+                let (off_u, off_v) = (off_line(u), off_line(v));
+                let (a, b) = (around.inverse_u[k], around.inverse_v[k]);
+                let lines = lines_for(off_u, a).max(lines_for(off_v, b));
+                let window = self.pattern.window(u, v, lines);
+                let (mut white, mut kind) = (window.white, lines);
+                if lines == 1 {
+                    // Away from the line across u (or v) both columns (or rows) are the one that the pixel lies in.
+                    if off_u * a > REACH {
+                        white = window.one_column(u);
+                        kind = 0;
+                    } else if off_v * b > REACH {
+                        white = window.one_row(v);
+                        kind = 0;
+                    }
+                }
+                let mut index = open[kind];
+                if index == usize::MAX || blocks[index].n == BLOCK {
+                    index = blocks.len();
+                    open[kind] = index;
+                    blocks.push(Block::empty(kind));
+                }
+                let block = &mut blocks[index];
+                let at = block.n;
+                block.x[at] = x[k];
+                block.y[at] = y[k];
+                block.code[at] = f32::from(self.image.at(usize::from(column), usize::from(row)));
+                block.line_u[at] = window.first_u as f32 - 4.0;
+                block.line_v[at] = window.first_v as f32 - 4.0;
+                block.white[at] = white;
+                block.seen[at] = (column, row);
+                block.n += 1;
+            }
+        }
+        blocks
+    }
+}
+
+/// The whole number not above a number.
+#[inline(always)]
+fn floor(v: f64) -> i64 {
+    let t = v as i64;
+    t - i64::from(t as f64 > v)
+}
+
+/// How far a coordinate is from the nearest line of the grid, cells.
+#[inline(always)]
+fn off_line(coordinate: f32) -> f32 {
+    let at = coordinate + 4.5 + 16.0;
+    (at - (at as i32) as f32 - 0.5).abs()
+}
+
+/// How many lines across one axis count for a pixel so far off the nearest one.
+#[inline(always)]
+fn lines_for(off: f32, inverse: f32) -> usize {
+    match REACH / inverse {
+        far if far < 1.0 - off => 1,
+        far if far < 1.0 + off => 2,
+        far if far < 2.0 - off => 3,
+        _ => MOST_LINES,
     }
 }
 
@@ -134,13 +212,13 @@ impl Walk {
         let (slope, foreshortened) = (d_across / d_main, d_main.abs() / length);
         // A little beyond both ends: corners are rounded by the blur.
         let beyond = 0.7 * self.near * foreshortened;
-        let from = (a_main.min(a_main + d_main) - beyond).ceil() as i64;
-        let to = (a_main.max(a_main + d_main) + beyond).floor() as i64;
+        let from = floor(a_main.min(a_main + d_main) - beyond) + 1;
+        let to = floor(a_main.max(a_main + d_main) + beyond);
         let half = self.far / foreshortened;
         for main in from..=to {
             let near_row = (main as usize).wrapping_add(self.number).is_multiple_of(self.every);
             let middle = a_across + (main as f64 - a_main) * slope;
-            for across in (middle - half).ceil() as i64..=(middle + half).floor() as i64 {
+            for across in floor(middle - half) + 1..=floor(middle + half) {
                 let (x, y) = if upright { (across, main) } else { (main, across) };
                 let off = (across as f64 - middle).abs() * foreshortened;
                 let wanted = if off <= self.near {
@@ -156,19 +234,17 @@ impl Walk {
     }
 }
 
-/// The blocks as they fill, and which pixels are in them.
-struct Taken<'a> {
-    placed: &'a Placed<'a>,
-    reach: f32,
-    blocks: Vec<Block>,
-    open: [Option<usize>; MOST_LINES],
+/// The pixels that are taken, each once.
+struct Taken {
+    pixels: Vec<(u16, u16)>,
     marks: Vec<bool>,
     low: (i64, i64),
     width: usize,
+    height: usize,
 }
 
-impl<'a> Taken<'a> {
-    fn new(placed: &'a Placed<'a>, crossings: &[[Vector2<f64>; LINES]; LINES], choice: &Choice) -> Self {
+impl Taken {
+    fn new(image: &Gray, crossings: &[[Vector2<f64>; LINES]; LINES], choice: &Choice, about: usize) -> Self {
         let (mut low, mut high) = (crossings[0][0], crossings[0][0]);
         for corner in [crossings[0][0], crossings[8][0], crossings[8][8], crossings[0][8]] {
             low = low.inf(&corner);
@@ -177,71 +253,22 @@ impl<'a> Taken<'a> {
         // Room for the strips outside; what lies farther out is not taken.
         let room = 0.1 * (high - low).amax() + 3.0 + choice.far.1;
         let clamp = |v: f64, size: usize| v.clamp(0.0, size as f64 - 1.0) as i64;
-        let image = placed.image;
         let low = (clamp(low.x - room, image.width()), clamp(low.y - room, image.height()));
         let high = (clamp(high.x + room, image.width()), clamp(high.y + room, image.height()));
         let (width, height) = ((high.0 - low.0 + 1) as usize, (high.1 - low.1 + 1) as usize);
-        Taken {
-            placed,
-            reach: choice.reach as f32,
-            blocks: Vec::with_capacity(64),
-            open: [None; MOST_LINES],
-            marks: vec![false; width * height],
-            low,
-            width,
-        }
+        Taken { pixels: Vec::with_capacity(about), marks: vec![false; width * height], low, width, height }
     }
 
-    fn take(&mut self, view: &View<'_>, x: i64, y: i64) {
+    #[inline(always)]
+    fn take(&mut self, x: i64, y: i64) {
+        // Left of or above the box a difference becomes huge.
         let (column, row) = ((x - self.low.0) as usize, (y - self.low.1) as usize);
-        if x < self.low.0 || y < self.low.1 || column >= self.width || row >= self.marks.len() / self.width {
+        if column >= self.width || row >= self.height {
             return;
         }
         let mark = &mut self.marks[row * self.width + column];
-        if std::mem::replace(mark, true) {
-            return;
-        }
-        let placed = self.placed;
-        let flat = placed.flatten.apply(Vector2::new(x as f64, y as f64)) - placed.centre;
-        let (px, py) = ((flat.x / placed.size) as f32, (flat.y / placed.size) as f32);
-        let at = view.local(px, py);
-        if !(at.depth > 0.0 && at.u.abs() <= self.reach && at.v.abs() <= self.reach) {
-            return;
-        }
-        let lines = lines_for(at.u, at.inverse_u).max(lines_for(at.v, at.inverse_v));
-        let window = placed.pattern.window(f64::from(at.u), f64::from(at.v), lines);
-        let index = match self.open[lines - 1] {
-            Some(index) if self.blocks[index].n < BLOCK => index,
-            _ => {
-                self.blocks.push(Block::empty(lines));
-                self.open[lines - 1] = Some(self.blocks.len() - 1);
-                self.blocks.len() - 1
-            }
-        };
-        let block = &mut self.blocks[index];
-        let k = block.n;
-        block.x[k] = px;
-        block.y[k] = py;
-        block.code[k] = f32::from(placed.image.at(x as usize, y as usize));
-        block.line_u[k] = window.first_u as f32 - 4.0;
-        block.line_v[k] = window.first_v as f32 - 4.0;
-        block.white[k] = window.white;
-        block.seen[k] = (x as u16, y as u16);
-        block.n += 1;
-    }
-}
-
-/// How many lines across one axis count for a pixel.
-#[inline]
-fn lines_for(coordinate: f32, inverse: f32) -> usize {
-    let at = coordinate + 4.0;
-    for lines in 1..MOST_LINES {
-        let first = (at - 0.5 * lines as f32 + 1.0).floor();
-        let before = if first >= 1.0 { at - (first - 1.0) } else { f32::MAX };
-        let after = if first + lines as f32 <= 8.0 { first + lines as f32 - at } else { f32::MAX };
-        if before.min(after) * inverse > REACH {
-            return lines;
+        if !std::mem::replace(mark, true) {
+            self.pixels.push((x as u16, y as u16));
         }
     }
-    MOST_LINES
 }

@@ -41,7 +41,7 @@ type Row<T> = [T; BLOCK];
 /// Pixels that are predicted together; all have the same number of lines near them.
 #[derive(Clone)]
 pub(super) struct Block {
-    /// Lines across either axis, 1 to 4.
+    /// Lines across either axis, 1 to 4; 0 where there is one but no corner of a cell.
     pub lines: usize,
     /// Pixels in use; the rest is filled up with nothing.
     pub n: usize,
@@ -123,7 +123,7 @@ impl<'a> View<'a> {
 
     /// Where a place lies on the tag, and what the plane map and the blur are there.
     #[inline(always)]
-    pub fn local(&self, x: f32, y: f32) -> Local {
+    fn local(&self, x: f32, y: f32) -> Local {
         let g = &self.tag_from_place;
         let f = &self.place_per_pixel;
         let [a, b, c] = self.blur;
@@ -149,12 +149,12 @@ impl<'a> View<'a> {
 }
 
 /// The surroundings of one pixel.
-pub(super) struct Local {
+struct Local {
     /// 1 over the plane map's third coordinate.
-    pub depth: f32,
+    depth: f32,
     /// Tag coordinates, cells.
-    pub u: f32,
-    pub v: f32,
+    u: f32,
+    v: f32,
     /// d (u, v) / d place.
     ux: f32,
     uy: f32,
@@ -166,10 +166,10 @@ pub(super) struct Local {
     vs: f32,
     vt: f32,
     /// 1 over the blur's standard deviation across u and v, 1/cells.
-    pub inverse_u: f32,
-    pub inverse_v: f32,
+    inverse_u: f32,
+    inverse_v: f32,
     /// The blur's correlation between u and v.
-    pub correlation: f32,
+    correlation: f32,
 }
 
 /// Predicted grey values of a block and their derivatives by the unknowns.
@@ -186,10 +186,11 @@ impl Prediction {
 /// Predicts a block.
 pub(super) fn predict(block: &Block, view: &View<'_>, out: &mut Prediction) {
     match block.lines {
-        1 => with_lines::<1>(block, view, out),
-        2 => with_lines::<2>(block, view, out),
-        3 => with_lines::<3>(block, view, out),
-        _ => with_lines::<4>(block, view, out),
+        0 => with_lines::<1, false>(block, view, out),
+        1 => with_lines::<1, true>(block, view, out),
+        2 => with_lines::<2, true>(block, view, out),
+        3 => with_lines::<3, true>(block, view, out),
+        _ => with_lines::<4, true>(block, view, out),
     }
 }
 
@@ -235,17 +236,51 @@ struct Share {
     vv: Row<f32>,
 }
 
-/// What a block's pixels see around them.
-struct Around {
-    u: Row<f32>,
-    v: Row<f32>,
-    inverse_u: Row<f32>,
-    inverse_v: Row<f32>,
+/// What a block's pixels see around them: [`Local`] for each.
+pub(super) struct Around {
+    pub depth: Row<f32>,
+    pub u: Row<f32>,
+    pub v: Row<f32>,
+    /// d (u, v) / d place: ux, uy, vx, vy.
+    place: [Row<f32>; 4],
+    /// d (u, v) / d pixel as seen: us, ut, vs, vt.
+    pixel: [Row<f32>; 4],
+    pub inverse_u: Row<f32>,
+    pub inverse_v: Row<f32>,
     correlation: Row<f32>,
 }
 
+impl Around {
+    #[inline(always)]
+    pub fn new(x: &Row<f32>, y: &Row<f32>, view: &View<'_>) -> Self {
+        let zero = [0.0f32; BLOCK];
+        let mut at = Around {
+            depth: zero,
+            u: zero,
+            v: zero,
+            place: [zero; 4],
+            pixel: [zero; 4],
+            inverse_u: zero,
+            inverse_v: zero,
+            correlation: zero,
+        };
+        for k in 0..BLOCK {
+            let local = view.local(x[k], y[k]);
+            at.depth[k] = local.depth;
+            (at.u[k], at.v[k]) = (local.u, local.v);
+            (at.place[0][k], at.place[1][k]) = (local.ux, local.uy);
+            (at.place[2][k], at.place[3][k]) = (local.vx, local.vy);
+            (at.pixel[0][k], at.pixel[1][k]) = (local.us, local.ut);
+            (at.pixel[2][k], at.pixel[3][k]) = (local.vs, local.vt);
+            (at.inverse_u[k], at.inverse_v[k]) = (local.inverse_u, local.inverse_v);
+            at.correlation[k] = local.correlation;
+        }
+        at
+    }
+}
+
 #[inline(always)]
-fn share<const K: usize>(block: &Block, at: &Around, nodes: Nodes) -> Share {
+fn share<const K: usize, const TURNS: bool>(block: &Block, at: &Around, nodes: Nodes) -> Share {
     let zero = [0.0f32; BLOCK];
     let across = Lines::<K>::new(&at.u, &block.line_u, &at.inverse_u);
     let up = Lines::<K>::new(&at.v, &block.line_v, &at.inverse_v);
@@ -267,7 +302,7 @@ fn share<const K: usize>(block: &Block, at: &Around, nodes: Nodes) -> Share {
             (length_u[i][k], length_v[i][k]) = (du.abs(), dv.abs());
         }
     }
-    for i in 0..K {
+    for i in 0..if TURNS { K } else { 0 } {
         for j in 0..K {
             let (mut more, mut turn) = (zero, zero);
             for k in 0..BLOCK {
@@ -325,32 +360,23 @@ fn share<const K: usize>(block: &Block, at: &Around, nodes: Nodes) -> Share {
     share
 }
 
-fn with_lines<const K: usize>(block: &Block, view: &View<'_>, out: &mut Prediction) {
+fn with_lines<const K: usize, const TURNS: bool>(block: &Block, view: &View<'_>, out: &mut Prediction) {
     let zero = [0.0f32; BLOCK];
-    let mut at = Around { u: zero, v: zero, inverse_u: zero, inverse_v: zero, correlation: zero };
-    for k in 0..BLOCK {
-        let local = view.local(block.x[k], block.y[k]);
-        at.u[k] = local.u;
-        at.v[k] = local.v;
-        at.inverse_u[k] = local.inverse_u;
-        at.inverse_v[k] = local.inverse_v;
-        at.correlation[k] = local.correlation;
-    }
-    let share = share::<K>(block, &at, view.nodes);
-    let (mut white, mut light, mut step, mut root) = (zero, zero, zero, zero);
+    let at = Around::new(&block.x, &block.y, view);
+    let share = share::<K, TURNS>(block, &at, view.nodes);
+    let (mut white, mut step, mut root) = (zero, zero, zero);
     let mut d_growth = zero;
     for k in 0..BLOCK {
         let (x, y) = (block.x[k], block.y[k]);
-        let local = view.local(x, y);
-        let along_u = (local.us * local.us + local.ut * local.ut).sqrt();
-        let along_v = (local.vs * local.vs + local.vt * local.vt).sqrt();
+        let (us, ut, vs, vt) = (at.pixel[0][k], at.pixel[1][k], at.pixel[2][k], at.pixel[3][k]);
+        let along_u = (us * us + ut * ut).sqrt();
+        let along_v = (vs * vs + vt * vt).sqrt();
         d_growth[k] = share.grow_u[k] * along_u + share.grow_v[k] * along_v;
         white[k] = share.value[k] + view.growth * d_growth[k];
         let [b, bx, by] = view.black;
         let [s, sx, sy] = view.step;
         step[k] = s + sx * x + sy * y;
-        light[k] = b + bx * x + by * y + step[k] * white[k];
-        root[k] = Tone::root(light[k]);
+        root[k] = Tone::root(b + bx * x + by * y + step[k] * white[k]);
     }
     let mut slope = zero;
     for k in 0..BLOCK {
@@ -359,24 +385,30 @@ fn with_lines<const K: usize>(block: &Block, view: &View<'_>, out: &mut Predicti
     let g = &mut out.gradient;
     for k in 0..BLOCK {
         let (x, y) = (block.x[k], block.y[k]);
-        let local = view.local(x, y);
-        let (s, t) = (0.25 * local.u, 0.25 * local.v);
+        let (s, t) = (0.25 * at.u[k], 0.25 * at.v[k]);
+        let (ux, uy, vx, vy) = (at.place[0][k], at.place[1][k], at.place[2][k], at.place[3][k]);
         let scale = slope[k] * step[k];
         // Moving the picture by (dx, dy) takes away its gradient there.
-        let gx = -scale * (share.u[k] * local.ux + share.v[k] * local.vx) * local.depth;
-        let gy = -scale * (share.u[k] * local.uy + share.v[k] * local.vy) * local.depth;
+        let gx = -scale * (share.u[k] * ux + share.v[k] * vx) * at.depth[k];
+        let gy = -scale * (share.u[k] * uy + share.v[k] * vy) * at.depth[k];
         let along = gx * x + gy * y;
         (g[0][k], g[1][k], g[2][k]) = (gx * s, gx * t, gx);
         (g[3][k], g[4][k], g[5][k]) = (gy * s, gy * t, gy);
         (g[6][k], g[7][k]) = (-along * s, -along * t);
+        g[GROWTH][k] = scale * d_growth[k];
+    }
+    for k in 0..BLOCK {
+        let (x, y) = (block.x[k], block.y[k]);
         (g[BLACK][k], g[BLACK + 1][k], g[BLACK + 2][k]) = (slope[k], slope[k] * x, slope[k] * y);
         let bright = slope[k] * white[k];
         (g[STEP][k], g[STEP + 1][k], g[STEP + 2][k]) = (bright, bright * x, bright * y);
-        let Local { us, ut, vs, vt, .. } = local;
+    }
+    for k in 0..BLOCK {
+        let scale = slope[k] * step[k];
+        let (us, ut, vs, vt) = (at.pixel[0][k], at.pixel[1][k], at.pixel[2][k], at.pixel[3][k]);
         let (uu, uv, vv) = (0.5 * scale * share.uu[k], scale * share.uv[k], 0.5 * scale * share.vv[k]);
         g[BLUR][k] = uu * us * us + vv * vs * vs + uv * us * vs;
         g[BLUR + 1][k] = 2.0 * (uu * us * ut + vv * vs * vt) + uv * (us * vt + ut * vs);
         g[BLUR + 2][k] = uu * ut * ut + vv * vt * vt + uv * ut * vt;
-        g[GROWTH][k] = scale * d_growth[k];
     }
 }

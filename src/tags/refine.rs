@@ -10,6 +10,7 @@
 
 use crate::raster::Gray;
 use crate::tags::flatten::Flatten;
+use crate::tags::products::{dot, dot_tile};
 use crate::tags::homography::{CORNERS, Homography};
 use crate::tags::light::Tone;
 use crate::tags::pattern::Pattern;
@@ -130,11 +131,8 @@ impl Problem<'_> {
     }
 }
 
-/// Unknowns are summed in tiles of this many by this many.
+/// Unknowns are summed in tiles of this many by this many: what the registers hold.
 const TILE: usize = 3;
-const TILES: usize = N / TILE;
-/// Numbers that one vector instruction handles.
-const LANES: usize = 4;
 
 /// Running sums of the normal equations.
 struct Sums {
@@ -142,16 +140,6 @@ struct Sums {
     right: [f64; N],
     cost: f64,
     remainders: [[f64; 2]; 2],
-}
-
-fn total(row: &[f32; BLOCK]) -> f64 {
-    let mut lanes = [0.0f32; LANES];
-    for part in row.chunks_exact(LANES) {
-        for (sum, v) in lanes.iter_mut().zip(part) {
-            *sum += v;
-        }
-    }
-    lanes.iter().map(|v| f64::from(*v)).sum()
 }
 
 impl Sums {
@@ -165,10 +153,12 @@ impl Sums {
         let [dark, more, dark_code, scale] =
             [noise.dark, noise.bright - noise.dark, noise.dark_code, scale].map(|v| v as f32);
         let zero = [0.0f32; BLOCK];
+        let one = [1.0f32; BLOCK];
         let (mut weight, mut pull, mut loss) = (zero, zero, zero);
-        let (mut bright, mut bright_square, mut square) = (zero, zero, zero);
+        let (mut bright, mut limited) = (zero, zero);
+        let mut used = zero;
+        used[..block.n].fill(1.0);
         for k in 0..BLOCK {
-            let used = if k < block.n { 1.0 } else { 0.0 };
             let remainder = block.code[k] - prediction.code[k];
             let part = (prediction.code[k] - dark_code) * scale;
             let part = if part > 0.0 { part } else { 0.0 };
@@ -177,75 +167,41 @@ impl Sums {
             let size2 = remainder * remainder / variance;
             let size = size2.sqrt();
             let within = size <= 3.0;
-            let w = if within { 1.0 } else { 3.0 / size } * used / variance;
-            loss[k] = used * if within { size2 } else { 6.0 * size - 9.0 };
-            weight[k] = w;
-            pull[k] = w * remainder;
-            let limited = used * if within { size2 } else { 9.0 } * variance;
-            let half = if part > 0.5 { 1.0 } else { 0.0 };
-            bright[k] = used * half;
-            bright_square[k] = limited * half;
-            square[k] = limited;
+            weight[k] = used[k] * if within { 1.0 } else { 3.0 / size } / variance;
+            pull[k] = weight[k] * remainder;
+            loss[k] = used[k] * if within { size2 } else { 6.0 * size - 9.0 };
+            limited[k] = used[k] * if within { size2 } else { 9.0 } * variance;
+            bright[k] = if part > 0.5 { used[k] } else { 0.0 };
         }
-        self.cost += total(&loss);
-        let (n, square) = (total(&bright), total(&square));
-        let bright_square = total(&bright_square);
+        self.cost += dot(&loss, &one);
+        let (n, square, bright_square) = (dot(&bright, &one), dot(&limited, &one), dot(&limited, &bright));
         self.remainders[1][0] += n;
         self.remainders[1][1] += bright_square;
         self.remainders[0][0] += block.n as f64 - n;
         self.remainders[0][1] += square - bright_square;
         let mut weighted = [zero; N];
-        for (row, g) in weighted.iter_mut().zip(&prediction.gradient) {
-            let mut lanes = [0.0f32; LANES];
+        for ((row, sum), gradient) in weighted.iter_mut().zip(&mut self.right).zip(&prediction.gradient) {
             for k in 0..BLOCK {
-                row[k] = g[k] * weight[k];
-                lanes[k % LANES] += g[k] * pull[k];
+                row[k] = gradient[k] * weight[k];
             }
-            let _ = lanes;
+            *sum += dot(gradient, &pull);
         }
-        for (sum, g) in self.right.iter_mut().zip(&prediction.gradient) {
-            let mut product = zero;
-            for k in 0..BLOCK {
-                product[k] = g[k] * pull[k];
-            }
-            *sum += total(&product);
-        }
-        for a in 0..TILES {
-            for b in a..TILES {
-                self.add_tile(a * TILE, b * TILE, &weighted, &prediction.gradient);
-            }
-        }
-    }
-
-    #[inline(always)]
-    fn add_tile(&mut self, a: usize, b: usize, left: &[[f32; BLOCK]; N], right: &[[f32; BLOCK]; N]) {
-        let mut sums = [[[0.0f32; LANES]; TILE]; TILE];
-        for part in 0..BLOCK / LANES {
-            for i in 0..TILE {
-                for j in 0..TILE {
-                    for lane in 0..LANES {
-                        let k = part * LANES + lane;
-                        sums[i][j][lane] += left[a + i][k] * right[b + j][k];
+        for a in (0..N).step_by(TILE) {
+            for b in (a..N).step_by(TILE) {
+                let g = &prediction.gradient;
+                let left = [&weighted[a], &weighted[a + 1], &weighted[a + 2]];
+                let tile = dot_tile(left, [&g[b], &g[b + 1], &g[b + 2]]);
+                for (i, row) in tile.iter().enumerate() {
+                    for (j, sum) in row.iter().enumerate() {
+                        self.matrix[a + i][b + j] += sum;
                     }
                 }
-            }
-        }
-        for i in 0..TILE {
-            for j in 0..TILE {
-                let [p, q, r, s] = sums[i][j];
-                self.matrix[a + i][b + j] += f64::from((p + q) + (r + s));
             }
         }
     }
 
     fn normal(&self) -> Normal {
-        let mut matrix = SMatrix::<f64, N, N>::zeros();
-        for i in 0..N {
-            for j in i..N {
-                matrix[(i, j)] = self.matrix[i][j];
-                matrix[(j, i)] = self.matrix[i][j];
-            }
-        }
+        let matrix = SMatrix::from_fn(|i, j| self.matrix[i.min(j)][i.max(j)]);
         Normal { matrix, right: SVector::from(self.right), cost: self.cost, remainders: self.remainders }
     }
 }
@@ -306,6 +262,7 @@ pub fn refine(
         let d = |step: Vector2<f64>| flatten.apply(seen_centre + step) - flatten.apply(seen_centre - step);
         Matrix2::from_columns(&[d(Vector2::new(h, 0.0)), d(Vector2::new(0.0, h))]) / size
     };
+    let dbg = std::env::var("DBG").is_ok();
     let mut problem = Problem { blocks: Vec::new(), tone, place_per_pixel };
     let first = (0.1 * (white - black)).powi(2).max(1.0);
     let mut noise = Noise { dark_code: black, bright_code: white, dark: first, bright: first };
@@ -326,10 +283,11 @@ pub fn refine(
         problem.blocks = placed.choose(&state.map(), &view, &blur, &choice);
         let (normal, moved) = minimise(&problem, &mut state, &noise, size, if round == 0 { 6 } else { 4 }, REST_PX)?;
         (noise, _) = normal.noise(&noise);
+        if dbg { eprintln!("round {round} n {} moved {moved:.3} blur {:?}", problem.blocks.iter().map(|b| b.n).sum::<usize>(), state.blur().as_slice()); }
         if round > 0 && moved < 0.3 {
             break;
         }
-        if moved < 0.3 && (state.blur().trace() / blur.trace() - 1.0).abs() < 0.4 {
+        if moved < 1.0 && (state.blur().trace() / blur.trace() - 1.0).abs() < 0.4 {
             break;
         }
     }
@@ -339,6 +297,7 @@ pub fn refine(
     let view = View::new(&state.p, &state.map(), &place_per_pixel, tone)?;
     problem.blocks = placed.choose(&state.map(), &view, &blur, &choice);
     let n: usize = problem.blocks.iter().map(|b| b.n).sum();
+    if dbg { eprintln!("final n {n} lines {:?}", [1,2,3,4].map(|l| problem.blocks.iter().filter(|b| b.lines==l).map(|b| b.n).sum::<usize>())); }
     if n < 60 {
         return None;
     }
