@@ -98,13 +98,13 @@ impl Placed<'_> {
         let mut taken = Taken::new(self.image, &crossings, choice, 3 * choice.most);
         let every = (area / choice.most as f64).ceil().max(1.0) as usize;
         for (number, edge) in edges.iter().enumerate() {
-            let walk = Walk { every, number, near: width(edge, choice.near), far: width(edge, choice.far) };
-            walk.along(*edge, |x, y| taken.take(x, y));
+            let walk = Walk { every, number: number as i64, near: width(edge, choice.near), far: width(edge, choice.far) };
+            walk.along(*edge, |p| taken.take(p));
         }
         for columns in crossings.windows(2) {
             for j in 0..8 {
                 let middle = (columns[0][j] + columns[0][j + 1] + columns[1][j] + columns[1][j + 1]) / 4.0;
-                taken.take(floor(middle.x + 0.5), floor(middle.y + 0.5));
+                taken.take((floor(middle.x + 0.5), floor(middle.y + 0.5)));
             }
         }
         self.blocks(&taken.pixels, view, choice.reach as f32)
@@ -193,13 +193,13 @@ fn lines_for(off: f32, inverse: f32) -> usize {
 /// Goes along an edge and over the strip round it.
 struct Walk {
     every: usize,
-    number: usize,
+    number: i64,
     near: f64,
     far: f64,
 }
 
 impl Walk {
-    fn along(&self, (a, b): (Vector2<f64>, Vector2<f64>), mut take: impl FnMut(i64, i64)) {
+    fn along(&self, (a, b): (Vector2<f64>, Vector2<f64>), mut take: impl FnMut((i64, i64))) {
         let d = b - a;
         let length = d.norm();
         if length < 1e-6 {
@@ -214,21 +214,20 @@ impl Walk {
         let beyond = 0.7 * self.near * foreshortened;
         let from = floor(a_main.min(a_main + d_main) - beyond) + 1;
         let to = floor(a_main.max(a_main + d_main) + beyond);
-        let half = self.far / foreshortened;
-        for main in from..=to {
-            let near_row = (main as usize).wrapping_add(self.number).is_multiple_of(self.every);
+        let (near, far) = (self.near / foreshortened, self.far / foreshortened);
+        let every = self.every as i64;
+        let first = from + (-(from + self.number)).rem_euclid(every);
+        for main in (first..=to).step_by(self.every) {
             let middle = a_across + (main as f64 - a_main) * slope;
-            for across in floor(middle - half) + 1..=floor(middle + half) {
-                let (x, y) = if upright { (across, main) } else { (main, across) };
-                let off = (across as f64 - middle).abs() * foreshortened;
-                let wanted = if off <= self.near {
-                    near_row
-                } else {
-                    (x + 2 * y).rem_euclid((OUTER * self.every) as i64) == 0
-                };
-                if wanted {
-                    take(x, y);
-                }
+            let place = |across: i64| if upright { (across, main) } else { (main, across) };
+            let [begin, low, high, end] = [-far, -near, near, far].map(|off| floor(middle + off) + 1);
+            for across in low..high {
+                take(place(across));
+            }
+            // In the outer parts pixels are staggered from row to row.
+            let stagger = |from: i64| from + (-(from + 2 * (main / every))).rem_euclid(OUTER as i64);
+            for across in (stagger(begin)..low).step_by(OUTER).chain((stagger(high)..end).step_by(OUTER)) {
+                take(place(across));
             }
         }
     }
@@ -260,7 +259,7 @@ impl Taken {
     }
 
     #[inline(always)]
-    fn take(&mut self, x: i64, y: i64) {
+    fn take(&mut self, (x, y): (i64, i64)) {
         // Left of or above the box a difference becomes huge.
         let (column, row) = ((x - self.low.0) as usize, (y - self.low.1) as usize);
         if column >= self.width || row >= self.height {
