@@ -12,7 +12,7 @@ use crate::tags::predict::{Around, BLOCK, Block, View};
 use nalgebra::{Matrix2, Matrix3, Vector2};
 
 /// From how many standard deviations of the blur on a line no longer counts for a pixel.
-const REACH: f32 = 2.9;
+const REACH: f32 = 3.0;
 
 /// Of the pixels in the outer part of a strip one in this many is taken.
 const OUTER: usize = 5;
@@ -96,9 +96,14 @@ impl Placed<'_> {
             return Vec::new();
         }
         let mut taken = Taken::new(self.image, &crossings, choice, 3 * choice.most);
-        let every = (area / choice.most as f64).ceil().max(1.0) as usize;
+        let share = (choice.most as f64 / area.max(1.0)).min(1.0);
         for (number, edge) in edges.iter().enumerate() {
-            let walk = Walk { every, number: number as i64, near: width(edge, choice.near), far: width(edge, choice.far) };
+            let walk = Walk {
+                share,
+                phase: (0.618 * number as f64).fract(),
+                near: width(edge, choice.near),
+                far: width(edge, choice.far),
+            };
             walk.along(*edge, |p| taken.take(p));
         }
         for columns in crossings.windows(2) {
@@ -192,8 +197,10 @@ fn lines_for(off: f32, inverse: f32) -> usize {
 
 /// Goes along an edge and over the strip round it.
 struct Walk {
-    every: usize,
-    number: i64,
+    /// Which share of the rows across the edge is taken.
+    share: f64,
+    /// Where to begin with that, 0 to 1.
+    phase: f64,
     near: f64,
     far: f64,
 }
@@ -215,9 +222,13 @@ impl Walk {
         let from = floor(a_main.min(a_main + d_main) - beyond) + 1;
         let to = floor(a_main.max(a_main + d_main) + beyond);
         let (near, far) = (self.near / foreshortened, self.far / foreshortened);
-        let every = self.every as i64;
-        let first = from + (-(from + self.number)).rem_euclid(every);
-        for main in (first..=to).step_by(self.every) {
+        let mut share = self.phase;
+        for main in from..=to {
+            share += self.share;
+            if share < 1.0 {
+                continue;
+            }
+            share -= 1.0;
             let middle = a_across + (main as f64 - a_main) * slope;
             let place = |across: i64| if upright { (across, main) } else { (main, across) };
             let [begin, low, high, end] = [-far, -near, near, far].map(|off| floor(middle + off) + 1);
@@ -225,7 +236,7 @@ impl Walk {
                 take(place(across));
             }
             // In the outer parts pixels are staggered from row to row.
-            let stagger = |from: i64| from + (-(from + 2 * (main / every))).rem_euclid(OUTER as i64);
+            let stagger = |from: i64| from + (-(from + 2 * main)).rem_euclid(OUTER as i64);
             for across in (stagger(begin)..low).step_by(OUTER).chain((stagger(high)..end).step_by(OUTER)) {
                 take(place(across));
             }

@@ -10,18 +10,18 @@
 
 use crate::raster::Gray;
 use crate::tags::flatten::Flatten;
-use crate::tags::products::{dot, dot_tile};
 use crate::tags::homography::{CORNERS, Homography};
 use crate::tags::light::Tone;
 use crate::tags::pattern::Pattern;
 use crate::tags::pixels::{Choice, Placed};
 use crate::tags::predict::{BLACK, BLOCK, BLUR, Block, GROWTH, N, Prediction, STEP, View, predict};
+use crate::tags::products::{dot, dot_tile};
 use crate::tags::quads::Quad;
 use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
 
 /// Pixels near edges used until the corners rest, and for the answer.
 const FEW_PIXELS: usize = 220;
-const MANY_PIXELS: usize = 1600;
+const MANY_PIXELS: usize = 2000;
 
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 const LEAST_BLUR: f64 = 0.09;
@@ -184,18 +184,22 @@ impl Problem<'_> {
     /// each block of 8 × 8 image pixels, the blocks of JPEG; the scatter of these sums s_b stands for the true one:
     ///
     /// ```text
-    /// factor = Σ |s_b|² / (8 - Σ tr V_b²)       V_b: the part of the information that lies in block b, Σ V_b = 1
+    /// factor = (1 + v) Σ |s_b|² / (8 - Σ tr V_b²)       V_b: the part of the information that lies in block b, Σ V_b = 1
     /// ```
     ///
     /// The denominator is what independent noise gives: the fit has taken part of the remainders away, the more so where few blocks carry
-    /// the information. Source of the method: the cluster-robust covariance of Liang and Zeger 1986, the correction after Bell and
+    /// the information. The scatter itself is known to a relative variance v that the blocks show; a variance that is too small by chance does more harm to
+    /// normalised errors than one too large, which 1 + v makes good on average (as the tails of Student's distribution do). Source of the method: the cluster-robust covariance of Liang and Zeger 1986, the correction after Bell and
     /// McCaffrey 2002.
     fn tied_noise(&self, state: &State, noise: &Noise, standard: &SMatrix<f64, 8, N>) -> Option<f64> {
         let view = View::new(&state.p, &state.map(), &self.place_per_pixel, self.tone)?;
         let standard: [[f32; N]; 8] = std::array::from_fn(|i| std::array::from_fn(|j| standard[(i, j)] as f32));
-        let mut sums: std::collections::HashMap<(u16, u16), Tied> = std::collections::HashMap::new();
+        let pixels = || self.blocks.iter().flat_map(|b| &b.seen[..b.n]).map(|(x, y)| [x / TIED, y / TIED]);
+        let low = [0, 1].map(|axis| pixels().map(|p| p[axis]).min().unwrap_or(0));
+        let wide = usize::from(pixels().map(|p| p[0] - low[0]).max().unwrap_or(0)) + 1;
+        let high = usize::from(pixels().map(|p| p[1] - low[1]).max().unwrap_or(0)) + 1;
+        let mut sums = vec![Tied::default(); wide * high];
         let mut prediction = Prediction::EMPTY;
-        let (mut chi2, mut n) = (0.0, 0.0);
         for block in &self.blocks {
             predict(block, &view, &mut prediction);
             let weights = Weights::new(block, &prediction, noise);
@@ -209,32 +213,42 @@ impl Problem<'_> {
             }
             for k in 0..block.n {
                 let (column, row) = block.seen[k];
-                let tied = sums.entry((column / 8, row / 8)).or_default();
+                let at = usize::from(row / TIED - low[1]) * wide + usize::from(column / TIED - low[0]);
+                let tied = &mut sums[at];
                 let (w, pull) = (weights.weight[k], weights.pull[k]);
-                chi2 += f64::from(pull * pull / w);
-                n += 1.0;
+                let q: [f32; 8] = std::array::from_fn(|i| scaled[i][k]);
                 for i in 0..8 {
-                    let q = scaled[i][k];
-                    tied.pull[i] += q * pull;
+                    tied.pull[i] += q[i] * pull;
+                    let qw = q[i] * w;
                     for j in 0..8 {
-                        tied.information[i][j] += q * w * scaled[j][k];
+                        tied.information[i][j] += qw * q[j];
                     }
                 }
             }
         }
-        let mut scatter = 0.0;
+        let (mut scatter, mut squares, mut count) = (0.0, 0.0, 0.0);
         let mut independent = 8.0;
-        for tied in sums.values() {
-            scatter += tied.pull.iter().map(|v| f64::from(v * v)).sum::<f64>();
-            independent -= tied.information.iter().flatten().map(|v| f64::from(v * v)).sum::<f64>();
+        for tied in &sums {
+            let part = tied.pull.iter().map(|v| f64::from(v * v)).sum::<f64>();
+            let squared = tied.information.iter().flatten().map(|v| f64::from(v * v)).sum::<f64>();
+            if squared > 0.0 {
+                scatter += part;
+                squares += part * part;
+                count += 1.0;
+                independent -= squared;
+            }
         }
-        if std::env::var("DBG").is_ok() { eprintln!("clusters {} scatter {scatter:.2} independent {independent:.2} per pixel {:.3}", sums.len(), chi2 / (n - 18.0)); }
-        Some(scatter / independent.max(0.5))
+        let spread = (squares / (scatter * scatter) - 1.0 / count).max(0.0);
+        let factor = scatter / independent.max(0.5) * (1.0 + spread);
+        factor.is_finite().then_some(factor)
     }
 }
 
+/// Pixels along the side of a block of image pixels whose noise is tied together: that of JPEG's blocks.
+const TIED: u16 = 8;
+
 /// Sums over one block of image pixels.
-#[derive(Default)]
+#[derive(Clone, Default)]
 struct Tied {
     pull: [f32; 8],
     information: [[f32; 8]; 8],
@@ -349,7 +363,6 @@ pub fn refine(
         let d = |step: Vector2<f64>| flatten.apply(seen_centre + step) - flatten.apply(seen_centre - step);
         Matrix2::from_columns(&[d(Vector2::new(h, 0.0)), d(Vector2::new(0.0, h))]) / size
     };
-    let dbg = std::env::var("DBG").is_ok();
     let mut problem = Problem { blocks: Vec::new(), tone, place_per_pixel };
     let first = (0.1 * (white - black)).powi(2).max(1.0);
     let mut noise = Noise { dark_code: black, bright_code: white, dark: first, bright: first };
@@ -360,17 +373,12 @@ pub fn refine(
     for round in 0..3 {
         let blur = state.blur();
         let wide = if round == 0 { 1.0 } else { 0.2 };
-        let choice = Choice {
-            near: (1.6, wide),
-            far: (2.6, wide),
-            most: FEW_PIXELS,
-            reach: reach((blur.trace() / 2.0).sqrt()),
-        };
+        let choice =
+            Choice { near: (1.6, wide), far: (2.6, wide), most: FEW_PIXELS, reach: reach((blur.trace() / 2.0).sqrt()) };
         let view = View::new(&state.p, &state.map(), &place_per_pixel, tone)?;
         problem.blocks = placed.choose(&state.map(), &view, &blur, &choice);
         let (normal, moved) = minimise(&problem, &mut state, &noise, size, if round == 0 { 6 } else { 4 }, REST_PX)?;
         (noise, _) = normal.noise(&noise);
-        if dbg { eprintln!("round {round} n {} moved {moved:.3} blur {:?}", problem.blocks.iter().map(|b| b.n).sum::<usize>(), state.blur().as_slice()); }
         if round > 0 && moved < 0.3 {
             break;
         }
@@ -384,7 +392,6 @@ pub fn refine(
     let view = View::new(&state.p, &state.map(), &place_per_pixel, tone)?;
     problem.blocks = placed.choose(&state.map(), &view, &blur, &choice);
     let n: usize = problem.blocks.iter().map(|b| b.n).sum();
-    if dbg { eprintln!("final n {n} lines {:?}", [1,2,3,4].map(|l| problem.blocks.iter().filter(|b| b.lines==l).map(|b| b.n).sum::<usize>())); }
     if n < 60 {
         return None;
     }
@@ -392,6 +399,11 @@ pub fn refine(
     let (_, all) = normal.noise(&noise);
     let rms = all.sqrt();
     let cov = normal.matrix.cholesky()?.inverse();
+    let tied_at = state.clone();
+    // The last step needs no look at the picture: what it leaves is far below the noise.
+    for (value, step) in state.p.iter_mut().zip(&(cov * normal.right)) {
+        *value += step;
+    }
     let map = state.map();
     // 8 × N: d corner / d unknown
     let mut per_unknown = SMatrix::<f64, 8, N>::zeros();
@@ -414,7 +426,7 @@ pub fn refine(
     let by_score = per_unknown * cov;
     let cov = by_score * per_unknown.transpose();
     let standard = cov.cholesky()?.l().solve_lower_triangular(&by_score)?;
-    let cov = cov * problem.tied_noise(&state, &noise, &standard)?;
+    let cov = cov * problem.tied_noise(&tied_at, &noise, &standard)?;
     let moved = seen.iter().zip(corners).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max);
     let (code_black, _) = tone.code(state.p[BLACK]);
     let (code_white, _) = tone.code(state.p[BLACK] + state.p[STEP]);
