@@ -72,20 +72,26 @@ impl Placed<'_> {
         (means[0][0] > 0.0 && means[1][0] > 0.0 && white > black).then_some((black, white))
     }
 
+    /// The ends of all edges between a black and a white cell, pixels as seen.
+    fn edges(&self, crossings: &[[Vector2<f64>; LINES]; LINES]) -> Vec<(Vector2<f64>, Vector2<f64>)> {
+        let white = |column, row| self.pattern.white(column, row);
+        let lines = (0..LINES).flat_map(|line| (1..LINES).map(move |cell| (line, cell)));
+        let mut edges = Vec::with_capacity(2 * LINES * (LINES - 1));
+        for (line, cell) in lines {
+            if white(line, cell) != white(line + 1, cell) {
+                edges.push((crossings[line][cell - 1], crossings[line][cell]));
+            }
+            if white(cell, line) != white(cell, line + 1) {
+                edges.push((crossings[cell - 1][line], crossings[cell][line]));
+            }
+        }
+        edges
+    }
+
     /// Chooses pixels. `blur` is the blur's covariance in pixels as seen.
     pub fn choose(&self, map: &Matrix3<f64>, view: &View<'_>, blur: &Matrix2<f64>, choice: &Choice) -> Vec<Block> {
         let crossings = self.crossings(map);
-        let mut edges = Vec::with_capacity(2 * LINES * 8);
-        for line in 0..LINES {
-            for cell in 1..=8 {
-                if self.pattern.white(line, cell) != self.pattern.white(line + 1, cell) {
-                    edges.push((crossings[line][cell - 1], crossings[line][cell]));
-                }
-                if self.pattern.white(cell, line) != self.pattern.white(cell, line + 1) {
-                    edges.push((crossings[cell - 1][line], crossings[cell][line]));
-                }
-            }
-        }
+        let edges = self.edges(&crossings);
         let width = |(a, b): &(Vector2<f64>, Vector2<f64>), (sigmas, more): (f64, f64)| {
             let d = b - a;
             let across = Vector2::new(-d.y, d.x) / d.norm().max(1e-9);
@@ -128,22 +134,23 @@ impl Placed<'_> {
                 y[k] = ((flat.y - self.centre.y) * scale) as f32;
             }
             let around = Around::new(&x, &y, view);
+            let [blur_u, blur_v] = around.blurs(view);
             for (k, &(column, row)) in part.iter().enumerate() {
                 let (u, v) = (around.u[k], around.v[k]);
                 if !(around.depth[k] > 0.0 && u.abs() <= reach && v.abs() <= reach) {
                     continue;
                 }
                 let (off_u, off_v) = (off_line(u), off_line(v));
-                let (a, b) = (around.inverse_u[k], around.inverse_v[k]);
-                let lines = lines_for(off_u, a).max(lines_for(off_v, b));
+                let (far_u, far_v) = (REACH * blur_u[k], REACH * blur_v[k]);
+                let lines = lines_for(off_u, far_u).max(lines_for(off_v, far_v));
                 let window = self.pattern.window(u, v, lines);
                 let (mut white, mut kind) = (window.white, lines);
                 if lines == 1 {
                     // Away from the line across u (or v) both columns (or rows) are the one that the pixel lies in.
-                    if off_u * a > REACH {
+                    if off_u > far_u {
                         white = window.one_column(u);
                         kind = 0;
-                    } else if off_v * b > REACH {
+                    } else if off_v > far_v {
                         white = window.one_row(v);
                         kind = 0;
                     }
@@ -184,14 +191,17 @@ fn off_line(coordinate: f32) -> f32 {
     (at - (at as i32) as f32 - 0.5).abs()
 }
 
-/// How many lines across one axis count for a pixel so far off the nearest one.
+/// How many lines across one axis count for a pixel that is `off` from the nearest one where lines count up to `far`, cells.
 #[inline(always)]
-fn lines_for(off: f32, inverse: f32) -> usize {
-    match REACH / inverse {
-        far if far < 1.0 - off => 1,
-        far if far < 1.0 + off => 2,
-        far if far < 2.0 - off => 3,
-        _ => MOST_LINES,
+fn lines_for(off: f32, far: f32) -> usize {
+    if far < 1.0 - off {
+        1
+    } else if far < 1.0 + off {
+        2
+    } else if far < 2.0 - off {
+        3
+    } else {
+        MOST_LINES
     }
 }
 

@@ -65,10 +65,7 @@ impl State {
         let mut places = [Vector2::zeros(); 4];
         for (place, [u, v]) in places.iter_mut().zip(CORNERS) {
             let q = map * nalgebra::Vector3::new(u / 4.0, v / 4.0, 1.0);
-            if !(q.z > 0.05) {
-                return None;
-            }
-            *place = q.xy() / q.z;
+            *place = if q.z > 0.05 { q.xy() / q.z } else { return None };
         }
         places.iter().all(|p| p.iter().all(|v| v.is_finite())).then_some(places)
     }
@@ -211,19 +208,10 @@ impl Problem<'_> {
                     }
                 }
             }
-            for k in 0..block.n {
-                let (column, row) = block.seen[k];
+            for (k, (column, row)) in block.seen[..block.n].iter().enumerate() {
                 let at = usize::from(row / TIED - low[1]) * wide + usize::from(column / TIED - low[0]);
-                let tied = &mut sums[at];
-                let (w, pull) = (weights.weight[k], weights.pull[k]);
                 let q: [f32; 8] = std::array::from_fn(|i| scaled[i][k]);
-                for i in 0..8 {
-                    tied.pull[i] += q[i] * pull;
-                    let qw = q[i] * w;
-                    for j in 0..8 {
-                        tied.information[i][j] += qw * q[j];
-                    }
-                }
+                sums[at].add(&q, weights.weight[k], weights.pull[k]);
             }
         }
         let (mut scatter, mut squares, mut count) = (0.0, 0.0, 0.0);
@@ -252,6 +240,20 @@ const TIED: u16 = 8;
 struct Tied {
     pull: [f32; 8],
     information: [[f32; 8]; 8],
+}
+
+impl Tied {
+    /// Adds a pixel: its derivatives on the corners' standard scale, weight, and weight times remainder.
+    #[inline(always)]
+    fn add(&mut self, q: &[f32; 8], weight: f32, pull: f32) {
+        for ((sum, row), a) in self.pull.iter_mut().zip(&mut self.information).zip(q) {
+            *sum += a * pull;
+            let weighted = a * weight;
+            for (sum, b) in row.iter_mut().zip(q) {
+                *sum += weighted * b;
+            }
+        }
+    }
 }
 
 /// Unknowns are summed in tiles of this many by this many: what the registers hold.
