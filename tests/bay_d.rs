@@ -112,6 +112,27 @@ fn the_job_folder_with_thirteen_photographs_gives_a_verdict() {
 }
 
 #[test]
+fn a_photograph_under_the_wrong_roll_position_is_outvoted_by_name() {
+    let (job, mut input) = rolled();
+    let wrong = input.photos.iter().position(|p| p.name == "p1_004.jpg").expect("a photograph of position 1");
+    input.photos[wrong].position = 2;
+    let survey = survey_of(&input);
+    // What it says of the car is left out; what it says of floor and stand is used.
+    for view in survey.views.iter().filter(|v| v.photo == wrong) {
+        assert_eq!(view.used, survey.bodies[view.body].position.is_none(), "tag {}", view.id);
+    }
+    let others = survey.views.iter().filter(|v| !v.used && v.photo != wrong).count();
+    assert!(100 * others <= 2 * survey.views.len(), "{others} good views of {} went with it", survey.views.len());
+    let judged = judge(&job, &survey).expect("the bay can be judged");
+    let truth = true_deviation(&job, 2);
+    for component in Component::ALL {
+        let estimate = judged.stations[0].deviations[component.index()].deviation;
+        let error = estimate.value - truth[component.index()];
+        assert!(error.abs() <= estimate.expanded, "{}: error {error}", component.name());
+    }
+}
+
+#[test]
 fn the_same_photographs_under_two_names_are_no_roll() {
     let (job, mut input) = rolled();
     input.photos.retain(|p| p.position == 0);

@@ -241,6 +241,35 @@ fn hit_cylinder(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_moved_solid_is_met_where_it_was_moved_to() {
+        let at = Isometry3::translation(0.3, -0.2, 0.5);
+        let by = Isometry3::new(Vector3::new(1.0, 2.0, -0.4), Vector3::new(0.1, -0.3, 0.7));
+        let half = Vector3::new(0.2, 0.1, 0.3);
+        let rod = Solid::rod(Vector3::new(0.0, 0.1, 0.2), Vector3::new(0.5, 0.3, 0.2), 0.15, Material::Metal);
+        let moved_rod = rod.moved(&by);
+        assert_eq!(Solid::cuboid(&at, half, Material::Board).moved(&by).hull.len(), 8);
+        let pairs = [
+            (Solid::cuboid(&at, half, Material::Board), Solid::cuboid(&(by * at), half, Material::Board)),
+            (rod, moved_rod),
+        ];
+        for (still, moved) in pairs {
+            let moved_by = still.moved(&by);
+            for (from, to) in [([2.0, 1.5, 1.0], [0.3, -0.1, 0.5]), ([-1.0, -1.2, 0.9], [0.2, 0.2, 0.2])] {
+                let (from, to) = (Vector3::from(from), Vector3::from(to));
+                let before = still.hit(&from, &(to - from), 9.0);
+                let after =
+                    moved_by.hit(&(by * nalgebra::Point3::from(from)).coords, &(by.rotation * (to - from)), 9.0);
+                let direct = moved.hit(&(by * nalgebra::Point3::from(from)).coords, &(by.rotation * (to - from)), 9.0);
+                assert_eq!(before.is_some(), after.is_some());
+                if let (Some(before), Some(after), Some(direct)) = (before, after, direct) {
+                    assert!((before.t - after.t).abs() < 1e-12 && (before.t - direct.t).abs() < 1e-12);
+                    assert!((by.rotation * before.normal - after.normal).norm() < 1e-12);
+                }
+            }
+        }
+    }
     use approx::assert_abs_diff_eq;
 
     #[test]

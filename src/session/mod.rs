@@ -10,7 +10,7 @@ mod result;
 mod roll;
 mod survey_file;
 
-pub use judge::judge;
+pub use judge::{decision_bodies, judge};
 pub use look::{Look, look};
 pub use survey_file::SURVEY_FORMAT;
 

@@ -7,7 +7,7 @@ pub mod geometry;
 mod rolled;
 mod thrust;
 
-pub use rolled::{RolledBodies, rolled_bodies, rolled_wheels};
+pub use rolled::{DecisionBodies, rolled_bodies, rolled_wheels};
 pub use thrust::{Printout, ThrustChecks, ThrustLine, ThrustSource, travel_heading};
 
 use crate::body::{BodyKind, Kit};

@@ -26,15 +26,15 @@ pub fn rolled_wheels(vehicle: &VehicleModel) -> Vec<RolledWheel> {
     vehicle.wheels.iter().map(rolled).collect()
 }
 
-/// A rolled car as the decision step takes it.
+/// What the decision step is made from: bodies, their covariance, and the car that goes with them.
 #[derive(Clone, Debug)]
-pub struct RolledBodies {
-    /// Everything that stood still, what rides on the car, and each wheel at each roll position. Those at the position that is judged have no
-    /// position.
+pub struct DecisionBodies {
+    /// The bodies as found. Of a rolled car: everything that stood still, what rides on the car, and each wheel at each roll position; those at the
+    /// position that is judged have no position.
     pub bodies: Vec<MeasuredBody>,
     /// Their joint covariance.
     pub joint: JointCovariance,
-    /// The car, with wheels whose axis and centre are their frames'.
+    /// The car as declared; of a rolled one, with wheels whose axis and centre are their frames'.
     pub vehicle: VehicleModel,
 }
 
@@ -47,7 +47,7 @@ pub fn rolled_bodies(
     car: &RolledCar,
     survey: &Survey,
     judged: usize,
-) -> Result<RolledBodies, Unmeasurable> {
+) -> Result<DecisionBodies, Unmeasurable> {
     let roll = match &survey.roll {
         Some(Ok(roll)) => roll,
         Some(Err(fault)) => return Err(Unmeasurable::Roll(fault.clone())),
@@ -90,7 +90,7 @@ pub fn rolled_bodies(
         u_stand_off_m: 0.0,
         ..*wheel
     };
-    Ok(RolledBodies {
+    Ok(DecisionBodies {
         bodies,
         joint: survey.joint_with_wheels(&kept, &all),
         vehicle: VehicleModel { wheels: vehicle.wheels.iter().map(exact).collect(), ..vehicle.clone() },

@@ -291,6 +291,8 @@ pub fn job_of(folder: &Path, photos: &Path, position: Option<usize>, clamps: Cla
         photos: names
             .iter()
             .filter(|p| position.is_none_or(|wanted| number(&p["position"]) as usize == wanted))
+            // A shipped scene may hold some of its photographs only.
+            .filter(|p| photos.join(p["file"].as_str().expect("a name")).exists())
             .map(|p| {
                 let name = p["file"].as_str().expect("a name").to_owned();
                 let at = if position.is_none() { number(&p["position"]) as usize } else { 0 };
