@@ -103,10 +103,9 @@ fn u_covers_what_a_reading_of_the_bars_leaves() {
                     .sum::<f64>()
                     - 6.0
             };
-            let read = STRETCH.map(|s| s * (1.0 + 0.0));
-            let truth = [read[0] * (1.0 + sigma[0] * normal()), read[1] * (1.0 + sigma[1] * normal())];
+            let truth = [STRETCH[0] * (1.0 + sigma[0] * normal()), STRETCH[1] * (1.0 + sigma[1] * normal())];
             let bay = printed(seed, truth);
-            let deviations = judged(&bay, read, sigma);
+            let deviations = judged(&bay, STRETCH, sigma);
             let error = errors(&bay, &deviations)[0];
             let estimate = deviations[0].deviation;
             (error.abs() <= estimate.expanded, error / estimate.u)

@@ -48,7 +48,35 @@ pub fn write(pages: &[Page], title: &str, face: &Typeface) -> Result<Vec<u8>, Pa
         surface.finish();
         sheet.finish();
     }
-    document.finish().map_err(|e| PaperError::Pdf(format!("{e:?}")))
+    let bytes = document.finish().map_err(|e| PaperError::Pdf(format!("{e:?}")))?;
+    at_full_size(bytes).ok_or_else(|| PaperError::Pdf("its catalogue is not where it should be".into()))
+}
+
+/// Tells the print window to begin with "actual size" instead of "fit to page": `/PrintScaling /None`. Source: ISO 32000-1:2008, table 150.
+///
+/// The writer in use has no call for it. Its catalogue is the file's last object, so that a few bytes more in it move nothing but the cross-reference
+/// table, whose place stands at the end. `None` where the file is built in another way.
+fn at_full_size(bytes: Vec<u8>) -> Option<Vec<u8>> {
+    const CATALOGUE: &[u8] = b"<</Type/Catalog";
+    const WISH: &[u8] = b"/ViewerPreferences<</PrintScaling/None>>";
+    const START: &[u8] = b"startxref\n";
+    let last = |part: &[u8], within: &[u8]| within.windows(part.len()).rposition(|w| w == part);
+    let start = last(START, &bytes)? + START.len();
+    let digits = bytes[start..].iter().take_while(|b| b.is_ascii_digit()).count();
+    let table: usize = std::str::from_utf8(&bytes[start..start + digits]).ok()?.parse().ok()?;
+    let catalogue = last(CATALOGUE, bytes.get(..table)?)? + CATALOGUE.len();
+    // Only one object begins there, the last.
+    let rest = &bytes[catalogue..table];
+    let alone = rest.ends_with(b"endobj\n") && rest.windows(4).filter(|w| *w == b" obj").count() == 0;
+    if !alone || !bytes[table..].starts_with(b"xref\n") {
+        return None;
+    }
+    let mut out = bytes[..catalogue].to_vec();
+    out.extend_from_slice(WISH);
+    out.extend_from_slice(&bytes[catalogue..start]);
+    out.extend_from_slice((table + WISH.len()).to_string().as_bytes());
+    out.extend_from_slice(&bytes[start + digits..]);
+    Some(out)
 }
 
 fn pt(mm: f64) -> f32 {
@@ -140,6 +168,9 @@ mod tests {
         let [a, b] = [0, 1].map(|_| write(&[page(), page()], "test", &face).unwrap());
         assert!(a == b && a.starts_with(b"%PDF-1."));
         let text = String::from_utf8_lossy(&a);
+        assert!(text.contains("/PrintScaling/None"));
+        let start: usize = text.rsplit("startxref\n").next().unwrap().lines().next().unwrap().parse().unwrap();
+        assert!(a[start..].starts_with(b"xref\n"), "the cross-reference table is where the file says");
         assert!(text.contains("/Count 2") && !text.contains("CreationDate"));
         // A4 in points: 210/25.4 × 72 and 297/25.4 × 72.
         assert!(text.contains("595.2756") && text.contains("841.8898"), "{text:.2000}");

@@ -169,7 +169,12 @@ fn syntax_problem(error: &toml::de::Error, text: &str, name: &str) -> Problem {
     let written = line.and_then(|n| text.lines().nth(n - 1)).unwrap_or("");
     let comma = written.split_once('=').is_some_and(|(_, value)| has_decimal_comma(value));
     let message = one_line(error.message());
-    let (what, remedy) = if comma {
+    let (what, remedy) = if written.contains("= MEASURE") {
+        (
+            format!("`{}` waits for a measured value", written.split('#').next().unwrap_or("").trim()),
+            "Measure it and write the number in place of MEASURE.".into(),
+        )
+    } else if comma {
         (
             format!("`{}` has a decimal comma", written.trim()),
             "Write numbers with a decimal point: 12.5, not 12,5.".into(),

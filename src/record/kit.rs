@@ -299,8 +299,16 @@ mod tests {
             assert_eq!(again, kit);
             // The bodies made from it are a bodies file, with every tag but the lens board's.
             let dir = tempfile::tempdir().unwrap();
-            std::fs::write(dir.path().join("bodies.toml"), bodies_text(&kit)).unwrap();
-            let document = Document::read(&dir.path().join("bodies.toml"), "bodies.toml", "bodies").unwrap();
+            let text = bodies_text(&kit);
+            // As long as the stand's tag is not measured the file is refused, and says why.
+            let problem = Document::parse(text.clone(), "bodies.toml", "bodies").unwrap_err();
+            assert!(problem.what.contains("`centre_mm = MEASURE` waits") && problem.line.is_some(), "{problem}");
+            let document = Document::parse(
+                text.replace("\ncentre_mm = MEASURE", "\ncentre_mm = [0, 400, 300]"),
+                "bodies.toml",
+                "bodies",
+            )
+            .unwrap();
             let bodies = crate::record::bodies::resolve(&document).unwrap_or_else(|p| panic!("{p}"));
             for group in &kit.groups {
                 for id in &group.ids {
@@ -309,6 +317,13 @@ mod tests {
                 }
             }
             assert!(!bodies.kit.prints[0].measured, "nobody has measured the bars yet");
+            let bars = text.replace("\n# bar", "\nbar").replace("\n# u_bar", "\nu_bar").replace("= MEASURE", "= 149.6");
+            let problem =
+                Document::parse(bars.replace("\ncentre_mm = 149.6", "\ncentre_mm = [0, 0, 0]"), "b", "bodies")
+                    .and_then(|d| crate::record::bodies::resolve(&d));
+            // Both bars read 149.6 mm: right for one of 150 mm, a slip for a longer one.
+            let [_, y] = crate::sheets::bars_mm(paper);
+            assert_eq!(problem.is_ok(), y < 160.0, "{problem:?}");
             // And the board is a board file.
             let board = kit.board.as_ref().unwrap();
             std::fs::write(dir.path().join("b.toml"), board_text(board)).unwrap();

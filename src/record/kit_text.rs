@@ -96,6 +96,8 @@ pub fn board_text(board: &KitBoard) -> String {
 }
 
 /// `bodies.toml` to start from: ids, sides and print groups are there, what must be measured is left to be filled in.
+///
+/// Where the word MEASURE stands no number does: the file is refused there until somebody has measured, so that no guess passes for a measurement.
 pub fn bodies_text(kit: &SheetKit) -> String {
     let mut out = format!(
         "# Made from kit.toml (\"{}\"): ids, sides and print groups are as printed. What must be measured is marked with MEASURE.\n\
@@ -108,12 +110,10 @@ pub fn bodies_text(kit: &SheetKit) -> String {
         let _ = write!(
             out,
             "\n# MEASURE both scale bars of one sheet, end to end, and take the five # away. Until then the size counts as badly known.\n[[prints]]\nname = \"{}\"\n\
-             # bar_x_nominal_mm = {}\n# bar_x_mm = {}\n# bar_y_nominal_mm = {}\n# bar_y_mm = {}\n# u_bar_mm = 0.1            # standard uncertainty of each reading\n\
+             # bar_x_nominal_mm = {}\n# bar_x_mm = MEASURE\n# bar_y_nominal_mm = {}\n# bar_y_mm = MEASURE\n# u_bar_mm = 0.1            # standard uncertainty of each reading\n\
              u_each_mm_per_m = 0.2       # how much single sheets differ (common practice, no source)\n",
             kit.print_name(*paper),
             number(x),
-            number(x),
-            number(y),
             number(y),
         );
     }
@@ -122,6 +122,10 @@ pub fn bodies_text(kit: &SheetKit) -> String {
     for group in kit.groups.iter().filter(|g| g.sheet_use == SheetUse::Floor) {
         let ids = ids_value(&group.ids);
         let _ = write!(out, "\n[[floor]]\nids = {ids}\nside_mm = {}\n{}", number(group.side_mm), print(group.paper));
+    }
+    if kit.groups.iter().any(|g| g.sheet_use == SheetUse::Floor) {
+        out += "\n# How the floor sheets touch the floor: measure the boards, take the # away. The defaults are common practice, without a source.\n\
+                # [floor_contact]\n# thickness_mm = MEASURE      # height of the print above the floor\n# u_thickness_mm = 0.3\n";
     }
     let mut done: Vec<&str> = Vec::new();
     for group in &kit.groups {
@@ -178,7 +182,7 @@ fn body_text(body: &str, groups: &[&SheetGroup], print: &dyn Fn(Paper) -> String
         for id in &group.ids {
             let place = match (kind, first) {
                 ("stand", true) => {
-                    "centre_mm = [0.0, 0.0, 0.0]   # MEASURE: the tag's centre from the target's centre\nright = [0, -1, 0]              # the print faces the car\nup = [0, 0, 1]\n"
+                    "centre_mm = MEASURE             # [x, y, z] of the tag's centre from the target's centre\nright = [0, -1, 0]              # the print faces the car\nup = [0, 0, 1]\n"
                 }
                 (_, true) => "centre_mm = [0.0, 0.0, 0.0]\nright = [1, 0, 0]\nup = [0, 1, 0]\n",
                 ("stand", false) => {
