@@ -80,6 +80,11 @@ fn without_them_u_covers_what_the_printer_did_and_taking_them_as_exact_does_not(
         "the size not measured is {} of the distance's variance",
         share(&unmeasured[0])
     );
+    // A page that came out small both ways and is believed to be exact: nothing in the photographs shows it, and U does not cover it.
+    let small = printed(3, [0.994; 2]);
+    let believed = judged(&small, [1.0; 2], [0.0; 2]);
+    let (error, u) = (errors(&small, &believed)[0], believed[0].deviation.expanded);
+    assert!(error.abs() > 2.0 * u, "the test's printer is too good to tell the two apart: error {error}, U {u}");
 }
 
 /// A bar read with an error of its stated size, drawn anew in each bay: U covers 95 %.
