@@ -144,3 +144,73 @@ fn the_stated_covariance_is_the_true_one() {
         assert!((0.85..1.2).contains(&value), "{name}: {value}");
     }
 }
+
+/// Light of a drawn tag after something happened to it.
+type Harm = fn(&Tag, &mut [f64], &mut Draw);
+
+/// A spot of one value, 1.4 cells across, somewhere on the tag.
+fn spot(tag: &Tag, light: &mut [f64], draw: &mut Draw, value: f64) {
+    let middle = tag.corners.iter().sum::<Vector2<f64>>() / 4.0;
+    let side = (tag.corners[1] - tag.corners[0]).norm();
+    let at = middle + Vector2::new(draw.uniform(-0.5, 0.5), draw.uniform(-0.5, 0.5)) * side;
+    for (k, l) in light.iter_mut().enumerate() {
+        let p = Vector2::new((k % tag.width) as f64, (k / tag.width) as f64);
+        let inside = (0.7 * side / 8.0 - (p - at).norm() + 0.5).clamp(0.0, 1.0);
+        *l += (value - *l) * inside;
+    }
+}
+
+fn dirt(tag: &Tag, light: &mut [f64], draw: &mut Draw) {
+    spot(tag, light, draw, 0.05);
+}
+
+fn glare(tag: &Tag, light: &mut [f64], draw: &mut Draw) {
+    spot(tag, light, draw, 1.2);
+}
+
+/// A shadow that takes away 40 % of the light beyond a line across the tag, soft over two pixels.
+fn shadow(tag: &Tag, light: &mut [f64], draw: &mut Draw) {
+    let middle = tag.corners.iter().sum::<Vector2<f64>>() / 4.0;
+    let turn = draw.uniform(0.0, std::f64::consts::TAU);
+    for (k, l) in light.iter_mut().enumerate() {
+        let p = Vector2::new((k % tag.width) as f64, (k / tag.width) as f64) - middle;
+        let d = p.dot(&Vector2::new(turn.cos(), turn.sin()));
+        *l *= 1.0 - 0.4 * (d / 2.0 + 0.5).clamp(0.0, 1.0);
+    }
+}
+
+#[test]
+fn dirt_glare_and_shadow_do_not_pull_corners_in_silence() {
+    let table = NormalTable::new();
+    let harms: [(&str, Harm); 3] = [("dirt", dirt), ("glare", glare), ("shadow", shadow)];
+    for (name, harm) in harms {
+        let mut draw = draws(31);
+        let (mut fits, mut far, mut worst, mut square, mut chi) = (0, 0, 0.0f64, 0.0, 0.0);
+        let n = 60;
+        for _ in 0..n {
+            let tag = random_tag(&mut draw, 50.0, 0.7);
+            let mut light = tag.light(&table);
+            harm(&tag, &mut light, &mut draw);
+            let image = photograph(&tag, &light, light_to_srgb, 2.0, &mut draw);
+            let Some(fit) = fit(&image, &tag, &mut draw) else { continue };
+            let e = off(&fit, &tag.corners);
+            let normalised = e.dot(&fit.cov.cholesky().unwrap().solve(&e)) / 8.0;
+            fits += 1;
+            chi += normalised;
+            square += e.norm_squared() / 8.0;
+            worst = worst.max(e.amax());
+            far += u32::from(normalised > 4.0);
+        }
+        println!(
+            "{name}: {fits} of {n} fitted, rms {:.4} px, worst {worst:.3} px, chi-square {:.2}, above 4: {far}",
+            (square / f64::from(fits)).sqrt(),
+            chi / f64::from(fits)
+        );
+        assert!(fits > n / 2, "{name}: {fits} fits");
+        // Normalised errors of 4 and more: the thousandth largest of a chi-square of 8 degrees of freedom is 3.3 per degree.
+        assert!(far <= 2, "{name}: {far} of {fits} beyond what is stated");
+        if name != "shadow" {
+            assert!(worst < 0.1, "{name}: {worst}");
+        }
+    }
+}

@@ -8,6 +8,7 @@ pub mod flatten;
 mod gauss;
 pub mod homography;
 pub mod light;
+mod normal;
 pub mod outline;
 pub mod pattern;
 mod pixels;
@@ -16,6 +17,7 @@ mod products;
 pub mod quads;
 pub mod refine;
 pub mod threshold;
+mod tied;
 
 use crate::camera::Lens;
 use crate::raster::{Gray, ToneCurve};

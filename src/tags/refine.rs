@@ -12,12 +12,13 @@ use crate::raster::Gray;
 use crate::tags::flatten::Flatten;
 use crate::tags::homography::{CORNERS, Homography};
 use crate::tags::light::Tone;
+use crate::tags::normal::{Noise, Normal, Sums};
 use crate::tags::pattern::Pattern;
 use crate::tags::pixels::{Choice, Placed};
-use crate::tags::predict::{BLACK, BLOCK, BLUR, Block, GROWTH, N, Prediction, STEP, View, predict};
-use crate::tags::products::{dot, dot_tile};
+use crate::tags::predict::{BLACK, BLUR, Block, GROWTH, N, Prediction, STEP, View, predict};
 use crate::tags::quads::Quad;
-use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
+use crate::tags::tied::tied_noise;
+use nalgebra::{Matrix2, Matrix3, SMatrix, Vector2};
 
 /// Pixels near edges used until the corners rest, and for the answer.
 const FEW_PIXELS: usize = 220;
@@ -75,25 +76,6 @@ impl State {
     }
 }
 
-/// Noise of a grey value: variance in the dark and in the bright, linear between.
-#[derive(Clone, Copy, Debug)]
-struct Noise {
-    dark_code: f64,
-    bright_code: f64,
-    dark: f64,
-    bright: f64,
-}
-
-/// Normal equations at a state.
-#[derive(Clone)]
-struct Normal {
-    matrix: SMatrix<f64, N, N>,
-    right: SVector<f64, N>,
-    cost: f64,
-    /// For the dark and the bright half: pixels, and the sum of squared remainders (each at most 3 sigmas).
-    remainders: [[f64; 2]; 2],
-}
-
 struct Problem<'a> {
     blocks: Vec<Block>,
     tone: &'a Tone,
@@ -125,201 +107,6 @@ impl Problem<'_> {
         known(BLUR + 2, 0.6, 4.0 * mean);
         known(GROWTH, 0.0, 0.5);
         normal.cost.is_finite().then_some(normal)
-    }
-}
-
-/// How a block's pixels count.
-struct Weights {
-    /// Huber's weight over the variance: beyond three sigmas a remainder counts linearly (glare, dirt, a neighbour).
-    weight: [f32; BLOCK],
-    /// Weight times remainder.
-    pull: [f32; BLOCK],
-    /// What the pixel adds to the cost.
-    loss: [f32; BLOCK],
-    /// Squared remainder, at most 3 sigmas.
-    limited: [f32; BLOCK],
-    /// 1 in the bright half.
-    bright: [f32; BLOCK],
-}
-
-impl Weights {
-    #[inline(always)]
-    fn new(block: &Block, prediction: &Prediction, noise: &Noise) -> Self {
-        let scale = 1.0 / (noise.bright_code - noise.dark_code);
-        let [dark, more, dark_code, scale] =
-            [noise.dark, noise.bright - noise.dark, noise.dark_code, scale].map(|v| v as f32);
-        let zero = [0.0f32; BLOCK];
-        let (mut weight, mut pull, mut loss) = (zero, zero, zero);
-        let (mut bright, mut limited) = (zero, zero);
-        let mut used = zero;
-        used[..block.n].fill(1.0);
-        for k in 0..BLOCK {
-            let remainder = block.code[k] - prediction.code[k];
-            let part = (prediction.code[k] - dark_code) * scale;
-            let part = if part > 0.0 { part } else { 0.0 };
-            let part = if part < 1.0 { part } else { 1.0 };
-            let variance = dark + more * part;
-            let size2 = remainder * remainder / variance;
-            let size = size2.sqrt();
-            let within = size <= 3.0;
-            weight[k] = used[k] * if within { 1.0 } else { 3.0 / size } / variance;
-            pull[k] = weight[k] * remainder;
-            loss[k] = used[k] * if within { size2 } else { 6.0 * size - 9.0 };
-            limited[k] = used[k] * if within { size2 } else { 9.0 } * variance;
-            bright[k] = if part > 0.5 { used[k] } else { 0.0 };
-        }
-        Weights { weight, pull, loss, limited, bright }
-    }
-}
-
-impl Problem<'_> {
-    /// By what the covariance of the corners has to be multiplied for the noise that the remainders show, where neighbours may err alike.
-    ///
-    /// Compression keeps the slow part of the noise and drops the fast part; a camera's own filters do the like; an edge that is not quite straight pulls
-    /// all its pixels to one side. So a sum over neighbours errs more than independent noise would. Each pixel's pull on the corners
-    /// (`standard` · weighted gradient × remainder, scaled so that independent noise gives unit variance to all eight coordinates) is summed over
-    /// each block of 8 × 8 image pixels, the blocks of JPEG; the scatter of these sums s_b stands for the true one:
-    ///
-    /// ```text
-    /// factor = (1 + v) Σ |s_b|² / (8 - Σ tr V_b²)       V_b: the part of the information that lies in block b, Σ V_b = 1
-    /// ```
-    ///
-    /// The denominator is what independent noise gives: the fit has taken part of the remainders away, the more so where few blocks carry
-    /// the information. The scatter itself is known to a relative variance v that the blocks show; a variance that is too small by chance does more harm to
-    /// normalised errors than one too large, which 1 + v makes good on average (as the tails of Student's distribution do). Source of the method: the cluster-robust covariance of Liang and Zeger 1986, the correction after Bell and
-    /// McCaffrey 2002.
-    fn tied_noise(&self, state: &State, noise: &Noise, standard: &SMatrix<f64, 8, N>) -> Option<f64> {
-        let view = View::new(&state.p, &state.map(), &self.place_per_pixel, self.tone)?;
-        let standard: [[f32; N]; 8] = std::array::from_fn(|i| std::array::from_fn(|j| standard[(i, j)] as f32));
-        let pixels = || self.blocks.iter().flat_map(|b| &b.seen[..b.n]).map(|(x, y)| [x / TIED, y / TIED]);
-        let low = [0, 1].map(|axis| pixels().map(|p| p[axis]).min().unwrap_or(0));
-        let wide = usize::from(pixels().map(|p| p[0] - low[0]).max().unwrap_or(0)) + 1;
-        let high = usize::from(pixels().map(|p| p[1] - low[1]).max().unwrap_or(0)) + 1;
-        let mut sums = vec![Tied::default(); wide * high];
-        let mut prediction = Prediction::EMPTY;
-        for block in &self.blocks {
-            predict(block, &view, &mut prediction);
-            let weights = Weights::new(block, &prediction, noise);
-            let mut scaled = [[0.0f32; BLOCK]; 8];
-            for (row, by_unknown) in scaled.iter_mut().zip(&standard) {
-                for (gradient, factor) in prediction.gradient.iter().zip(by_unknown) {
-                    for k in 0..BLOCK {
-                        row[k] += factor * gradient[k];
-                    }
-                }
-            }
-            for (k, (column, row)) in block.seen[..block.n].iter().enumerate() {
-                let at = usize::from(row / TIED - low[1]) * wide + usize::from(column / TIED - low[0]);
-                let q: [f32; 8] = std::array::from_fn(|i| scaled[i][k]);
-                sums[at].add(&q, weights.weight[k], weights.pull[k]);
-            }
-        }
-        let (mut scatter, mut squares, mut count) = (0.0, 0.0, 0.0);
-        let mut independent = 8.0;
-        for tied in &sums {
-            let part = tied.pull.iter().map(|v| f64::from(v * v)).sum::<f64>();
-            let squared = tied.information.iter().flatten().map(|v| f64::from(v * v)).sum::<f64>();
-            if squared > 0.0 {
-                scatter += part;
-                squares += part * part;
-                count += 1.0;
-                independent -= squared;
-            }
-        }
-        let spread = (squares / (scatter * scatter) - 1.0 / count).max(0.0);
-        let factor = scatter / independent.max(0.5) * (1.0 + spread);
-        factor.is_finite().then_some(factor)
-    }
-}
-
-/// Pixels along the side of a block of image pixels whose noise is tied together: that of JPEG's blocks.
-const TIED: u16 = 8;
-
-/// Sums over one block of image pixels.
-#[derive(Clone, Default)]
-struct Tied {
-    pull: [f32; 8],
-    information: [[f32; 8]; 8],
-}
-
-impl Tied {
-    /// Adds a pixel: its derivatives on the corners' standard scale, weight, and weight times remainder.
-    #[inline(always)]
-    fn add(&mut self, q: &[f32; 8], weight: f32, pull: f32) {
-        for ((sum, row), a) in self.pull.iter_mut().zip(&mut self.information).zip(q) {
-            *sum += a * pull;
-            let weighted = a * weight;
-            for (sum, b) in row.iter_mut().zip(q) {
-                *sum += weighted * b;
-            }
-        }
-    }
-}
-
-/// Unknowns are summed in tiles of this many by this many: what the registers hold.
-const TILE: usize = 3;
-
-/// Running sums of the normal equations.
-struct Sums {
-    matrix: [[f64; N]; N],
-    right: [f64; N],
-    cost: f64,
-    remainders: [[f64; 2]; 2],
-}
-
-impl Sums {
-    fn new() -> Self {
-        Sums { matrix: [[0.0; N]; N], right: [0.0; N], cost: 0.0, remainders: [[0.0; 2]; 2] }
-    }
-
-    /// Adds a block.
-    fn add(&mut self, block: &Block, prediction: &Prediction, noise: &Noise) {
-        let one = [1.0f32; BLOCK];
-        let Weights { weight, pull, loss, limited, bright } = Weights::new(block, prediction, noise);
-        self.cost += dot(&loss, &one);
-        let (n, square, bright_square) = (dot(&bright, &one), dot(&limited, &one), dot(&limited, &bright));
-        self.remainders[1][0] += n;
-        self.remainders[1][1] += bright_square;
-        self.remainders[0][0] += block.n as f64 - n;
-        self.remainders[0][1] += square - bright_square;
-        let mut weighted = [[0.0f32; BLOCK]; N];
-        for ((row, sum), gradient) in weighted.iter_mut().zip(&mut self.right).zip(&prediction.gradient) {
-            for k in 0..BLOCK {
-                row[k] = gradient[k] * weight[k];
-            }
-            *sum += dot(gradient, &pull);
-        }
-        for a in (0..N).step_by(TILE) {
-            for b in (a..N).step_by(TILE) {
-                let g = &prediction.gradient;
-                let left = [&weighted[a], &weighted[a + 1], &weighted[a + 2]];
-                let tile = dot_tile(left, [&g[b], &g[b + 1], &g[b + 2]]);
-                for (i, row) in tile.iter().enumerate() {
-                    for (j, sum) in row.iter().enumerate() {
-                        self.matrix[a + i][b + j] += sum;
-                    }
-                }
-            }
-        }
-    }
-
-    fn normal(&self) -> Normal {
-        let matrix = SMatrix::from_fn(|i, j| self.matrix[i.min(j)][i.max(j)]);
-        Normal { matrix, right: SVector::from(self.right), cost: self.cost, remainders: self.remainders }
-    }
-}
-
-impl Normal {
-    /// Mean square remainder in the dark and in the bright half; also over all.
-    fn noise(&self, before: &Noise) -> (Noise, f64) {
-        let [dark, bright] = self.remainders;
-        let n = dark[0] + bright[0];
-        // Grey values are whole numbers: rounding leaves 1/12.
-        let mean = |g: [f64; 2]| (g[1] / (g[0] - N as f64 * g[0] / n).max(1.0)).max(1.0 / 12.0);
-        let all = mean([n, dark[1] + bright[1]]);
-        // A group with few pixels takes over what all show.
-        let of = |g: [f64; 2]| if g[0] < 30.0 { all } else { mean(g) };
-        (Noise { dark: of(dark), bright: of(bright), ..*before }, all)
     }
 }
 
@@ -401,7 +188,7 @@ pub fn refine(
     let (_, all) = normal.noise(&noise);
     let rms = all.sqrt();
     let cov = normal.matrix.cholesky()?.inverse();
-    let tied_at = state.clone();
+    let tied_at = View::new(&state.p, &state.map(), &place_per_pixel, tone)?;
     // The last step needs no look at the picture: what it leaves is far below the noise.
     for (value, step) in state.p.iter_mut().zip(&(cov * normal.right)) {
         *value += step;
@@ -428,7 +215,7 @@ pub fn refine(
     let by_score = per_unknown * cov;
     let cov = by_score * per_unknown.transpose();
     let standard = cov.cholesky()?.l().solve_lower_triangular(&by_score)?;
-    let cov = cov * problem.tied_noise(&tied_at, &noise, &standard)?;
+    let cov = cov * tied_noise(&problem.blocks, &tied_at, &noise, &standard)?;
     let moved = seen.iter().zip(corners).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max);
     let (code_black, _) = tone.code(state.p[BLACK]);
     let (code_white, _) = tone.code(state.p[BLACK] + state.p[STEP]);

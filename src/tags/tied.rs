@@ -1,0 +1,93 @@
+//! What noise that neighbouring pixels share does to the corners' covariance.
+
+use crate::tags::normal::{Noise, Weights};
+use crate::tags::predict::{BLOCK, Block, N, Prediction, View, predict};
+use nalgebra::SMatrix;
+
+/// By what the covariance of the corners has to be multiplied for the noise that the remainders show, where neighbours may err alike.
+///
+/// Compression keeps the slow part of the noise and drops the fast part; a camera's own filters do the like; an edge that is not quite straight pulls
+/// all its pixels to one side. So a sum over neighbours errs more than independent noise would. Each pixel's pull on the corners
+/// (`standard` · weighted gradient × remainder, scaled so that independent noise gives unit variance to all eight coordinates) is summed over
+/// each block of 8 × 8 image pixels, the blocks of JPEG; the scatter of these sums s_b stands for the true one:
+///
+/// ```text
+/// factor = (1 + v) Σ |s_b|² / (8 - Σ tr V_b²)       V_b: the part of the information that lies in block b, Σ V_b = 1
+/// ```
+///
+/// The denominator is what independent noise gives: the fit has taken part of the remainders away, the more so where few blocks carry
+/// the information. The scatter itself is known to a relative variance v that the blocks show; a variance that is too small by chance does more
+/// harm to normalised errors than one too large, which 1 + v makes good on average (as the tails of Student's distribution do). Source of the
+/// method: the cluster-robust covariance of Liang and Zeger 1986, the correction after Bell and McCaffrey 2002.
+///
+/// `standard` (8 × unknowns) takes weighted derivatives to corners in units of what independent noise does to them.
+pub(super) fn tied_noise(
+    blocks: &[Block],
+    view: &View<'_>,
+    noise: &Noise,
+    standard: &SMatrix<f64, 8, N>,
+) -> Option<f64> {
+    let standard: [[f32; N]; 8] = std::array::from_fn(|i| std::array::from_fn(|j| standard[(i, j)] as f32));
+    let pixels = || blocks.iter().flat_map(|b| &b.seen[..b.n]).map(|(x, y)| [x / TIED, y / TIED]);
+    let low = [0, 1].map(|axis| pixels().map(|p| p[axis]).min().unwrap_or(0));
+    let wide = usize::from(pixels().map(|p| p[0] - low[0]).max().unwrap_or(0)) + 1;
+    let high = usize::from(pixels().map(|p| p[1] - low[1]).max().unwrap_or(0)) + 1;
+    let mut sums = vec![Tied::default(); wide * high];
+    let mut prediction = Prediction::EMPTY;
+    for block in blocks {
+        predict(block, view, &mut prediction);
+        let weights = Weights::new(block, &prediction, noise);
+        let mut scaled = [[0.0f32; BLOCK]; 8];
+        for (row, by_unknown) in scaled.iter_mut().zip(&standard) {
+            for (gradient, factor) in prediction.gradient.iter().zip(by_unknown) {
+                for k in 0..BLOCK {
+                    row[k] += factor * gradient[k];
+                }
+            }
+        }
+        for (k, (column, row)) in block.seen[..block.n].iter().enumerate() {
+            let at = usize::from(row / TIED - low[1]) * wide + usize::from(column / TIED - low[0]);
+            let q: [f32; 8] = std::array::from_fn(|i| scaled[i][k]);
+            sums[at].add(&q, weights.weight[k], weights.pull[k]);
+        }
+    }
+    let (mut scatter, mut squares, mut count) = (0.0, 0.0, 0.0);
+    let mut independent = 8.0;
+    for tied in &sums {
+        let part = tied.pull.iter().map(|v| f64::from(v * v)).sum::<f64>();
+        let squared = tied.information.iter().flatten().map(|v| f64::from(v * v)).sum::<f64>();
+        if squared > 0.0 {
+            scatter += part;
+            squares += part * part;
+            count += 1.0;
+            independent -= squared;
+        }
+    }
+    let spread = (squares / (scatter * scatter) - 1.0 / count).max(0.0);
+    let factor = scatter / independent.max(0.5) * (1.0 + spread);
+    factor.is_finite().then_some(factor)
+}
+
+/// Pixels along the side of a block of image pixels whose noise is tied together: that of JPEG's blocks.
+const TIED: u16 = 8;
+
+/// Sums over one block of image pixels.
+#[derive(Clone, Default)]
+struct Tied {
+    pull: [f32; 8],
+    information: [[f32; 8]; 8],
+}
+
+impl Tied {
+    /// Adds a pixel: its derivatives on the corners' standard scale, weight, and weight times remainder.
+    #[inline(always)]
+    fn add(&mut self, q: &[f32; 8], weight: f32, pull: f32) {
+        for ((sum, row), a) in self.pull.iter_mut().zip(&mut self.information).zip(q) {
+            *sum += a * pull;
+            let weighted = a * weight;
+            for (sum, b) in row.iter_mut().zip(q) {
+                *sum += weighted * b;
+            }
+        }
+    }
+}
