@@ -46,7 +46,7 @@ impl Weights {
         let mut w = Weights { weight: zero, pull: zero, loss: zero, square: zero, bright: zero };
         let mut used = zero;
         used[..block.n].fill(1.0);
-        for k in 0..BLOCK {
+        for (k, used) in used.iter().enumerate() {
             let remainder = block.code[k] - prediction.code[k];
             let part = (prediction.code[k] - dark_code) * scale;
             let part = if part > 0.0 { part } else { 0.0 };
@@ -59,9 +59,9 @@ impl Weights {
             let faded = fade * (NOTHING - within) / (within + 1e-9);
             let lost =
                 PLAIN * PLAIN + 2.0 * fade * (NOTHING * (within - PLAIN) - 0.5 * (within * within - PLAIN * PLAIN));
-            w.weight[k] = used[k] * if size <= PLAIN { 1.0 } else { faded } / variance;
+            w.weight[k] = used * if size <= PLAIN { 1.0 } else { faded } / variance;
             w.pull[k] = w.weight[k] * remainder;
-            w.loss[k] = used[k] * if size <= PLAIN { size * size } else { lost };
+            w.loss[k] = used * if size <= PLAIN { size * size } else { lost };
             w.square[k] = remainder * remainder;
             w.bright[k] = if part > 0.5 { 1.0 } else { 0.0 };
         }
