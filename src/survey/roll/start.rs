@@ -26,6 +26,8 @@ fn seen(problem: &Problem, layout: &Layout, state: &State, reference: usize, bod
         .enumerate()
         .filter(|(i, instance)| instance.body == body && (*i == reference || layout.instance_at[*i].is_some()))
         .filter_map(|(i, instance)| Some((instance.position?, i, state.world_from_instance[i])))
+        // A position without a name is none of this roll's.
+        .filter(|(position, _, _)| problem.input.rolled.as_ref().is_some_and(|car| *position < car.positions.len()))
         .collect();
     all.sort_by_key(|(position, _, _)| *position);
     all
