@@ -1,5 +1,7 @@
 //! Least squares in a few unknowns, small statistics, and the quantiles that tests need.
 
+pub mod chi_square;
+
 use nalgebra::{DMatrix, Matrix3, SMatrix, SVector, Vector2, Vector3};
 
 /// How a small fit is run.

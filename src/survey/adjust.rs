@@ -1,5 +1,6 @@
 //! The survey from start to end: network, adjustment, mirror check, noise level, outliers, covariance.
 
+use super::allowed::Allowed;
 use super::bundle::solve;
 use super::covariance::Covariance;
 use super::network::{Board, Network};
@@ -182,6 +183,7 @@ fn start(problem: &Problem, network: &Network, extent: &Extent) -> State {
         tag_scale: kit.bodies.iter().map(|b| vec![0.0; b.tags.len()]).collect(),
         lenses: problem.input.lenses.iter().map(|l| l.lens).collect(),
         roll: None,
+        allowed: Allowed::default(),
     }
 }
 
@@ -209,8 +211,8 @@ impl Run<'_> {
     /// Robust rounds with generous noise; after each, every mirror pose is tried again in the adjusted network.
     fn rough(&mut self, board: &mut Board) -> Result<f64, SurveyError> {
         let weights = Weights::new(self.problem, ROUGH_PX, Some(ROUGH_LIMIT));
-        let held = Layout::new(self.problem, &self.extent, false);
-        let full = Layout::new(self.problem, &self.extent, true);
+        let held = Layout::new(self.problem, &self.extent, &self.state.allowed, false);
+        let full = Layout::new(self.problem, &self.extent, &self.state.allowed, true);
         self.solve(&held, &weights, 12, ROUGH_GAIN)?;
         let mut cost = self.solve(&full, &weights, 15, ROUGH_GAIN)?;
         for _ in 0..3 {
@@ -318,7 +320,7 @@ impl Run<'_> {
         let mut rejected = 0;
         let mut rounds_settling = 0;
         loop {
-            let layout = Layout::new(self.problem, &self.extent, true);
+            let layout = Layout::new(self.problem, &self.extent, &self.state.allowed, true);
             let noise = self.noise_level(&layout);
             self.solve(&layout, &Weights::new(self.problem, noise, None), 12, ROUGH_GAIN)?;
             // The weights depend on the level and the level on the residuals; once nothing is left to reject, it has to settle.

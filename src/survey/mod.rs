@@ -1,6 +1,7 @@
 //! The survey: one least-squares solution of all photographs together, with the covariance of every body relative to every other.
 
 mod adjust;
+mod allowed;
 mod bundle;
 mod covariance;
 mod grow;

@@ -19,7 +19,7 @@ impl Run<'_> {
         dropped: Vec<Dropped>,
     ) -> Result<Survey, SurveyError> {
         let problem = self.problem;
-        let mut layout = Layout::new(problem, &self.extent, true);
+        let mut layout = Layout::new(problem, &self.extent, &self.state.allowed, true);
         let weights = Weights::new(problem, noise, None);
         let mut cost = self.solve(&layout, &weights, 40, FINAL_GAIN)?;
         let roll = match self.roll(&layout, &weights, cost) {

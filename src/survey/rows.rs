@@ -10,8 +10,8 @@ use crate::frames::Tag;
 use crate::pose::left_step;
 use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, SVector, Vector3};
 
-/// Most columns one view can have besides its photograph's: body, tag, four scales, lens.
-const MAX_COLUMNS: usize = 6 + 6 + 4 + N_LENS;
+/// Most columns one view can have besides its photograph's: body, tag, four scales, lens, a motion.
+const MAX_COLUMNS: usize = 6 + 6 + 4 + N_LENS + 6;
 
 /// How views are weighted: the whitening of each view's eight numbers, and the loss.
 #[derive(Clone, Debug)]
@@ -71,7 +71,7 @@ fn corners(problem: &Problem, state: &State, view: &View) -> [Vector3<f64>; 4] {
 /// Predicted − seen, pixels; `None` where a corner lies behind the camera.
 pub(super) fn view_residual(problem: &Problem, state: &State, view: &View) -> Option<SVector<f64, 8>> {
     let camera_from_tag = state.camera_from_world[view.photo]
-        * state.world_from_instance[view.instance]
+        * state.world_from_body(view)
         * state.body_from_tag[view.body][view.tag];
     let lens = &state.lenses[problem.input.photos[view.photo].lens];
     let mut r = SVector::<f64, 8>::zeros();
@@ -92,7 +92,7 @@ pub(super) fn view_row(
 ) -> Option<ViewRow> {
     let photo = &problem.input.photos[view.photo];
     let body_from_tag = state.body_from_tag[view.body][view.tag];
-    let world_from_body = state.world_from_instance[view.instance];
+    let world_from_body = state.world_from_body(view);
     let camera_from_body = state.camera_from_world[view.photo] * world_from_body;
     let camera_from_tag = camera_from_body * body_from_tag;
     let (rotation_body, rotation_tag) = (camera_from_body.rotation(), camera_from_tag.rotation());
@@ -112,6 +112,9 @@ pub(super) fn view_row(
     columns.extend(scales.iter().flatten());
     columns.extend(axes.iter().flatten());
     columns.extend(layout.lens_at[photo.lens].iter().map(|(_, column)| *column));
+    let motion = state.allowed.motion_of(view).filter(|(k, _)| layout.motion_at.get(*k).is_some());
+    columns.extend(motion.iter().flat_map(|(k, _)| layout.motion_at[*k]..layout.motion_at[*k] + 6));
+    let rotation_world = state.camera_from_world[view.photo].rotation();
 
     let mut residual = SVector::<f64, 8>::zeros();
     let mut by_camera = SMatrix::<f64, 8, 6>::zeros();
@@ -150,6 +153,11 @@ pub(super) fn view_row(
             by_column.fixed_view_mut::<2, 1>(row, at).copy_from(&projection.d_lens.column(*parameter));
             at += 1;
         }
+        if let Some((k, weight)) = motion {
+            let in_world = world_from_body * corner_in_body;
+            let j = projection.d_point * rotation_world * state.allowed.motions[k].by_step(weight, &in_world.coords);
+            by_column.fixed_view_mut::<2, 6>(row, at).copy_from(&j);
+        }
     }
     Some(ViewRow { residual: whiten * residual, by_camera: whiten * by_camera, columns, by_column: whiten * by_column })
 }
@@ -159,7 +167,9 @@ pub(super) fn measured_blocks(problem: &Problem, layout: &Layout, state: &State)
     let kit = &problem.input.kit;
     let mut blocks = Vec::new();
     for (print, column) in layout.common_at.iter().enumerate() {
-        if let Some(column) = column {
+        if let Some(column) = column
+            && !state.allowed.prints.contains(&print)
+        {
             blocks.push(MeasuredBlock::scalar(
                 super::Source::SheetScale,
                 *column,
@@ -182,7 +192,9 @@ pub(super) fn measured_blocks(problem: &Problem, layout: &Layout, state: &State)
     }
     for (b, body) in kit.bodies.iter().enumerate() {
         for (t, tag) in body.tags.iter().enumerate() {
-            if let Some(column) = layout.scale_at[b][t] {
+            if let Some(column) = layout.scale_at[b][t]
+                && !state.allowed.tags.contains(&(b, t))
+            {
                 let sigma = kit.prints[tag.print].sigma_each;
                 blocks.push(MeasuredBlock::scalar(super::Source::SheetScale, column, sigma, state.tag_scale[b][t]));
             }

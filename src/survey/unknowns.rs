@@ -1,7 +1,8 @@
 //! The unknowns of the adjustment, which of them takes part, and the state after a step.
 
 use super::LensFreedom;
-use super::problem::Problem;
+use super::allowed::Allowed;
+use super::problem::{Problem, View};
 use super::roll::{RollLayout, RollState};
 use crate::body::TagPlace;
 use crate::camera::{Lens, N_LENS};
@@ -27,6 +28,16 @@ pub(super) struct State {
     pub lenses: Vec<Lens>,
     /// The rolled car, once the plates' poses have given start values.
     pub roll: Option<RollState>,
+    /// What may differ from the declaration because a fault was named.
+    pub allowed: Allowed,
+}
+
+impl State {
+    /// Where a view's body stood when its photograph was taken.
+    pub fn world_from_body(&self, view: &View) -> Pose<World, Body> {
+        let still = self.world_from_instance[view.instance];
+        self.allowed.motion_of(view).map_or(still, |(k, weight)| self.allowed.motions[k].moved(weight, &still))
+    }
 }
 
 /// Which unknown has which column among the unknowns that stay after the photographs are eliminated.
@@ -39,6 +50,8 @@ pub(super) struct Layout {
     pub scale_at: Vec<Vec<Option<usize>>>,
     /// By lens: (parameter, column).
     pub lens_at: Vec<Vec<(usize, usize)>>,
+    /// By motion that was allowed.
+    pub motion_at: Vec<usize>,
     pub n_columns: usize,
     /// The rolled car, where it takes part; its columns come last.
     pub roll: Option<RollLayout>,
@@ -56,7 +69,7 @@ pub(super) struct Extent {
 
 impl Layout {
     /// `lenses_may_move`: false holds all lenses, whatever the input allows.
-    pub fn new(problem: &Problem, extent: &Extent, lenses_may_move: bool) -> Self {
+    pub fn new(problem: &Problem, extent: &Extent, allowed: &Allowed, lenses_may_move: bool) -> Self {
         let kit = &problem.input.kit;
         let mut used_tags: Vec<Vec<bool>> = kit.bodies.iter().map(|b| vec![false; b.tags.len()]).collect();
         let mut used_instances = vec![false; problem.instances.len()];
@@ -98,9 +111,11 @@ impl Layout {
                     }
                     TagPlace::Free => place_at[b][t] = Some(take(6)),
                 }
-                if kit.prints.get(tag.print).is_some_and(|p| p.sigma_each > 0.0) {
+                let measured = kit.prints.get(tag.print).is_some_and(|p| p.sigma_each > 0.0);
+                let free = allowed.tags.contains(&(b, t));
+                if measured || free {
                     scale_at[b][t] = Some(take(1));
-                    n_measured += 1;
+                    n_measured += usize::from(!free);
                 }
             }
         }
@@ -108,9 +123,11 @@ impl Layout {
             .prints
             .iter()
             .zip(&used_prints)
-            .map(|(print, used)| {
-                (*used && print.sigma_common > 0.0).then(|| {
-                    n_measured += 1;
+            .enumerate()
+            .map(|(k, (print, used))| {
+                let free = allowed.prints.contains(&k);
+                (*used && (free || print.sigma_common > 0.0)).then(|| {
+                    n_measured += usize::from(!free);
                     take(1)
                 })
             })
@@ -148,7 +165,19 @@ impl Layout {
                 }
             })
             .collect();
-        Self { instance_at, place_at, common_at, axis_at, scale_at, lens_at, n_columns: next, roll: None, n_measured }
+        let motion_at = allowed.motions.iter().map(|_| take(6)).collect();
+        Self {
+            instance_at,
+            place_at,
+            common_at,
+            axis_at,
+            scale_at,
+            lens_at,
+            motion_at,
+            n_columns: next,
+            roll: None,
+            n_measured,
+        }
     }
 
     /// With the rolled car's columns added.
@@ -194,6 +223,9 @@ pub(super) fn moved(problem: &Problem, layout: &Layout, state: &State, extent: &
                 next.axis_scale[print][axis] += columns[*at];
             }
         }
+    }
+    for (motion, at) in next.allowed.motions.iter_mut().zip(&layout.motion_at) {
+        motion.step += six(*at);
     }
     for (l, list) in layout.lens_at.iter().enumerate() {
         let mut p = state.lenses[l].parameters();
