@@ -2,6 +2,7 @@
 
 use super::allowed::Allowed;
 use super::bundle::solve;
+use super::integrity::Named;
 use super::covariance::Covariance;
 use super::network::{Board, Network};
 use super::problem::Problem;
@@ -10,6 +11,7 @@ use super::unknowns::{Extent, Layout, State};
 use super::{LensFreedom, Survey, SurveyError, SurveyInput, SurveyOptions};
 use crate::body::TagPlace;
 use crate::camera::Lens;
+use crate::fit::chi_square::ln_tail;
 use crate::fit::{chi_square_quantile, normal_quantile};
 use crate::frames::Pose;
 use nalgebra::SVector;
@@ -100,7 +102,8 @@ impl<'a> Rough<'a> {
     fn new(problem: &'a Problem<'a>, board: &mut Board, network: Network) -> Option<Self> {
         let extent = tied(problem, &network).ok()?;
         let tied = extent.views.clone();
-        let mut run = Run { problem, state: start(problem, &network, &extent), extent, iterations: 0, tied };
+        let state = start(problem, &network, &extent);
+        let mut run = Run { problem, state, extent, iterations: 0, tied, named: Vec::new(), named_all: false };
         run.state.lenses.clone_from(board.lenses());
         let cost = run.rough(board).ok()?;
         Some(Self { run, network, cost })
@@ -195,6 +198,10 @@ pub(super) struct Run<'a> {
     pub iterations: usize,
     /// The views tied in at first, before any was rejected.
     pub tied: Vec<usize>,
+    /// Faults found and allowed for.
+    pub named: Vec<Named>,
+    /// True once no more are looked for.
+    pub named_all: bool,
 }
 
 type Spread = (SVector<f64, 8>, SVector<f64, 8>);
@@ -337,6 +344,14 @@ impl Run<'_> {
                 .filter(|(ratio, _)| *ratio > 1.0)
                 .collect();
             worst.sort_by(|a, b| b.0.total_cmp(&a.0));
+            let chances = tests.iter().filter(|(_, t)| t.dof > 0).map(|(_, t)| ln_tail(t.statistic, t.dof));
+            if self.name_fault(&weights, &covariance, chances.fold(0.0, f64::min)) {
+                rounds_settling = 0;
+                continue;
+            }
+            if worst.is_empty() && settled && self.withdraw_faults(&layout, &weights, &covariance) {
+                continue;
+            }
             if worst.is_empty() {
                 rounds_settling += 1;
                 if settled || rounds_settling > 4 {

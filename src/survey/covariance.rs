@@ -12,8 +12,8 @@ use nalgebra::{DMatrix, Matrix6, SMatrix, SVector};
 #[derive(Clone, Debug)]
 pub(super) struct Covariance {
     pub layout: Layout,
-    normal: Normal,
-    inverses: Vec<Matrix6<f64>>,
+    pub(super) normal: Normal,
+    pub(super) inverses: Vec<Matrix6<f64>>,
     /// n_columns × n_columns.
     pub columns: DMatrix<f64>,
     /// Parts of `columns` by source; they add up to it.

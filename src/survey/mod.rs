@@ -5,6 +5,7 @@ mod allowed;
 mod bundle;
 mod covariance;
 mod grow;
+pub mod integrity;
 mod mirrors;
 mod network;
 mod outcome;
@@ -215,6 +216,10 @@ pub struct Survey {
     pub iterations: usize,
     /// The rolled car, or why the roll positions do not give it; `None` where it was not rolled.
     pub roll: Option<Result<Roll, RollFault>>,
+    /// Every test of the survey's assumptions with its outcome; named faults first.
+    pub integrity: Vec<integrity::Tested>,
+    /// What faults that just escape these tests could do.
+    pub hidden: Vec<integrity::Hidden>,
     covariance: covariance::Covariance,
     instances: Vec<usize>,
     wheel_maps: Vec<roll::WheelMap>,

@@ -2,6 +2,7 @@
 
 use super::adjust::{FINAL_GAIN, Run};
 use super::covariance::{Covariance, ViewTest};
+use super::integrity::{self, Solution};
 use super::network::{Board, Network};
 use super::rows::{Weights, view_residual};
 use super::unknowns::{Layout, State};
@@ -34,12 +35,22 @@ impl Run<'_> {
         let covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
         let tests = covariance.tests(problem, &self.extent);
         let redundancy = self.redundancy(&layout);
+        let found = self.found(&layout, &covariance);
         let in_use = |instance: usize| self.extent.views.iter().any(|&v| problem.views[v].instance == instance);
         let instances: Vec<usize> = (0..problem.instances.len()).filter(|&i| in_use(i)).collect();
         let mut body_of = vec![usize::MAX; problem.instances.len()];
         for (k, &i) in instances.iter().enumerate() {
             body_of[i] = k;
         }
+        let at = Solution {
+            problem,
+            state: &self.state,
+            weights: &weights,
+            extent: &self.extent,
+            covariance: &covariance,
+        };
+        let (mut tests_of_faults, hidden) = integrity::report(&at, &instances, &self.named);
+        tests_of_faults.splice(0..0, found);
         let margins = self.mirror_margins(board, &weights);
         let bodies = instances
             .iter()
@@ -111,6 +122,8 @@ impl Run<'_> {
             unmodelled_px: noise,
             iterations: self.iterations,
             roll,
+            integrity: tests_of_faults,
+            hidden,
             covariance,
             instances,
             wheel_maps,

@@ -61,7 +61,7 @@ pub(super) struct ViewRow {
 }
 
 /// The corners of a view's tag, metres, in the tag's frame, at the current print scale.
-fn corners(problem: &Problem, state: &State, view: &View) -> [Vector3<f64>; 4] {
+pub(super) fn corners(problem: &Problem, state: &State, view: &View) -> [Vector3<f64>; 4] {
     let tag = problem.tag(view);
     let scale = state.common_scale.get(tag.print).copied().unwrap_or(0.0) + state.tag_scale[view.body][view.tag];
     let by_axis = state.axis_scale.get(tag.print).copied().unwrap_or_default();

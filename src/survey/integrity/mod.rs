@@ -1,0 +1,179 @@
+//! The survey tests its own assumptions and names what does not hold: a body that moved between photographs or crept, a tag that was printed
+//! in another size or sits elsewhere than declared, a photograph from another lens.
+//!
+//! [`score`] tests every such hypothesis on the one solution there is; [`scan`] lists the hypotheses; [`name`] takes the clearest fault, lets the
+//! adjustment estimate it, and looks again, until nothing is left that chance does not explain.
+
+mod name;
+mod scan;
+mod score;
+
+pub(super) use name::Named;
+pub(super) use scan::{Solution, report};
+
+use nalgebra::{DMatrix, Vector3};
+
+/// Chance that any of the tests of a sound job fails, over the whole job; shared out evenly over the tests (Bonferroni). Change points next to
+/// each other test nearly the same, so that the real chance is smaller. The test of single views has its own
+/// ([`super::SurveyOptions::false_alarm`]); both together stay below 1 %.
+pub const FALSE_ALARM: f64 = 0.004;
+
+/// Chance with which a fault of the minimal detectable size is found. Baarda's 0.80 would let one in five such faults pass.
+pub const POWER: f64 = 0.995;
+
+/// What a test is about.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Suspect {
+    /// A body, where it has several places at one of them.
+    Body {
+        /// Index into the kit's bodies.
+        body: usize,
+        /// The station, where it has a pose at each.
+        station: Option<usize>,
+        /// The roll position, where it moves with the car.
+        position: Option<usize>,
+    },
+    /// All plates together: the car.
+    Car {
+        /// The roll position.
+        position: Option<usize>,
+    },
+    /// A tag on its body.
+    Tag {
+        /// Index into the kit's bodies.
+        body: usize,
+        /// Id in the 36h11 family.
+        id: u16,
+    },
+    /// A print group (index into the kit's).
+    Print(usize),
+    /// A photograph (index into the survey's input).
+    Photo(usize),
+}
+
+/// What may be wrong with it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Fault {
+    /// It stood elsewhere from a photograph on.
+    Moved {
+        /// The first photograph after the move.
+        from_photo: usize,
+    },
+    /// It moved a little all the time.
+    Crept,
+    /// It sits elsewhere on its body than declared.
+    Displaced,
+    /// It is larger or smaller than declared.
+    Size,
+    /// It was taken with another focal length.
+    Focal,
+    /// Its corners come in another order than declared.
+    Turned(Turn),
+    /// Its id is in two places.
+    Twice,
+}
+
+/// How the corners of a tag really come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Turn {
+    /// Quarter turns, 0 to 3, counter-clockwise as seen on the print, of the printed picture against the declared one.
+    pub quarters: usize,
+    /// True where the corners run clockwise in the declaration.
+    pub mirrored: bool,
+}
+
+/// Smallest fault that a test finds with the chance [`POWER`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Detectable {
+    /// Shift in the direction in which it shows least, m.
+    pub shift_m: Option<f64>,
+    /// Turn about the axis about which it shows least, rad.
+    pub turn_rad: Option<f64>,
+    /// Relative size or focal length.
+    pub relative: Option<f64>,
+}
+
+/// How large a named fault is.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Size {
+    /// Earliest and latest photograph that can have been the first one after a move (within what chance leaves open).
+    pub from_photos: Option<(usize, usize)>,
+    /// How far it moved, in the world's axes, at the body's origin, m; of all the creep from the first to the last photograph.
+    pub shift_m: Option<Vector3<f64>>,
+    /// How far it turned: rotation vector in the world's axes, rad.
+    pub turn_rad: Option<Vector3<f64>>,
+    /// Relative size error (0.03: 3 % larger than declared).
+    pub relative: Option<f64>,
+    /// Standard uncertainty of the length of the shift (m), or of the relative error.
+    pub u: f64,
+}
+
+/// One test with its outcome.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Tested {
+    /// About what.
+    pub suspect: Suspect,
+    /// Against which fault; of all change points of a body the one that comes nearest to failing.
+    pub fault: Fault,
+    /// Chi-square with `dof` degrees of freedom where nothing is wrong.
+    pub statistic: f64,
+    /// Degrees of freedom.
+    pub dof: usize,
+    /// The test fails above this.
+    pub limit: f64,
+    /// Smallest fault that it finds; `None` where it cannot find any.
+    pub detectable: Option<Detectable>,
+    /// How large the fault is, where the test failed.
+    pub found: Option<Size>,
+}
+
+impl Tested {
+    /// True where nothing was found.
+    pub fn passed(&self) -> bool {
+        self.found.is_none()
+    }
+}
+
+/// What a fault that just escapes a test could do.
+#[derive(Clone, Debug)]
+pub struct Hidden {
+    /// About what.
+    pub suspect: Suspect,
+    /// Which fault.
+    pub fault: Fault,
+    /// 6n × q: change of the bodies' poses (in the order of [`super::Survey::bodies`], steps as in [`super::JointCovariance`]) for each unit of
+    /// the fault's q numbers.
+    reach: DMatrix<f64>,
+    /// q × q: how well the residuals tell the q numbers.
+    inverse: DMatrix<f64>,
+    /// Its inverse.
+    info: DMatrix<f64>,
+    noncentrality: f64,
+}
+
+impl Hidden {
+    /// How far a fault along `direction` (its q numbers: turn about the world's origin and shift in the world's axes, or one relative size) must go to
+    /// be found with the chance [`POWER`], in lengths of `direction`.
+    pub fn smallest_along(&self, direction: &[f64]) -> f64 {
+        let d = nalgebra::DVector::from_column_slice(direction);
+        (self.noncentrality / (&self.info * &d).dot(&d).max(0.0)).sqrt()
+    }
+
+    /// Number of a fault's numbers: 6 for a motion, 1 for a size.
+    pub fn numbers(&self) -> usize {
+        self.info.nrows()
+    }
+
+    /// By output: the largest change that a fault which is found with the chance [`POWER`] can make unnoticed (external reliability, Baarda
+    /// 1968). `by_step`: m × 6n, derivatives of the outputs by the bodies' steps.
+    pub fn effect(&self, by_step: &DMatrix<f64>) -> Vec<f64> {
+        let by_fault = by_step * &self.reach;
+        (0..by_fault.nrows())
+            .map(|r| {
+                let row = by_fault.row(r);
+                let variance: f64 = (row * &self.inverse).dot(&row);
+                (self.noncentrality * variance.max(0.0)).sqrt()
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,364 @@
+//! Every hypothesis of a survey, tested: bodies that moved from some photograph on or crept, tags elsewhere or of another size, photographs from
+//! another lens.
+
+use super::name::{Named, dispersion, size_of};
+use super::score::{Block, Score, Sum, suspicion};
+use super::{Detectable, FALSE_ALARM, Fault, Hidden, POWER, Suspect, Tested};
+use crate::body::{BodyKind, TagPlace};
+use crate::fit::chi_square;
+use crate::survey::covariance::Covariance;
+use crate::survey::problem::{Problem, View};
+use crate::survey::rows::Weights;
+use crate::survey::unknowns::{Extent, State};
+use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, Vector3};
+use std::collections::BTreeMap;
+
+/// Change points of one body that are kept for [`Hidden`]; more of them would say nearly the same.
+const HIDDEN_CHANGE_POINTS: usize = 12;
+
+/// One hypothesis with the outcome of its test.
+#[derive(Clone, Debug)]
+pub(super) struct Hypothesis {
+    pub suspect: Suspect,
+    pub fault: Fault,
+    /// Instances that a motion would move, and the one tag where it is only that.
+    pub instances: Vec<usize>,
+    pub tag: Option<usize>,
+    pub statistic: f64,
+    pub dof: usize,
+    /// ln of the chance of so large a value.
+    pub ln_chance: f64,
+    /// The fault as estimated, q numbers.
+    pub step: DVector<f64>,
+    info: DMatrix<f64>,
+    pub inverse: DMatrix<f64>,
+    reach: Option<DMatrix<f64>>,
+    /// About which point a motion's turn is to be counted, m.
+    pub centre: Vector3<f64>,
+}
+
+/// The adjustment at hand.
+#[derive(Clone, Copy)]
+pub(in crate::survey) struct Solution<'a> {
+    pub problem: &'a Problem<'a>,
+    pub state: &'a State,
+    pub weights: &'a Weights,
+    pub extent: &'a Extent,
+    pub covariance: &'a Covariance,
+}
+
+/// A suspect whose motion is tested, with its views by photograph block.
+struct Mover {
+    suspect: Suspect,
+    instances: Vec<usize>,
+    tag: Option<usize>,
+    centre: Vector3<f64>,
+    /// (photograph block, photograph, rows and derivatives).
+    seen: Vec<(usize, usize, Vec<(usize, SMatrix<f64, 8, 6>)>)>,
+}
+
+/// Tests everything. `keep_reach`: which hypotheses keep what they would do to the other unknowns.
+pub(super) fn scan(at: &Solution, keep_reach: bool) -> Vec<Hypothesis> {
+    let Solution { problem, state, weights, extent, covariance } = *at;
+    let mut block_of = vec![usize::MAX; problem.input.photos.len()];
+    for (k, block) in covariance.normal.photos.iter().enumerate() {
+        block_of[block.photo] = k;
+    }
+    let mut out = Vec::new();
+    let mut by_photo: BTreeMap<usize, Vec<(usize, usize)>> = BTreeMap::new(); // photograph: (row, view)
+    for (row, &v) in extent.views.iter().enumerate() {
+        by_photo.entry(problem.views[v].photo).or_default().push((row, v));
+    }
+    let mut by_motion = vec![SMatrix::<f64, 8, 6>::zeros(); extent.views.len()];
+    let mut by_scale = vec![SMatrix::<f64, 8, 1>::zeros(); extent.views.len()];
+    let mut by_focal = vec![SMatrix::<f64, 8, 1>::zeros(); extent.views.len()];
+    for (row, &v) in extent.views.iter().enumerate() {
+        if let Some(s) = suspicion(problem, state, &weights.whiten[v], &problem.views[v]) {
+            (by_motion[row], by_scale[row], by_focal[row]) = (s.by_motion, s.by_scale, s.by_focal);
+        }
+    }
+    let pick = |of: &dyn Fn(&View) -> bool| -> Vec<(usize, usize, Vec<usize>)> {
+        let chosen = by_photo.iter().map(|(photo, list)| {
+            let rows = list.iter().filter(|(_, v)| of(&problem.views[*v])).map(|(row, _)| *row).collect::<Vec<_>>();
+            (block_of[*photo], *photo, rows)
+        });
+        chosen.filter(|(_, _, rows)| !rows.is_empty()).collect()
+    };
+    for (suspect, instances, tag) in movers(problem, extent) {
+        let seen = pick(&|view: &View| instances.contains(&view.instance) && tag.is_none_or(|t| t == view.tag))
+            .into_iter()
+            .map(|(k, photo, rows)| (k, photo, rows.into_iter().map(|row| (row, by_motion[row])).collect()))
+            .collect();
+        let origins: Vec<Vector3<f64>> =
+            instances.iter().map(|i| state.world_from_instance[*i].translation()).collect();
+        let centre = origins.iter().sum::<Vector3<f64>>() / origins.len().max(1) as f64;
+        motions(at, &Mover { suspect, instances, tag, centre, seen }, keep_reach, &mut out);
+    }
+    let mut one = |suspect: Suspect, fault: Fault, of: &dyn Fn(&View) -> bool, by: &[SMatrix<f64, 8, 1>]| {
+        let mut sum = Sum::<1>::new(covariance);
+        for (k, _, rows) in pick(of) {
+            let rows: Vec<_> = rows.into_iter().map(|row| (row, by[row])).collect();
+            sum.add(covariance, &Block::new(covariance, k, &rows), 1.0);
+        }
+        let score = sum.score();
+        if score.dof > 0 {
+            let reach = keep_reach.then(|| sum.reach().clone());
+            out.push(hypothesis(suspect, fault, (Vec::new(), None), Vector3::zeros(), &score, reach));
+        }
+    };
+    let kit = &problem.input.kit;
+    let used = |body: usize, tag: usize| {
+        extent.views.iter().any(|&v| problem.views[v].body == body && problem.views[v].tag == tag)
+    };
+    for (b, body) in kit.bodies.iter().enumerate() {
+        for (t, tag) in body.tags.iter().enumerate() {
+            if used(b, t) && !state.allowed.tags.contains(&(b, t)) {
+                let suspect = Suspect::Tag { body: b, id: tag.id };
+                one(suspect, Fault::Size, &|view: &View| view.body == b && view.tag == t, &by_scale);
+            }
+        }
+    }
+    for print in 0..kit.prints.len() {
+        let of_group = |view: &View| kit.bodies[view.body].tags[view.tag].print == print;
+        let mut tags: Vec<(usize, usize)> = extent
+            .views
+            .iter()
+            .map(|&v| &problem.views[v])
+            .filter(|v| of_group(v))
+            .map(|v| (v.body, v.tag))
+            .collect();
+        tags.sort_unstable();
+        tags.dedup();
+        if tags.len() > 1 && !state.allowed.prints.contains(&print) {
+            one(Suspect::Print(print), Fault::Size, &of_group, &by_scale);
+        }
+    }
+    for &photo in by_photo.keys() {
+        one(Suspect::Photo(photo), Fault::Focal, &|view: &View| view.photo == photo, &by_focal);
+    }
+    out
+}
+
+/// Everything whose motion is tested: (suspect, its instances, its tag where it is only one).
+fn movers(problem: &Problem, extent: &Extent) -> Vec<(Suspect, Vec<usize>, Option<usize>)> {
+    let kit = &problem.input.kit;
+    let in_use = |i: usize| extent.views.iter().any(|&v| problem.views[v].instance == i);
+    let mut out = Vec::new();
+    let mut cars: BTreeMap<Option<usize>, Vec<usize>> = BTreeMap::new();
+    for (i, instance) in problem.instances.iter().enumerate().filter(|(i, _)| in_use(*i)) {
+        let suspect =
+            Suspect::Body { body: instance.body, station: instance.station, position: instance.position };
+        out.push((suspect, vec![i], None));
+        if kit.bodies[instance.body].kind == BodyKind::Plate {
+            cars.entry(instance.position).or_default().push(i);
+        }
+    }
+    for (position, plates) in cars.into_iter().filter(|(_, plates)| plates.len() > 1) {
+        out.push((Suspect::Car { position }, plates, None));
+    }
+    for (b, body) in kit.bodies.iter().enumerate().filter(|(_, body)| body.tags.len() > 1) {
+        let instances: Vec<usize> =
+            (0..problem.instances.len()).filter(|&i| problem.instances[i].body == b && in_use(i)).collect();
+        for (t, tag) in body.tags.iter().enumerate().filter(|(_, tag)| tag.place != TagPlace::Free) {
+            if extent.views.iter().any(|&v| problem.views[v].body == b && problem.views[v].tag == t) {
+                out.push((Suspect::Tag { body: b, id: tag.id }, instances.clone(), Some(t)));
+            }
+        }
+    }
+    out
+}
+
+/// The change points of one suspect, its creep, or the displacement of a tag.
+fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothesis>) {
+    let covariance = at.covariance;
+    let blocks: Vec<(usize, usize, Block<6>)> =
+        mover.seen.iter().map(|(k, photo, rows)| (*photo, rows.len(), Block::new(covariance, *k, rows))).collect();
+    let mut push = |fault: Fault, sum: &Sum<6>, keep: bool| {
+        let score = sum.score();
+        if score.dof > 0 {
+            let reach = (keep_reach && keep).then(|| sum.reach().clone());
+            let moved = (mover.instances.clone(), mover.tag);
+            out.push(hypothesis(mover.suspect.clone(), fault, moved, mover.centre, &score, reach));
+        }
+    };
+    let already = |weights: &dyn Fn(&crate::survey::allowed::Motion) -> bool| {
+        at.state
+            .allowed
+            .motions
+            .iter()
+            .any(|m| m.instances == mover.instances && m.tag == mover.tag && weights(m))
+    };
+    if mover.tag.is_some() {
+        if !already(&|_| true) {
+            let mut sum = Sum::new(covariance);
+            blocks.iter().for_each(|(_, _, block)| sum.add(covariance, block, 1.0));
+            push(Fault::Displaced, &sum, true);
+        }
+        return;
+    }
+    // One view of one tag after the change cannot be told from a bad view: that is the view's own test.
+    let views_from: Vec<usize> = blocks
+        .iter()
+        .rev()
+        .scan(0, |sum, (_, n, _)| {
+            *sum += n;
+            Some(*sum)
+        })
+        .collect();
+    let all = views_from.last().copied().unwrap_or(0);
+    let every = blocks.len().div_ceil(HIDDEN_CHANGE_POINTS).max(1);
+    let mut sum = Sum::new(covariance);
+    for (j, (photo, _, block)) in blocks.iter().rev().enumerate() {
+        sum.add(covariance, block, 1.0);
+        let (after, before) = (views_from[j], all - views_from[j]);
+        let known = already(&|m| {
+            m.weight_of_photo[*photo] == 1.0 && *photo > 0 && m.weight_of_photo[..*photo].iter().all(|w| *w == 0.0)
+        });
+        if after >= 2 && before >= 2 && !known {
+            push(Fault::Moved { from_photo: *photo }, &sum, j % every == 0);
+        }
+    }
+    if blocks.len() >= 4 && !already(&|m| m.weight_of_photo.iter().any(|w| *w != 0.0 && *w != 1.0)) {
+        let weights = creep_weights(&blocks.iter().map(|b| b.0).collect::<Vec<_>>(), at.problem.input.photos.len());
+        let mut sum = Sum::new(covariance);
+        for (photo, _, block) in &blocks {
+            sum.add(covariance, block, weights[*photo]);
+        }
+        push(Fault::Crept, &sum, true);
+    }
+}
+
+/// By photograph: 0 in the first that shows the body, 1 in the last, even in between (and beyond).
+pub(super) fn creep_weights(photos: &[usize], n_photos: usize) -> Vec<f64> {
+    let (Some(first), Some(last)) = (photos.first(), photos.last()) else { return vec![0.0; n_photos] };
+    let span = (*last as f64 - *first as f64).max(1.0);
+    (0..n_photos).map(|p| (p as f64 - *first as f64) / span).collect()
+}
+
+fn hypothesis<const Q: usize>(
+    suspect: Suspect,
+    fault: Fault,
+    (instances, tag): (Vec<usize>, Option<usize>),
+    centre: Vector3<f64>,
+    score: &Score<Q>,
+    reach: Option<DMatrix<f64>>,
+) -> Hypothesis {
+    let dynamic = |m: &SMatrix<f64, Q, Q>| DMatrix::from_fn(Q, Q, |i, j| m[(i, j)]);
+    Hypothesis {
+        suspect,
+        fault,
+        instances,
+        tag,
+        statistic: score.statistic,
+        dof: score.dof,
+        ln_chance: chi_square::ln_tail(score.statistic, score.dof),
+        step: DVector::from_fn(Q, |i, _| score.step[i]),
+        info: dynamic(&score.info),
+        inverse: dynamic(&score.inverse),
+        reach,
+        centre,
+    }
+}
+
+/// ln of the chance that each of so many tests may have of failing without a fault.
+pub(super) fn ln_chance_each(n_tests: usize) -> f64 {
+    (FALSE_ALARM / n_tests.max(1) as f64).ln()
+}
+
+/// Limits and noncentralities by degrees of freedom.
+pub(super) struct Limits {
+    by_dof: BTreeMap<usize, (f64, f64)>,
+    ln_each: f64,
+}
+
+impl Limits {
+    pub fn new(n_tests: usize) -> Self {
+        Self { by_dof: BTreeMap::new(), ln_each: ln_chance_each(n_tests) }
+    }
+
+    /// (limit, noncentrality of the smallest fault that is found).
+    pub fn of(&mut self, dof: usize) -> (f64, f64) {
+        let ln_each = self.ln_each;
+        *self.by_dof.entry(dof).or_insert_with(|| {
+            let limit = chi_square::limit(ln_each, dof);
+            (limit, chi_square::noncentrality(limit, dof, POWER))
+        })
+    }
+}
+
+impl Hypothesis {
+    /// Information about a motion counted about the body's own place instead of the world's origin.
+    fn local_info(&self) -> Option<Matrix6<f64>> {
+        if self.info.nrows() != 6 {
+            return None;
+        }
+        let mut to_world = Matrix6::identity();
+        to_world.fixed_view_mut::<3, 3>(3, 0).copy_from(&crate::frames::skew(&self.centre));
+        let info = Matrix6::from_fn(|i, j| self.info[(i, j)]);
+        Some(to_world.transpose() * info * to_world)
+    }
+
+    /// Smallest fault found with noncentrality `lambda`; `None` where nothing would show.
+    pub fn detectable(&self, lambda: f64) -> Option<Detectable> {
+        let none = Detectable { shift_m: None, turn_rad: None, relative: None };
+        let Some(info) = self.local_info() else {
+            return (self.info[(0, 0)] > 0.0)
+                .then(|| Detectable { relative: Some((lambda / self.info[(0, 0)]).sqrt()), ..none });
+        };
+        let weakest = |first: usize| {
+            let block: Matrix3<f64> = info.fixed_view::<3, 3>(first, first).into_owned();
+            let least = block.symmetric_eigenvalues().min();
+            (least > 1e-9 * block.amax()).then(|| (lambda / least).sqrt())
+        };
+        let (turn_rad, shift_m) = (weakest(0), weakest(3));
+        (turn_rad.is_some() || shift_m.is_some()).then_some(Detectable { shift_m, turn_rad, relative: None })
+    }
+}
+
+/// The tests of the final solution, one for each suspect and kind of fault (of all change points the one nearest to failing), and what could hide.
+pub(in crate::survey) fn report(at: &Solution, instances: &[usize], named: &[Named]) -> (Vec<Tested>, Vec<Hidden>) {
+    let all = scan(at, true);
+    let spread = dispersion(&all, named);
+    let mut limits = Limits::new(all.len());
+    let mut tested: Vec<Tested> = Vec::new();
+    let mut hidden = Vec::new();
+    for h in &all {
+        let (limit, lambda) = limits.of(h.dof);
+        let lambda = lambda * spread;
+        let statistic = h.statistic / spread;
+        let test = Tested {
+            suspect: h.suspect.clone(),
+            fault: h.fault,
+            statistic,
+            dof: h.dof,
+            limit,
+            detectable: h.detectable(lambda),
+            found: (statistic > limit).then(|| size_of(h)),
+        };
+        if let Some(reach) = &h.reach {
+            let mut rows = DMatrix::zeros(6 * instances.len(), reach.ncols());
+            for (k, i) in instances.iter().enumerate() {
+                if let Some(column) = at.covariance.layout.instance_at[*i] {
+                    rows.rows_mut(6 * k, 6).copy_from(&reach.rows(column, 6));
+                }
+            }
+            hidden.push(Hidden {
+                suspect: h.suspect.clone(),
+                fault: h.fault,
+                reach: rows,
+                inverse: h.inverse.clone(),
+                info: h.info.clone(),
+                noncentrality: lambda,
+            });
+        }
+        let same = |t: &Tested| {
+            t.suspect == test.suspect && std::mem::discriminant(&t.fault) == std::mem::discriminant(&test.fault)
+        };
+        match tested.iter_mut().find(|t| same(t)) {
+            Some(known) if test.statistic / test.limit > known.statistic / known.limit => *known = test,
+            Some(_) => {}
+            None => tested.push(test),
+        }
+    }
+    (tested, hidden)
+}
