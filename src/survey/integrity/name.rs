@@ -98,15 +98,18 @@ impl Run<'_> {
         let mut limits = Limits::new(all.len());
         let (limit, lambda) = limits.of(best.dof);
         let mut rivals: Vec<&Hypothesis> = match best.fault {
-            Fault::Moved { .. } => all
+            Fault::Moved { .. } | Fault::Crept => all
                 .iter()
-                .filter(|h| h.suspect == best.suspect && matches!(h.fault, Fault::Moved { .. }))
+                .filter(|h| h.suspect == best.suspect && matches!(h.fault, Fault::Moved { .. } | Fault::Crept))
                 .filter(|h| h.statistic > 0.6 * best.statistic)
                 .collect(),
             _ => vec![best],
         };
         rivals.sort_by(|a, b| b.statistic.total_cmp(&a.statistic));
+        let crept = rivals.iter().position(|h| h.fault == Fault::Crept).filter(|k| *k >= RIVAL_CHANGE_POINTS);
+        let crept = crept.map(|k| rivals[k]);
         rivals.truncate(RIVAL_CHANGE_POINTS);
+        rivals.extend(crept);
         let tried: Vec<(f64, State, &Hypothesis, Remedy)> = rivals
             .iter()
             .filter_map(|h| {
@@ -146,6 +149,18 @@ impl Run<'_> {
             size,
             detectable: chosen.detectable(lambda),
         };
+        if matches!(remedy, Remedy::Motion(_)) {
+            let mut before = self.state.clone();
+            before.allowed.motions.push(Motion {
+                instances: chosen.instances.clone(),
+                tag: chosen.tag,
+                weight_of_photo: state.allowed.motions[state.allowed.motions.len() - 1].weight_of_photo.clone(),
+                step: Vector6::zeros(),
+            });
+            for over in self.overruled(&before).into_iter().rev() {
+                self.forget_motion(over);
+            }
+        }
         self.state = state;
         if let (Remedy::LeftOut, Suspect::Photo(photo)) = (&remedy, &named.suspect) {
             let photo = *photo;
@@ -192,8 +207,34 @@ impl Run<'_> {
         };
         let step = Vector6::zeros();
         state.allowed.motions.push(Motion { instances: h.instances.clone(), tag: h.tag, weight_of_photo, step });
+        for over in self.overruled(&state).into_iter().rev() {
+            state.allowed.motions.remove(over);
+        }
         let motion = state.allowed.motions.len() - 1;
         Some((state, Remedy::Motion(motion)))
+    }
+
+    /// Motions that no view obeys any more, because later ones apply to all of theirs.
+    fn overruled(&self, state: &State) -> Vec<usize> {
+        let mut obeyed = vec![false; state.allowed.motions.len()];
+        for &v in &self.extent.views {
+            if let Some((k, _)) = state.allowed.motion_of(&self.problem.views[v]) {
+                obeyed[k] = true;
+            }
+        }
+        (0..obeyed.len()).filter(|&k| !obeyed[k]).collect()
+    }
+
+    /// Forgets the motion `m`, which the state no longer has.
+    fn forget_motion(&mut self, m: usize) {
+        self.named.retain(|n| n.remedy != Remedy::Motion(m));
+        for named in &mut self.named {
+            if let Remedy::Motion(n) = &mut named.remedy
+                && *n > m
+            {
+                *n -= 1;
+            }
+        }
     }
 
     /// Once nothing is left to find: tests every named fault on the last solution, where its size and the noise are no longer spoilt. What does
@@ -243,13 +284,7 @@ impl Run<'_> {
             match self.named.remove(k).remedy {
                 Remedy::Motion(m) => {
                     self.state.allowed.motions.remove(m);
-                    for other in &mut self.named {
-                        if let Remedy::Motion(n) = &mut other.remedy
-                            && *n > m
-                        {
-                            *n -= 1;
-                        }
-                    }
+                    self.forget_motion(m);
                 }
                 Remedy::Tag(b, t) => {
                     self.state.allowed.tags.retain(|known| *known != (b, t));
