@@ -190,7 +190,8 @@ fn describe(t: &Tested) -> String {
 #[test]
 fn faults_are_named_and_sound_bays_are_left_alone() {
     let n: u64 = std::env::var("PLUMBSIGHT_FAULTY_BAYS").ok().and_then(|n| n.parse().ok()).unwrap_or(60);
-    let outcomes: Vec<(bool, Option<(Put, bool, usize, String)>)> = (1..=n)
+    let first: u64 = std::env::var("FIRST").ok().and_then(|n| n.parse().ok()).unwrap_or(1);
+    let outcomes: Vec<(bool, Option<(Put, bool, usize, String)>)> = (first..=n)
         .into_par_iter()
         .map(|seed| {
             let bay = Bay::new(&options(seed)).unwrap();
@@ -206,10 +207,11 @@ fn faults_are_named_and_sound_bays_are_left_alone() {
             let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed));
             let put = (0..50).find_map(|_| draw(&bay, &sound, &mut dice)).expect("a fault can be drawn");
             match solve(&bay, with_fault(&bay, &put)) {
-                Err(error) => (alarm, Some((put, false, 0, error.to_string()))),
+                Err(error) => { println!("seed {seed}"); (alarm, Some((put, false, 0, error.to_string())))}
                 Ok(survey) => {
                     let failed: Vec<&Tested> = survey.integrity.iter().filter(|t| !t.passed()).collect();
                     let named = failed.iter().any(|t| names(t, &put));
+ if !named { println!("seed {seed} rejected {} untied {:?}", survey.views.iter().filter(|v| !v.used).count(), survey.untied_bodies); }
                     let text = failed.iter().map(|t| describe(t)).collect::<Vec<_>>().join("; ");
                     (alarm, Some((put, named, failed.len(), text)))
                 }

@@ -37,6 +37,9 @@ const MIRROR_STEPS: usize = 12;
 const ROUGH_GAIN: f64 = 1e-6;
 pub(super) const FINAL_GAIN: f64 = 1e-11;
 
+/// Rounds at most until the noise level and the solution agree, before views are tested.
+const MOST_UNSETTLED: usize = 4;
+
 /// Standard normal quantile of 99 %: noise is only added where chance alone would hardly explain the residuals.
 const NOISE_Z: f64 = 2.3263;
 
@@ -326,6 +329,7 @@ impl Run<'_> {
         let z = -normal_quantile(options.false_alarm / n_views.max(1) as f64);
         let mut rejected = 0;
         let mut rounds_settling = 0;
+        let mut unsettled = 0;
         loop {
             let layout = Layout::new(self.problem, &self.extent, &self.state.allowed, true);
             let noise = self.noise_level(&layout);
@@ -334,6 +338,12 @@ impl Run<'_> {
             let next = self.noise_level(&layout);
             let settled = (next - noise).abs() <= 0.02 * noise.max(0.005);
             let noise = next;
+            // The tests hold at the minimum only, and the minimum moves with the weights.
+            if !settled && unsettled < MOST_UNSETTLED {
+                unsettled += 1;
+                continue;
+            }
+            unsettled = 0;
             let weights = Weights::new(self.problem, noise, None);
             let covariance = Covariance::new(self.problem, &layout, &self.state, &weights, &self.extent)?;
             let tests = covariance.tests(self.problem, &self.extent);

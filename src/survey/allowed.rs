@@ -7,7 +7,7 @@ use nalgebra::{Matrix3, Matrix3x6, Vector3, Vector6};
 /// Everything that is allowed; empty where no fault was named.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Allowed {
-    /// Things that moved. Where two apply to a view, the later in the list counts.
+    /// Things that moved. Where two apply to a view, one of them counts.
     pub motions: Vec<Motion>,
     /// Tags, (body, tag), whose stated side is not believed.
     pub tags: Vec<(usize, usize)>,
@@ -29,19 +29,29 @@ pub(super) struct Motion {
 }
 
 impl Allowed {
-    /// The motion that applies to a view, with its weight.
+    /// The motion that applies to a view, with its weight: the tag's own before its body's, then the one that began last.
     pub fn motion_of(&self, view: &View) -> Option<(usize, f64)> {
-        self.motions.iter().enumerate().rev().find_map(|(k, motion)| {
-            let weight = motion.weight_of_photo[view.photo];
-            let applies = weight != 0.0
+        let applies = |motion: &Motion| {
+            motion.weight_of_photo[view.photo] != 0.0
                 && motion.instances.contains(&view.instance)
-                && motion.tag.is_none_or(|tag| tag == view.tag);
-            applies.then_some((k, weight))
-        })
+                && motion.tag.is_none_or(|tag| tag == view.tag)
+        };
+        let (k, motion) = self
+            .motions
+            .iter()
+            .enumerate()
+            .filter(|(_, motion)| applies(motion))
+            .max_by_key(|(k, motion)| (motion.tag.is_some(), motion.first_photo(), *k))?;
+        Some((k, motion.weight_of_photo[view.photo]))
     }
 }
 
 impl Motion {
+    /// The first photograph in which it shows.
+    fn first_photo(&self) -> usize {
+        self.weight_of_photo.iter().position(|w| *w != 0.0).unwrap_or(usize::MAX)
+    }
+
     /// A pose moved by `weight` times the step.
     pub fn moved(&self, weight: f64, pose: &Pose<World, Body>) -> Pose<World, Body> {
         pose.moved_left(&(self.step * weight))

@@ -85,7 +85,8 @@ pub fn assess(input: &AssessInput) -> Result<Assessment, Unmeasurable> {
             unmeasured.push(UnmeasuredStation { station: station_plan.index, name, reason });
             continue;
         }
-        stations.push(station_result(station_plan, &best, &propagated, k, &mut notes));
+        let n_steps = 6 * input.bodies.len();
+        stations.push(station_result(station_plan, &best, &propagated, (k, n_steps), &mut notes));
     }
     unmeasured.sort_by_key(|u| u.station);
     let mut verdict = stations.iter().map(|s| s.verdict).max().unwrap_or(State::NotProven);
@@ -251,7 +252,7 @@ fn station_result(
     plan_of: &StationPlan,
     best: &Evaluated,
     p: &Propagated<BudgetSource>,
-    k: usize,
+    (k, n_steps): (usize, usize),
     notes: &mut Vec<String>,
 ) -> StationResult {
     let station = plan_of.station;
@@ -319,6 +320,7 @@ fn station_result(
         station: plan_of.index,
         name: station.name.clone(),
         vehicle_from_target,
+        by_body_step: p.jacobian.view((6 * k, 0), (6, n_steps)).into_owned(),
         at_range: at_range(station, &deviations),
         deviations,
         cov,

@@ -20,7 +20,7 @@ use crate::frames::{Pose, Target, Vehicle};
 use crate::placement::Component;
 use crate::uncertainty::Estimate;
 use crate::vehicle::{Corner, Unmeasurable, VehicleResult};
-use nalgebra::Matrix6;
+use nalgebra::{DMatrix, Matrix6};
 
 /// Where a share of a deviation's uncertainty comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -116,6 +116,8 @@ pub struct StationResult {
     pub verdict: State,
     /// What to move, in this order. Empty where nothing needs moving.
     pub moves: Vec<Move>,
+    /// Derivatives of the six deviations by the steps of the measured bodies' poses: 6 × 6n, in the order of the bodies.
+    pub by_body_step: DMatrix<f64>,
     /// Yaw and, where the sensor's distance is known, lateral at 50 and 100 m.
     pub at_range: Vec<AtRange>,
 }

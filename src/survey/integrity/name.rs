@@ -277,7 +277,7 @@ impl Run<'_> {
         let mut withdrawn = false;
         for (k, statistic) in tests.into_iter().enumerate().rev() {
             self.named[k].statistic = statistic;
-            if statistic / spread > self.named[k].limit {
+                if statistic / spread > self.named[k].limit {
                 continue;
             }
             withdrawn = true;

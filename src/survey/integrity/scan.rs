@@ -53,6 +53,8 @@ struct Mover {
     instances: Vec<usize>,
     tag: Option<usize>,
     centre: Vector3<f64>,
+    /// Photographs by instance.
+    photos: Vec<Vec<usize>>,
     /// (photograph block, photograph, rows and derivatives).
     seen: Vec<(usize, usize, Vec<(usize, SMatrix<f64, 8, 6>)>)>,
 }
@@ -92,7 +94,9 @@ pub(super) fn scan(at: &Solution, keep_reach: bool) -> Vec<Hypothesis> {
         let origins: Vec<Vector3<f64>> =
             instances.iter().map(|i| state.world_from_instance[*i].translation()).collect();
         let centre = origins.iter().sum::<Vector3<f64>>() / origins.len().max(1) as f64;
-        motions(at, &Mover { suspect, instances, tag, centre, seen }, keep_reach, &mut out);
+        let photos = instances.iter().map(|i| pick(&|view: &View| view.instance == *i)).map(|list| list.iter().map(|(_, p, _)| *p).collect());
+        let photos = photos.collect();
+        motions(at, &Mover { suspect, instances, tag, centre, photos, seen }, keep_reach, &mut out);
     }
     let mut one = |suspect: Suspect, fault: Fault, of: &dyn Fn(&View) -> bool, by: &[SMatrix<f64, 8, 1>]| {
         let mut sum = Sum::<1>::new(covariance);
@@ -196,6 +200,11 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
         }
         return;
     }
+    // Several bodies that moved as one cannot be told from one of them unless at least two were seen before and after.
+    let together = |from: usize| {
+        let both = |p: &&Vec<usize>| p.iter().any(|x| *x < from) && p.iter().any(|x| *x >= from);
+        mover.instances.len() == 1 || mover.photos.iter().filter(both).count() > 1
+    };
     // One view of one tag after the change cannot be told from a bad view: that is the view's own test.
     let views_from: Vec<usize> = blocks
         .iter()
@@ -214,11 +223,12 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
         let known = already(&|m| {
             m.weight_of_photo[*photo] == 1.0 && *photo > 0 && m.weight_of_photo[..*photo].iter().all(|w| *w == 0.0)
         });
-        if after >= 2 && before >= 2 && !known {
+        if after >= 2 && before >= 2 && !known && together(*photo) {
             push(Fault::Moved { from_photo: *photo }, &sum, j % every == 0);
         }
     }
-    if blocks.len() >= 4 && !already(&|m| m.weight_of_photo.iter().any(|w| *w != 0.0 && *w != 1.0)) {
+    let several = mover.instances.len() == 1 || mover.photos.iter().filter(|p| p.len() > 1).count() > 1;
+    if blocks.len() >= 4 && several && !already(&|_| true) {
         let weights = creep_weights(&blocks.iter().map(|b| b.0).collect::<Vec<_>>(), at.problem.input.photos.len());
         let mut sum = Sum::new(covariance);
         for (photo, _, block) in &blocks {
