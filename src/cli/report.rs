@@ -6,6 +6,9 @@ use std::fmt::Write;
 
 const WIDTH: usize = 80;
 
+/// Rejected views listed on the screen.
+const REJECTED_SHOWN: usize = 5;
+
 /// The whole report.
 pub(super) fn report(result: &ResultFile) -> String {
     let mut out = String::new();
@@ -32,6 +35,7 @@ pub(super) fn report(result: &ResultFile) -> String {
     }
     car(&mut out, result);
     fit(&mut out, result);
+    integrity(&mut out, result);
     for (heading, lines) in [("Notes", result.notes.clone()), ("Notices", notices(result))] {
         if !lines.is_empty() {
             let _ = writeln!(out, "{heading}");
@@ -78,7 +82,7 @@ fn station_text(out: &mut String, station: &StationPart) {
         }
     }
     if station.moves.is_empty() {
-        let _ = writeln!(out, "Move nothing.");
+        let _ = writeln!(out, "{}", nothing_to_move(station.verdict));
     } else {
         let _ = writeln!(out, "Move, in this order:");
         for (k, m) in station.moves.iter().enumerate() {
@@ -86,7 +90,8 @@ fn station_text(out: &mut String, station: &StationPart) {
         }
     }
     let _ = writeln!(out);
-    for a in &station.at_range {
+    // An offset smaller than its uncertainty says nothing that a person could use.
+    for a in station.at_range.iter().filter(|a| a.offset_m.expanded <= a.offset_m.value.abs()) {
         let what = if a.from_yaw { "yaw" } else { "sideways error" };
         let side = if a.offset_m.value >= 0.0 { "left" } else { "right" };
         let text = format!(
@@ -101,12 +106,20 @@ fn station_text(out: &mut String, station: &StationPart) {
     largest_shares(out, station);
 }
 
+/// Nothing to move means something else where nothing is proven.
+fn nothing_to_move(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::In => "Move nothing.",
+        _ => "Not proven: nothing says what to move. Do not calibrate on this; do what the lines above say.",
+    }
+}
+
 /// Where the uncertainty of each asked deviation comes from, largest first.
 fn largest_shares(out: &mut String, station: &StationPart) {
     let _ = writeln!(out, "Where U comes from (share of the variance)");
     for (name, _, d) in station.deviations.each() {
         let shares: Vec<String> =
-            d.shares.iter().take(3).map(|s| format!("{} {:.0} %", s.source, s.percent_of_variance)).collect();
+            d.shares.iter().filter(|s| s.percent_of_variance >= 0.5).take(3).map(|s| format!("{} {:.0} %", s.source, s.percent_of_variance)).collect();
         if !shares.is_empty() {
             line_after(out, &format!("  {name:<9}"), "           ", &shares.join(", "));
         }
@@ -222,11 +235,30 @@ fn fit(out: &mut String, result: &ResultFile) {
         s.redundancy
     );
     line(out, "  ", &text);
-    for o in &result.outliers {
+    for o in result.outliers.iter().take(REJECTED_SHOWN) {
         let text =
             format!("rejected: tag {} ({}) in {}, {:.1} px off", o.tag, o.body, o.photograph, o.largest_residual_px);
         line(out, "  ", &text);
     }
+    if result.outliers.len() > REJECTED_SHOWN {
+        line(out, "  ", &format!("and {} more (result.json lists all)", result.outliers.len() - REJECTED_SHOWN));
+    }
+    let _ = writeln!(out);
+}
+
+/// What the tests of the survey's assumptions found; one line where they found nothing.
+fn integrity(out: &mut String, result: &ResultFile) {
+    if result.integrity.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "Checks");
+    let failed: Vec<_> = result.integrity.iter().filter(|t| !t.passed).collect();
+    let text = match failed.len() {
+        0 => format!("{} tests for moved bodies, wrong sizes and other faults: nothing found", result.integrity.len()),
+        n => format!("{n} of {} tests for moved bodies, wrong sizes and other faults failed:", result.integrity.len()),
+    };
+    line(out, "  ", &text);
+    failed.iter().for_each(|t| item(out, &t.sentence));
     let _ = writeln!(out);
 }
 

@@ -88,6 +88,9 @@ pub struct ResultFile {
     pub outliers: Vec<OutlierPart>,
     /// How well everything fits together.
     pub survey: Option<SurveyPart>,
+    /// Tests of the survey's own assumptions; faults that were found come first.
+    #[serde(default)]
+    pub integrity: Vec<IntegrityPart>,
     /// What the reader should know about files, photographs and tags.
     pub notices: Vec<NoticePart>,
     /// What the reader should know about the measurement.
@@ -483,6 +486,28 @@ pub struct OutlierPart {
     pub statistic: Option<f64>,
     /// Degrees of freedom.
     pub degrees_of_freedom: usize,
+}
+
+/// One test of the survey's assumptions.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct IntegrityPart {
+    /// What was tested.
+    pub test: String,
+    /// On what.
+    pub subject: String,
+    /// Test value; the test fails where it exceeds `threshold`.
+    pub statistic: f64,
+    /// Its limit.
+    pub threshold: f64,
+    /// Smallest fault that the test finds with a chance of 99.5 %, in `unit`; `null` where none would show.
+    pub minimal_detectable: Option<f64>,
+    /// `mm`, `deg` or `%`.
+    pub unit: String,
+    /// False where a fault was found.
+    pub passed: bool,
+    /// The outcome in words, with the remedy.
+    pub sentence: String,
 }
 
 /// How well everything fits.

@@ -2,6 +2,7 @@
 //!
 //! Knows no screen: photographs are searched in parallel, progress goes to a callback, what a person should know comes back as data.
 
+mod integrity;
 mod judge;
 pub mod lens;
 mod look;
@@ -20,9 +21,6 @@ use crate::vehicle::Unmeasurable;
 
 /// A body of whose views one in this many was rejected is mentioned. Common practice, no source.
 const DOUBTFUL_SHARE: f64 = 4.0;
-
-/// Where this share of the views of a plate or stand is rejected, it stood in two places. Common practice, no source.
-const MOVED_SHARE: f64 = 0.15;
 
 /// Fewer redundant measurements than this check too little. Common practice, no source.
 const FEW_CHECKS: f64 = 20.0;
@@ -135,18 +133,27 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
         Err(untied) => return result::not_measured(job, &untied.look, None, untied.reason, untied.notices),
     };
     watch(Progress::Judging);
-    if let Some(reason) = undecided_pose(job, &measured.survey).or_else(|| two_places(job, &measured)) {
-        return result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices);
+    if let Some(reason) = undecided_pose(job, &measured.survey).or_else(|| integrity::moved(job, &measured)) {
+        let mut out = result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices.clone());
+        out.integrity = integrity::parts(job, &measured);
+        return out;
     }
     match judge(job, &measured.survey) {
         Ok(judged) => {
             measured.notices.extend(print_size::notice(job, &measured.survey, &judged));
             measured.notices.extend(roll::notices(job, &measured.survey));
-            result::build(job, &measured, &judged)
+            let mut out = result::build(job, &measured, &judged);
+            out.integrity = integrity::parts(job, &measured);
+            out.integrity.extend(integrity::hidden(job, &measured, &judged));
+            integrity::withhold(&mut out);
+            out
         }
         Err(reason) => {
             let reason = why_unmeasurable(&reason);
-            result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices)
+            let notices = measured.notices.clone();
+            let mut out = result::not_measured(job, &measured.look, Some(&measured.survey), reason, notices);
+            out.integrity = integrity::parts(job, &measured);
+            out
         }
     }
 }
@@ -160,28 +167,6 @@ fn carries_the_answer(job: &Job, body: usize) -> bool {
             .stations
             .iter()
             .any(|s| s.target == body || matches!(s.datum, Datum::Body { body: datum, .. } if datum == body))
-}
-
-/// A plate or stand of which many views contradict the rest was moved (or the car was): the majority must not out-vote the others in silence.
-fn two_places(job: &Job, measured: &Measured) -> Option<String> {
-    let survey = &measured.survey;
-    survey.bodies.iter().enumerate().filter(|(_, b)| carries_the_answer(job, b.body)).find_map(|(k, b)| {
-        let of_it = || survey.views.iter().filter(move |v| v.body == k);
-        let mut rejected: Vec<&str> =
-            of_it().filter(|v| !v.used).map(|v| measured.look.photos[v.photo].name.as_str()).collect();
-        let (n, all) = (rejected.len(), of_it().count());
-        rejected.dedup();
-        let contradicted = rejected.len() >= 3 && n as f64 >= MOVED_SHARE * all as f64;
-        contradicted.then(|| {
-            format!(
-                "{n} of {all} views of \"{}\" contradict the rest (in {} and {} more photographs): it, or the car, was moved between \
-                 photographs, or its tags are declared wrongly (corner order, side). Photographs from before and after a move belong in separate jobs.",
-                job.kit.bodies[b.body].name,
-                rejected[0],
-                rejected.len() - 1
-            )
-        })
-    })
 }
 
 /// A flat body seen from one side only can have two poses that fit almost equally well. Where that body carries the answer there is none.

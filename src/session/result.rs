@@ -51,6 +51,7 @@ pub(super) fn not_measured(
         photographs: photographs(job, look, survey, None),
         outliers: survey.map(|s| outliers(job, look, s)).unwrap_or_default(),
         survey: survey.map(|s| survey_part(job, s)),
+        integrity: Vec::new(),
         notices: notices.into_iter().map(|n| NoticePart { about: n.about, text: n.text }).collect(),
         notes: Vec::new(),
     }

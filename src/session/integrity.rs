@@ -1,0 +1,349 @@
+//! What the survey's tests of its own assumptions mean for the job: sentences that name the culprit, and verdicts that are withheld.
+
+use super::Measured;
+use crate::placement::Component;
+use crate::record::Job;
+use crate::record::result::{DeviationPart, IntegrityPart, ResultFile, StationPart, Verdict};
+use crate::survey::integrity::{Detectable, Fault, Suspect, Tested};
+use crate::units::{deg_from_rad, mm_from_m};
+use crate::verdict::Assessment;
+
+/// Names of what a survey talks about.
+struct Names<'a> {
+    job: &'a Job,
+    measured: &'a Measured,
+}
+
+impl Names<'_> {
+    fn body(&self, body: usize) -> String {
+        format!("\"{}\"", self.job.kit.bodies[body].name)
+    }
+
+    fn photo(&self, photo: usize) -> &str {
+        self.measured.look.photos.get(photo).map_or("?", |p| p.name.as_str())
+    }
+
+    fn of(&self, suspect: &Suspect) -> String {
+        match suspect {
+            Suspect::Body { body, .. } => self.body(*body),
+            Suspect::Car { .. } => "the car (all plates together)".into(),
+            Suspect::Tag { body, id } => match self.job.kit.bodies[*body].tags.len() {
+                1 => format!("tag {id}"),
+                _ => format!("tag {id} on {}", self.body(*body)),
+            },
+            Suspect::Print(print) => format!("print group \"{}\"", self.job.kit.prints[*print].name),
+            Suspect::Photo(photo) => format!("photograph {}", self.photo(*photo)),
+        }
+    }
+
+    /// The photographs between which something can have moved: the last that shows it before, the first that shows it after.
+    fn between(&self, suspect: &Suspect, (low, high): (usize, usize)) -> String {
+        let bodies: Vec<usize> = match suspect {
+            Suspect::Body { body, .. } => vec![*body],
+            _ => (0..self.job.kit.bodies.len())
+                .filter(|b| self.job.kit.bodies[*b].kind == crate::body::BodyKind::Plate)
+                .collect(),
+        };
+        let shows = |p: usize| {
+            let photo = &self.measured.look.photos[p];
+            photo.tags.iter().any(|t| self.job.kit.find_tag(t.id).is_some_and(|(b, _)| bodies.contains(&b)))
+        };
+        let before = (0..low).rev().find(|p| shows(*p));
+        match before {
+            Some(before) => format!("between photographs {} and {}", self.photo(before), self.photo(high)),
+            None => format!("before photograph {}", self.photo(high)),
+        }
+    }
+}
+
+fn length(m: f64) -> String {
+    let mm = mm_from_m(m);
+    if mm >= 10.0 { format!("{mm:.0} mm") } else { format!("{mm:.1} mm") }
+}
+
+/// The name of a kind of test, as it stands in the result.
+fn test_name(suspect: &Suspect, fault: &Fault) -> &'static str {
+    match (fault, suspect) {
+        (Fault::Moved { .. }, _) => "moved between photographs",
+        (Fault::Crept, _) => "crept",
+        (Fault::Displaced, _) => "tag elsewhere on its body",
+        (Fault::Size, Suspect::Print(_)) => "size of a print group",
+        (Fault::Size, _) => "size of a tag",
+        (Fault::Focal, _) => "another focal length",
+        (Fault::Turned(_), _) => "order of a tag's corners",
+        (Fault::Twice, _) => "a tag in two places",
+    }
+}
+
+/// What a test has to say.
+fn sentence(names: &Names, test: &Tested) -> String {
+    let who = names.of(&test.suspect);
+    let Some(size) = &test.found else {
+        return match test.fault {
+            Fault::Moved { .. } => format!("No sign that {who} moved."),
+            Fault::Crept => format!("No sign that {who} crept."),
+            Fault::Displaced => format!("No sign that {who} sits elsewhere than declared."),
+            Fault::Size => format!("No sign that {who} has another size than declared."),
+            Fault::Focal => format!("No sign that {who} was taken with another focal length."),
+            Fault::Turned(_) | Fault::Twice => format!("No sign of it at {who}."),
+        };
+    };
+    let shift = size.shift_m.map_or(0.0, |v| v.norm());
+    let turn = size.turn_rad.map_or(0.0, |v| v.norm());
+    let by = format!("by {} (u {}), turned {:.2}°", length(shift), length(size.u), deg_from_rad(turn));
+    let percent = 100.0 * size.relative.unwrap_or(0.0);
+    let more = if percent < 0.0 { "smaller" } else { "larger" };
+    match (test.fault, &test.suspect) {
+        (Fault::Moved { from_photo }, suspect) => {
+            let range = size.from_photos.unwrap_or((from_photo, from_photo));
+            format!(
+                "{who} moved {}, {by}. Photographs from before and after belong in separate jobs: secure it and take all of them again.",
+                names.between(suspect, range)
+            )
+        }
+        (Fault::Crept, _) => format!(
+            "{who} crept while the photographs were taken, in all {by}: let it settle (suspension, tyres, a soft clamp or foot), then take all of \
+             them again; or the photographs are not in the order in which they were taken."
+        ),
+        (Fault::Displaced, _) => format!(
+            "{who} sits elsewhere than declared, {by}: measure its place again, or look for its id in two places."
+        ),
+        (Fault::Size, Suspect::Print(_)) => format!(
+            "{who} is {:.2} % {more} than declared (u {:.2} %): measure these tags again; the printer probably scaled the page.",
+            percent.abs(),
+            100.0 * size.u
+        ),
+        (Fault::Size, _) => format!(
+            "{who} is {:.2} % {more} than declared (u {:.2} %): measure its black square again; it was probably printed to another scale.",
+            percent.abs(),
+            100.0 * size.u
+        ),
+        (Fault::Focal, _) => format!(
+            "{who} was taken with a focal length {:.2} % {} (u {:.2} %): another camera, zoom, focus or a cropped copy. It was left out; take it again.",
+            percent.abs(),
+            if percent < 0.0 { "shorter" } else { "longer" },
+            100.0 * size.u
+        ),
+        (Fault::Turned(turn), _) => format!(
+            "The corners of {who} are declared in another order than they are printed ({}): list them lower left, lower right, upper right, upper left.",
+            match (turn.quarters, turn.mirrored) {
+                (_, true) => "clockwise".to_owned(),
+                (2, _) => "upside down".to_owned(),
+                (1, _) => "turned by a quarter to the left".to_owned(),
+                _ => "turned by a quarter to the right".to_owned(),
+            }
+        ),
+        (Fault::Twice, _) => format!("{who} is in two places: every id may be used once."),
+    }
+}
+
+/// Value and unit of a minimal detectable size.
+fn detectable(size: &Detectable) -> (Option<f64>, &'static str) {
+    match (size.relative, size.shift_m, size.turn_rad) {
+        (Some(relative), _, _) => (Some(100.0 * relative), "%"),
+        (_, Some(shift), _) => (Some(mm_from_m(shift)), "mm"),
+        (_, _, Some(turn)) => (Some(deg_from_rad(turn)), "deg"),
+        _ => (None, "mm"),
+    }
+}
+
+/// All tests of a survey as they go into the result.
+pub(super) fn parts(job: &Job, measured: &Measured) -> Vec<IntegrityPart> {
+    let names = Names { job, measured };
+    measured
+        .survey
+        .integrity
+        .iter()
+        .map(|test| {
+            let (smallest, unit) = test.detectable.as_ref().map_or((None, "mm"), detectable);
+            IntegrityPart {
+                test: test_name(&test.suspect, &test.fault).into(),
+                subject: names.of(&test.suspect),
+                statistic: test.statistic,
+                threshold: test.limit,
+                minimal_detectable: smallest,
+                unit: unit.into(),
+                passed: test.passed(),
+                sentence: capital(&sentence(&names, test)),
+            }
+        })
+        .collect()
+}
+
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map(|c| c.to_uppercase().chain(chars).collect()).unwrap_or_default()
+}
+
+/// Why there is no measurement although there is a survey: something that carries the answer moved.
+pub(super) fn moved(job: &Job, measured: &Measured) -> Option<String> {
+    let names = Names { job, measured };
+    let moved: Vec<String> = measured
+        .survey
+        .integrity
+        .iter()
+        .filter(|t| !t.passed() && matches!(t.fault, Fault::Moved { .. } | Fault::Crept))
+        .filter(|t| match &t.suspect {
+            Suspect::Body { body, .. } => super::carries_the_answer(job, *body),
+            Suspect::Car { .. } => true,
+            _ => false,
+        })
+        .map(|t| capital(&sentence(&names, t)))
+        .collect();
+    if !moved.is_empty() {
+        return Some(moved.join(" "));
+    }
+    contradicted(job, measured)
+}
+
+/// Photographs in which no tag of a body fits, and that no named fault explains, before there is no measurement: chance rejects one in a thousand
+/// surveys' views.
+const CONTRADICTING_PHOTOGRAPHS: usize = 3;
+
+/// A plate or stand that several photographs show elsewhere, in no order that a single move would explain.
+fn contradicted(job: &Job, measured: &Measured) -> Option<String> {
+    let survey = &measured.survey;
+    survey.bodies.iter().enumerate().filter(|(_, b)| super::carries_the_answer(job, b.body)).find_map(|(k, b)| {
+        let mut by_photo: std::collections::BTreeMap<usize, bool> = std::collections::BTreeMap::new();
+        for view in survey.views.iter().filter(|v| v.body == k) {
+            *by_photo.entry(view.photo).or_default() |= view.used;
+        }
+        let against: Vec<usize> = by_photo.iter().filter(|(_, fits)| !**fits).map(|(photo, _)| *photo).collect();
+        (against.len() >= CONTRADICTING_PHOTOGRAPHS).then(|| {
+            format!(
+                "{} photographs (the first is {}) show \"{}\" elsewhere than the others, and no single move explains it: it, or the car, was moved more \
+                 than once, its id is in two places, or the photographs are not in the order in which they were taken.",
+                against.len(),
+                measured.look.photos[against[0]].name,
+                job.kit.bodies[b.body].name,
+            )
+        })
+    })
+}
+
+/// Faults of the size of a tolerance that could hide: one test for each component that is asked.
+///
+/// Only where the deviations follow from the survey's bodies directly (a car that was not rolled).
+pub(super) fn hidden(job: &Job, measured: &Measured, judged: &Assessment) -> Vec<IntegrityPart> {
+    let names = Names { job, measured };
+    let survey = &measured.survey;
+    let mut out = Vec::new();
+    for station in &judged.stations {
+        if station.by_body_step.ncols() != 6 * survey.bodies.len() {
+            continue;
+        }
+        let effects: Vec<Vec<f64>> = survey.hidden.iter().map(|h| h.effect(&station.by_body_step)).collect();
+        for component in Component::ALL {
+            let deviation = &station.deviations[component.index()];
+            let Some(tolerance) = deviation.tolerance else { continue };
+            let worst = effects
+                .iter()
+                .zip(&survey.hidden)
+                .map(|(effect, h)| (effect[component.index()], h))
+                .max_by(|a, b| a.0.total_cmp(&b.0));
+            let Some((effect, h)) = worst else { continue };
+            let (outside, unit) =
+                if component.is_angle() { (deg_from_rad as fn(f64) -> f64, "deg") } else { (mm_from_m as fn(f64) -> f64, "mm") };
+            let what = match h.fault {
+                Fault::Moved { .. } => "a move",
+                Fault::Crept => "a creep",
+                Fault::Displaced => "another place",
+                Fault::Focal => "another focal length",
+                _ => "another size",
+            };
+            let passed = effect <= tolerance;
+            let shown = crate::verdict::words::size(component, effect);
+            let who = names.of(&h.suspect);
+            let sentence = if passed {
+                format!("A fault that is just not found changes {} by {shown} at most ({what} of {who}).", component.name())
+            } else {
+                format!(
+                    "Too little checks {}: {what} of {who} could change it by {shown}, more than its tolerance of {}, and not be found. Take more photographs \
+                     that show it together with other bodies.",
+                    component.name(),
+                    crate::verdict::words::size(component, tolerance)
+                )
+            };
+            out.push(IntegrityPart {
+                test: HIDDEN.into(),
+                subject: format!("{} of {}", component.name(), station.name),
+                statistic: outside(effect),
+                threshold: outside(tolerance),
+                minimal_detectable: Some(outside(effect)),
+                unit: unit.into(),
+                passed,
+                sentence,
+            });
+        }
+    }
+    out
+}
+
+/// Withholds verdicts: what was judged from a survey with a fault in it proves nothing either way; a component whose check is too weak is not called
+/// in tolerance.
+pub(super) fn withhold(result: &mut ResultFile) {
+    let failed: Vec<&IntegrityPart> = result.integrity.iter().filter(|t| !t.passed).collect();
+    let Some(first) = failed.iter().find(|t| t.test != HIDDEN).or(failed.first()) else { return };
+    let all = first.test != HIDDEN;
+    let why = first.sentence.clone();
+    let weak: Vec<String> = failed.iter().filter(|t| t.test == HIDDEN).map(|t| t.subject.clone()).collect();
+    let mut worst = None;
+    for station in &mut result.stations {
+        let name = station.name.clone();
+        for (component, deviation) in components(station) {
+            let subject = format!("{component} of {name}");
+            let doubted = all && deviation.verdict.is_some();
+            let weak = weak.contains(&subject) && deviation.verdict == Some(Verdict::In);
+            if doubted || weak {
+                deviation.verdict = Some(Verdict::NotProven);
+                deviation.remedy = Some(match all {
+                    true => format!("{why} Until then nothing is proven."),
+                    false => failed_sentence(&result.integrity, &subject),
+                });
+            }
+        }
+        station.verdict = [&station.deviations.distance_mm, &station.deviations.lateral_mm, &station.deviations.height_mm]
+            .into_iter()
+            .chain([&station.deviations.yaw_deg, &station.deviations.pitch_deg, &station.deviations.roll_deg])
+            .filter_map(|d| d.verdict)
+            .max_by_key(|v| rank(*v))
+            .unwrap_or(station.verdict);
+        worst = worst.max(Some(rank(station.verdict)));
+    }
+    if let Some(worst) = worst
+        && result.verdict != Verdict::NotMeasured
+    {
+        let unmeasured = !result.stations_not_measured.is_empty();
+        result.verdict = match worst {
+            0 if !unmeasured => Verdict::In,
+            2 => Verdict::Out,
+            _ => Verdict::NotProven,
+        };
+    }
+}
+
+const HIDDEN: &str = "fault that could hide";
+
+fn failed_sentence(all: &[IntegrityPart], subject: &str) -> String {
+    all.iter().find(|t| t.test == HIDDEN && t.subject == subject).map(|t| t.sentence.clone()).unwrap_or_default()
+}
+
+fn rank(verdict: Verdict) -> u8 {
+    match verdict {
+        Verdict::In => 0,
+        Verdict::NotProven | Verdict::NotMeasured => 1,
+        Verdict::Out => 2,
+    }
+}
+
+fn components(station: &mut StationPart) -> [(&'static str, &mut DeviationPart); 6] {
+    let d = &mut station.deviations;
+    [
+        ("distance", &mut d.distance_mm),
+        ("lateral", &mut d.lateral_mm),
+        ("height", &mut d.height_mm),
+        ("yaw", &mut d.yaw_deg),
+        ("pitch", &mut d.pitch_deg),
+        ("roll", &mut d.roll_deg),
+    ]
+}
