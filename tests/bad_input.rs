@@ -134,6 +134,14 @@ fn car_and_placement() {
     refused("job.toml", "plate = \"plate rear right\"", "plate = \"stand\"", "plate = \"stand\"", "not a wheel plate");
     refused("job.toml", "plate = \"plate rear right\"", "plate = \"plate rear left\"", "", "rear left wheel already");
     refused("job.toml", "at = \"rear-right\"", "at = \"rear-left\"", "", "declared twice");
+    // The centre of the wheel on the wrong side of the plate.
+    refused(
+        "job.toml",
+        "stand_off_mm = 185.0 ",
+        "hub_mm = [0.0, 0.0, 185.0] ",
+        "hub_mm = [0.0, 0.0, 185.0]",
+        "lies outside the car",
+    );
     refused(
         "job.toml",
         "at = \"rear-right\"",
@@ -299,6 +307,8 @@ fn faulty_photographs_are_named_and_the_others_used() {
     image::imageops::rotate90(&picture).save(photo("016.jpg")).unwrap();
     picture.save_with_format(photo("009.jpg"), image::ImageFormat::Png).unwrap();
     std::fs::write(photo("021.jpg"), "no picture at all").unwrap();
+    // One photograph twice.
+    std::fs::copy(photo("001.jpg"), photo("030-copy.jpg")).unwrap();
     // Listed and not there.
     edit(&dir.path().join("job.toml"), "[\"photos/*.jpg\"]", "[\"photos/*.jpg\", \"photos/031.jpg\", \"more/*.jpg\"]");
     // Declared and never seen.
@@ -315,6 +325,7 @@ fn faulty_photographs_are_named_and_the_others_used() {
         ("021.jpg", "neither a JPEG nor a PNG"),
         ("009.jpg", "content is PNG"),
         ("031.jpg", "no such file"),
+        ("030-copy.jpg", "a copy of photos/001.jpg: one photograph counts once"),
         ("more/*.jpg", "No file matches"),
         ("post", "Not measured"),
     ] {

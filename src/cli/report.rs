@@ -118,8 +118,13 @@ fn nothing_to_move(verdict: Verdict) -> &'static str {
 fn largest_shares(out: &mut String, station: &StationPart) {
     let _ = writeln!(out, "Where U comes from (share of the variance)");
     for (name, _, d) in station.deviations.each() {
-        let shares: Vec<String> =
-            d.shares.iter().filter(|s| s.percent_of_variance >= 0.5).take(3).map(|s| format!("{} {:.0} %", s.source, s.percent_of_variance)).collect();
+        let shares: Vec<String> = d
+            .shares
+            .iter()
+            .filter(|s| s.percent_of_variance >= 0.5)
+            .take(3)
+            .map(|s| format!("{} {:.0} %", s.source, s.percent_of_variance))
+            .collect();
         if !shares.is_empty() {
             line_after(out, &format!("  {name:<9}"), "           ", &shares.join(", "));
         }

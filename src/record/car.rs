@@ -182,6 +182,15 @@ fn resolve_wheel(
                 "It is the distance from the plate's printed face to the centre of the wheel, in millimetres, between 1 and 1000.",
             ));
         }
+        // The axis points away from the car and the wheel's centre lies behind the printed face: on the other side is a sign mistaken.
+        (None, Some(mm)) if mm.iter().all(|v| v.abs() <= 1000.0) && Vector3::from(mm).dot(&axis) > 0.0 => {
+            return Err(document.problem(
+                &at("hub_mm"),
+                format!("hub_mm = [{}, {}, {}] lies outside the car", mm[0], mm[1], mm[2]),
+                "The wheel's centre is behind the plate, against `axis`, which points away from the car: with axis = [0, 0, 1] its third number is \
+                 negative. Correct the sign of hub_mm, or of axis.",
+            ));
+        }
         (None, Some(mm)) if mm.iter().all(|v| v.abs() <= 1000.0) => {
             HubPlace::InPlate(Point::claim(Vector3::from(mm.map(m_from_mm))))
         }

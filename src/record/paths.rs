@@ -63,9 +63,12 @@ pub(crate) fn matching(folder: &Path, pattern: &str) -> Vec<PathBuf> {
     found
 }
 
-/// Matches one name against one pattern with `*` and `?`.
+/// Matches one name against one pattern with `*` and `?`; large and small letters are the same, since cameras write .JPG.
 fn wildcard_matches(pattern: &str, name: &str) -> bool {
-    let (p, n): (Vec<char>, Vec<char>) = (pattern.chars().collect(), name.chars().collect());
+    let (p, n): (Vec<char>, Vec<char>) = {
+        let small = |text: &str| text.chars().flat_map(char::to_lowercase).collect();
+        (small(pattern), small(name))
+    };
     let (mut i, mut k) = (0, 0);
     let mut star: Option<(usize, usize)> = None;
     while k < n.len() {
@@ -95,6 +98,7 @@ mod tests {
     fn wildcards() {
         for (pattern, name, matches) in [
             ("*.jpg", "001.jpg", true),
+            ("*.jpg", "IMG_001.JPG", true),
             ("*.jpg", "001.jpeg", false),
             ("0?1.*", "001.jpg", true),
             ("0?1.*", "0011.jpg", false),

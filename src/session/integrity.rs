@@ -242,8 +242,11 @@ pub(super) fn hidden(job: &Job, measured: &Measured, judged: &Assessment) -> Vec
                 .map(|(effect, h)| (effect[component.index()], h))
                 .max_by(|a, b| a.0.total_cmp(&b.0));
             let Some((effect, h)) = worst else { continue };
-            let (outside, unit) =
-                if component.is_angle() { (deg_from_rad as fn(f64) -> f64, "deg") } else { (mm_from_m as fn(f64) -> f64, "mm") };
+            let (outside, unit) = if component.is_angle() {
+                (deg_from_rad as fn(f64) -> f64, "deg")
+            } else {
+                (mm_from_m as fn(f64) -> f64, "mm")
+            };
             let what = match h.fault {
                 Fault::Moved { .. } => "a move",
                 Fault::Crept => "a creep",
@@ -255,7 +258,10 @@ pub(super) fn hidden(job: &Job, measured: &Measured, judged: &Assessment) -> Vec
             let shown = crate::verdict::words::size(component, effect);
             let who = names.of(&h.suspect);
             let sentence = if passed {
-                format!("A fault that is just not found changes {} by {shown} at most ({what} of {who}).", component.name())
+                format!(
+                    "A fault that is just not found changes {} by {shown} at most ({what} of {who}).",
+                    component.name()
+                )
             } else {
                 format!(
                     "Too little checks {}: {what} of {who} could change it by {shown}, more than its tolerance of {}, and not be found. Take more photographs \
@@ -302,12 +308,13 @@ pub(super) fn withhold(result: &mut ResultFile) {
                 });
             }
         }
-        station.verdict = [&station.deviations.distance_mm, &station.deviations.lateral_mm, &station.deviations.height_mm]
-            .into_iter()
-            .chain([&station.deviations.yaw_deg, &station.deviations.pitch_deg, &station.deviations.roll_deg])
-            .filter_map(|d| d.verdict)
-            .max_by_key(|v| rank(*v))
-            .unwrap_or(station.verdict);
+        station.verdict =
+            [&station.deviations.distance_mm, &station.deviations.lateral_mm, &station.deviations.height_mm]
+                .into_iter()
+                .chain([&station.deviations.yaw_deg, &station.deviations.pitch_deg, &station.deviations.roll_deg])
+                .filter_map(|d| d.verdict)
+                .max_by_key(|v| rank(*v))
+                .unwrap_or(station.verdict);
         worst = worst.max(Some(rank(station.verdict)));
     }
     if let Some(worst) = worst

@@ -40,7 +40,17 @@ pub fn look(job: &Job, watch: Watch) -> Look {
             look.notices.push(Notice { about: about.clone(), text: format!("Note: {note}.") });
         }
         match seen {
-            Ok(photo) => look.photos.push(photo),
+            Ok(photo) => match look.photos.iter().find(|known| is_copy(known, &photo)) {
+                Some(known) => {
+                    let reason = format!(
+                        "it is a copy of {}: one photograph counts once. Take another instead of copying one.",
+                        known.name
+                    );
+                    look.notices.push(Notice { about, text: format!("Not used: {reason}") });
+                    look.refused.push((k, reason));
+                }
+                None => look.photos.push(photo),
+            },
             Err(reason) => {
                 look.notices.push(Notice { about, text: format!("Not used: {reason}") });
                 look.refused.push((k, reason));
@@ -48,6 +58,13 @@ pub fn look(job: &Job, watch: Watch) -> Look {
         }
     }
     look
+}
+
+/// Two photographs in which every corner lies on the same spot are one: two shots, even from a tripod, differ by their noise.
+fn is_copy(a: &Photo, b: &Photo) -> bool {
+    !a.tags.is_empty()
+        && a.tags.len() == b.tags.len()
+        && a.tags.iter().all(|tag| b.tags.iter().any(|other| other.id == tag.id && other.corners == tag.corners))
 }
 
 /// One photograph: its tags, or why it is refused; and what should be known of it.

@@ -134,7 +134,8 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
     };
     watch(Progress::Judging);
     if let Some(reason) = undecided_pose(job, &measured.survey).or_else(|| integrity::moved(job, &measured)) {
-        let mut out = result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices.clone());
+        let mut out =
+            result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices.clone());
         out.integrity = integrity::parts(job, &measured);
         return out;
     }

@@ -2,8 +2,8 @@
 
 use super::allowed::Allowed;
 use super::bundle::solve;
-use super::integrity::Named;
 use super::covariance::Covariance;
+use super::integrity::Named;
 use super::network::{Board, Network};
 use super::problem::Problem;
 use super::rows::{MeasuredBlock, Weights, measured_blocks, view_residual};

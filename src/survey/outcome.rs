@@ -42,13 +42,8 @@ impl Run<'_> {
         for (k, &i) in instances.iter().enumerate() {
             body_of[i] = k;
         }
-        let at = Solution {
-            problem,
-            state: &self.state,
-            weights: &weights,
-            extent: &self.extent,
-            covariance: &covariance,
-        };
+        let at =
+            Solution { problem, state: &self.state, weights: &weights, extent: &self.extent, covariance: &covariance };
         let (mut tests_of_faults, hidden) = integrity::report(&at, &instances, &self.named);
         tests_of_faults.splice(0..0, found);
         let margins = self.mirror_margins(board, &weights);

@@ -70,9 +70,8 @@ pub(super) fn corners(problem: &Problem, state: &State, view: &View) -> [Vector3
 
 /// Predicted − seen, pixels; `None` where a corner lies behind the camera.
 pub(super) fn view_residual(problem: &Problem, state: &State, view: &View) -> Option<SVector<f64, 8>> {
-    let camera_from_tag = state.camera_from_world[view.photo]
-        * state.world_from_body(view)
-        * state.body_from_tag[view.body][view.tag];
+    let camera_from_tag =
+        state.camera_from_world[view.photo] * state.world_from_body(view) * state.body_from_tag[view.body][view.tag];
     let lens = &state.lenses[problem.input.photos[view.photo].lens];
     let mut r = SVector::<f64, 8>::zeros();
     for (k, corner) in corners(problem, state, view).iter().enumerate() {

@@ -83,13 +83,7 @@ impl Run<'_> {
         if self.named.len() >= MOST_FAULTS || self.named_all {
             return false;
         }
-        let at = Solution {
-            problem: self.problem,
-            state: &self.state,
-            weights,
-            extent: &self.extent,
-            covariance,
-        };
+        let at = Solution { problem: self.problem, state: &self.state, weights, extent: &self.extent, covariance };
         let all = scan(&at, false);
         let Some(best) = all.iter().min_by(|a, b| a.ln_chance.total_cmp(&b.ln_chance)) else { return false };
         if best.ln_chance > ln_chance_each(all.len()) || best.ln_chance > best_view {
@@ -119,9 +113,8 @@ impl Run<'_> {
                 }
                 let layout = Layout::new(self.problem, &self.extent, &state.allowed, true);
                 let (problem, extent) = (self.problem, &self.extent);
-                let (state, cost, _) = crate::survey::bundle::solve(
-                    problem, &layout, &state, weights, extent, RIVAL_STEPS, RIVAL_GAIN,
-                )?;
+                let (state, cost, _) =
+                    crate::survey::bundle::solve(problem, &layout, &state, weights, extent, RIVAL_STEPS, RIVAL_GAIN)?;
                 Some((cost, state, *h, remedy))
             })
             .collect();
@@ -244,13 +237,7 @@ impl Run<'_> {
             return false;
         }
         self.named_all = true;
-        let at = Solution {
-            problem: self.problem,
-            state: &self.state,
-            weights,
-            extent: &self.extent,
-            covariance,
-        };
+        let at = Solution { problem: self.problem, state: &self.state, weights, extent: &self.extent, covariance };
         let spread = dispersion(&scan(&at, false), &self.named);
         let state = &self.state;
         let tested = |named: &Named| -> f64 {
@@ -267,9 +254,7 @@ impl Run<'_> {
                 Remedy::Print(p) => value(state.common_scale[p], layout.common_at[p], prints[p].sigma_common),
                 Remedy::Motion(k) => {
                     let step = state.allowed.motions[k].step;
-                    step_cov(layout, covariance, k)
-                        .cholesky()
-                        .map_or(named.statistic, |c| step.dot(&c.solve(&step)))
+                    step_cov(layout, covariance, k).cholesky().map_or(named.statistic, |c| step.dot(&c.solve(&step)))
                 }
             }
         };
@@ -277,7 +262,7 @@ impl Run<'_> {
         let mut withdrawn = false;
         for (k, statistic) in tests.into_iter().enumerate().rev() {
             self.named[k].statistic = statistic;
-                if statistic / spread > self.named[k].limit {
+            if statistic / spread > self.named[k].limit {
                 continue;
             }
             withdrawn = true;
@@ -303,8 +288,7 @@ impl Run<'_> {
     /// The named faults with their final sizes.
     pub fn found(&self, layout: &Layout, covariance: &Covariance) -> Vec<Tested> {
         let origin = |instances: &[usize]| {
-            let sum: Vector3<f64> =
-                instances.iter().map(|i| self.state.world_from_instance[*i].translation()).sum();
+            let sum: Vector3<f64> = instances.iter().map(|i| self.state.world_from_instance[*i].translation()).sum();
             sum / instances.len().max(1) as f64
         };
         let variance = |column: Option<usize>| column.map_or(0.0, |c| covariance.columns[(c, c)].max(0.0));

@@ -94,7 +94,10 @@ pub(super) fn scan(at: &Solution, keep_reach: bool) -> Vec<Hypothesis> {
         let origins: Vec<Vector3<f64>> =
             instances.iter().map(|i| state.world_from_instance[*i].translation()).collect();
         let centre = origins.iter().sum::<Vector3<f64>>() / origins.len().max(1) as f64;
-        let photos = instances.iter().map(|i| pick(&|view: &View| view.instance == *i)).map(|list| list.iter().map(|(_, p, _)| *p).collect());
+        let photos = instances
+            .iter()
+            .map(|i| pick(&|view: &View| view.instance == *i))
+            .map(|list| list.iter().map(|(_, p, _)| *p).collect());
         let photos = photos.collect();
         motions(at, &Mover { suspect, instances, tag, centre, photos, seen }, keep_reach, &mut out);
     }
@@ -124,13 +127,8 @@ pub(super) fn scan(at: &Solution, keep_reach: bool) -> Vec<Hypothesis> {
     }
     for print in 0..kit.prints.len() {
         let of_group = |view: &View| kit.bodies[view.body].tags[view.tag].print == print;
-        let mut tags: Vec<(usize, usize)> = extent
-            .views
-            .iter()
-            .map(|&v| &problem.views[v])
-            .filter(|v| of_group(v))
-            .map(|v| (v.body, v.tag))
-            .collect();
+        let mut tags: Vec<(usize, usize)> =
+            extent.views.iter().map(|&v| &problem.views[v]).filter(|v| of_group(v)).map(|v| (v.body, v.tag)).collect();
         tags.sort_unstable();
         tags.dedup();
         if tags.len() > 1 && !state.allowed.prints.contains(&print) {
@@ -150,8 +148,7 @@ fn movers(problem: &Problem, extent: &Extent) -> Vec<(Suspect, Vec<usize>, Optio
     let mut out = Vec::new();
     let mut cars: BTreeMap<Option<usize>, Vec<usize>> = BTreeMap::new();
     for (i, instance) in problem.instances.iter().enumerate().filter(|(i, _)| in_use(*i)) {
-        let suspect =
-            Suspect::Body { body: instance.body, station: instance.station, position: instance.position };
+        let suspect = Suspect::Body { body: instance.body, station: instance.station, position: instance.position };
         out.push((suspect, vec![i], None));
         if kit.bodies[instance.body].kind == BodyKind::Plate {
             cars.entry(instance.position).or_default().push(i);
@@ -186,11 +183,7 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
         }
     };
     let already = |weights: &dyn Fn(&crate::survey::allowed::Motion) -> bool| {
-        at.state
-            .allowed
-            .motions
-            .iter()
-            .any(|m| m.instances == mover.instances && m.tag == mover.tag && weights(m))
+        at.state.allowed.motions.iter().any(|m| m.instances == mover.instances && m.tag == mover.tag && weights(m))
     };
     if mover.tag.is_some() {
         if !already(&|_| true) {

@@ -118,13 +118,7 @@ impl<const Q: usize> Sum<Q> {
     pub fn new(covariance: &Covariance) -> Self {
         let n = covariance.columns.nrows();
         let zero = DMatrix::zeros(n, Q);
-        Self {
-            raw: SMatrix::zeros(),
-            info: SMatrix::zeros(),
-            pull: SVector::zeros(),
-            cross: zero.clone(),
-            reach: zero,
-        }
+        Self { raw: SMatrix::zeros(), info: SMatrix::zeros(), pull: SVector::zeros(), cross: zero.clone(), reach: zero }
     }
 
     pub fn add(&mut self, covariance: &Covariance, block: &Block<Q>, weight: f64) {
