@@ -49,6 +49,9 @@ struct Put {
     factor: f64,
 }
 
+/// The fault, whether it was named, how many tests failed, and which.
+type Outcome = (Put, bool, usize, String);
+
 struct Dice(ChaCha8Rng);
 
 impl Dice {
@@ -189,7 +192,7 @@ fn describe(t: &Tested) -> String {
 #[test]
 fn faults_are_named_and_sound_bays_are_left_alone() {
     let n: u64 = std::env::var("PLUMBSIGHT_FAULTY_BAYS").ok().and_then(|n| n.parse().ok()).unwrap_or(40);
-    let outcomes: Vec<(bool, Option<(Put, bool, usize, String)>)> = (1..=n)
+    let outcomes: Vec<(bool, Option<Outcome>)> = (1..=n)
         .into_par_iter()
         .map(|seed| {
             let bay = Bay::new(&options(seed)).unwrap();

@@ -47,6 +47,9 @@ pub(in crate::survey) struct Solution<'a> {
     pub covariance: &'a Covariance,
 }
 
+/// Indices of rows with the derivatives by a motion.
+type MotionRows = Vec<(usize, SMatrix<f64, 8, 6>)>;
+
 /// A suspect whose motion is tested, with its views by photograph block.
 struct Mover {
     suspect: Suspect,
@@ -56,7 +59,7 @@ struct Mover {
     /// Photographs by instance.
     photos: Vec<Vec<usize>>,
     /// (photograph block, photograph, rows and derivatives).
-    seen: Vec<(usize, usize, Vec<(usize, SMatrix<f64, 8, 6>)>)>,
+    seen: Vec<(usize, usize, MotionRows)>,
 }
 
 /// Tests everything. `keep_reach`: which hypotheses keep what they would do to the other unknowns.
