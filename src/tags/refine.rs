@@ -18,17 +18,20 @@ use crate::tags::pixels::{Choice, Placed};
 use crate::tags::predict::{BLACK, BLUR, Block, GROWTH, N, Prediction, STEP, View, predict};
 use crate::tags::quads::Quad;
 use crate::tags::tied::tied_noise;
-use nalgebra::{Matrix2, Matrix3, SMatrix, Vector2};
+use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
 
 /// Pixels near edges used until the corners rest, and for the answer.
-const FEW_PIXELS: usize = 220;
-const MANY_PIXELS: usize = 2000;
+const FEW_PIXELS: usize = 180;
+const MANY_PIXELS: usize = 1500;
 
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 const LEAST_BLUR: f64 = 0.09;
 
 /// Corners that moved less than this in a step (px) are at rest.
-const REST_PX: f64 = 0.03;
+const REST_PX: f64 = 0.06;
+
+/// A first step with all pixels that is longer than this (px) is followed by more.
+const LONG_STEP_PX: f64 = 0.2;
 
 /// A fitted tag.
 #[derive(Clone, Debug)]
@@ -71,6 +74,34 @@ impl State {
         places.iter().all(|p| p.iter().all(|v| v.is_finite())).then_some(places)
     }
 
+    /// What is known beforehand, weakly: blur near 0.6 px² and about the same in all directions, growth within half a pixel. For each such unknown how far
+    /// off it is and with what weight that counts. Common practice, no source; it only decides where the pixels say nothing.
+    fn beforehand(&self) -> [(usize, f64, f64); 4] {
+        let p = &self.p;
+        let mean = ((p[BLUR] + p[BLUR + 2]) / 2.0).max(0.3);
+        let known = |index: usize, value: f64, sigma: f64| (index, value - p[index], 1.0 / (sigma * sigma));
+        [
+            known(BLUR, 0.6, 4.0 * mean),
+            known(BLUR + 1, 0.0, 0.5 * mean),
+            known(BLUR + 2, 0.6, 4.0 * mean),
+            known(GROWTH, 0.0, 0.5),
+        ]
+    }
+
+    /// The state a step away. The blur stays a blur: at least the pixel's own area in every direction.
+    fn moved(&self, step: &SVector<f64, N>) -> State {
+        let mut next = self.clone();
+        for (value, step) in next.p.iter_mut().zip(step) {
+            *value += step;
+        }
+        for i in [BLUR, BLUR + 2] {
+            next.p[i] = next.p[i].max(LEAST_BLUR);
+        }
+        let limit = 0.9 * ((next.p[BLUR] - 0.5 * LEAST_BLUR) * (next.p[BLUR + 2] - 0.5 * LEAST_BLUR)).sqrt();
+        next.p[BLUR + 1] = next.p[BLUR + 1].clamp(-limit, limit);
+        next
+    }
+
     fn blur(&self) -> Matrix2<f64> {
         Matrix2::new(self.p[BLUR], self.p[BLUR + 1], self.p[BLUR + 1], self.p[BLUR + 2])
     }
@@ -93,19 +124,11 @@ impl Problem<'_> {
             sums.add(block, &prediction, noise);
         }
         let mut normal = sums.normal();
-        // What is known beforehand, weakly: blur near 0.6 px² and about the same in all directions, growth within half a pixel.
-        // Common practice, no source; it only decides where the pixels say nothing.
-        let mut known = |index: usize, value: f64, sigma: f64| {
-            let off = value - state.p[index];
-            normal.matrix[(index, index)] += 1.0 / (sigma * sigma);
-            normal.right[index] += off / (sigma * sigma);
-            normal.cost += off * off / (sigma * sigma);
-        };
-        let mean = ((state.p[BLUR] + state.p[BLUR + 2]) / 2.0).max(0.3);
-        known(BLUR, 0.6, 4.0 * mean);
-        known(BLUR + 1, 0.0, 0.5 * mean);
-        known(BLUR + 2, 0.6, 4.0 * mean);
-        known(GROWTH, 0.0, 0.5);
+        for (index, off, weight) in state.beforehand() {
+            normal.matrix[(index, index)] += weight;
+            normal.right[index] += off * weight;
+            normal.cost += off * off * weight;
+        }
         normal.cost.is_finite().then_some(normal)
     }
 }
@@ -184,38 +207,32 @@ pub fn refine(
     if n < 60 {
         return None;
     }
-    let (normal, _) = minimise(&problem, &mut state, &noise, size, 1, REST_PX)?;
+    // One step with the normal equations of all pixels; should it be a long one, few pixels were too few and more steps are taken. Then one more
+    // with the same equations and the pulls at the new state, which also show the noise.
+    let mut normal = problem.normal(&state, &noise)?;
+    let mut inverse = normal.matrix.cholesky()?.inverse();
+    let mut next = state.moved(&(inverse * normal.right));
+    if way(&state.corners()?, &next.corners()?) * size > LONG_STEP_PX {
+        (normal, _) = minimise(&problem, &mut state, &noise, size, 4, REST_PX)?;
+        inverse = normal.matrix.cholesky()?.inverse();
+        next = state.moved(&(inverse * normal.right));
+    }
     let (_, all) = normal.noise(&noise);
     let rms = all.sqrt();
-    let cov = normal.matrix.cholesky()?.inverse();
-    let tied_at = View::new(&state.p, &state.map(), &place_per_pixel, tone)?;
-    // The last step needs no look at the picture: what it leaves is far below the noise.
-    for (value, step) in state.p.iter_mut().zip(&(cov * normal.right)) {
-        *value += step;
-    }
-    let map = state.map();
-    // 8 × N: d corner / d unknown
-    let mut per_unknown = SMatrix::<f64, 8, N>::zeros();
-    let mut seen = [Vector2::zeros(); 4];
-    for (k, [u, v]) in CORNERS.into_iter().enumerate() {
-        let (s, t) = (u / 4.0, v / 4.0);
-        let q = map * nalgebra::Vector3::new(s, t, 1.0);
-        let w = 1.0 / q.z;
-        let local = q.xy() * w;
-        let x_row = [s * w, t * w, w, 0.0, 0.0, 0.0, -local.x * s * w, -local.x * t * w];
-        let y_row = [0.0, 0.0, 0.0, s * w, t * w, w, -local.y * s * w, -local.y * t * w];
-        let (pixel, per_flat) = flatten.undo(&(local * size + centre));
-        seen[k] = pixel;
-        for i in 0..8 {
-            per_unknown[(2 * k, i)] = size * (per_flat.m11 * x_row[i] + per_flat.m12 * y_row[i]);
-            per_unknown[(2 * k + 1, i)] = size * (per_flat.m21 * x_row[i] + per_flat.m22 * y_row[i]);
-        }
-    }
-    // The normal equations are already weighted with the noise that the remainders show.
-    let by_score = per_unknown * cov;
+    let (_, per_unknown) = seen_corners(&next, &placed);
+    let by_score = per_unknown * inverse;
     let cov = by_score * per_unknown.transpose();
     let standard = cov.cholesky()?.l().solve_lower_triangular(&by_score)?;
-    let cov = cov * tied_noise(&problem.blocks, &tied_at, &noise, &standard)?;
+    let view = View::new(&next.p, &next.map(), &place_per_pixel, tone)?;
+    let tied = tied_noise(&problem.blocks, &view, &noise, &standard)?;
+    let cov = cov * tied.factor;
+    let mut right = tied.right;
+    for (index, off, weight) in next.beforehand() {
+        right[index] += off * weight;
+    }
+    let state = next.moved(&(inverse * right));
+    state.corners()?;
+    let (seen, _) = seen_corners(&state, &placed);
     let moved = seen.iter().zip(corners).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max);
     let (code_black, _) = tone.code(state.p[BLACK]);
     let (code_white, _) = tone.code(state.p[BLACK] + state.p[STEP]);
@@ -236,6 +253,34 @@ pub fn refine(
     })
 }
 
+/// The corners in pixels as seen, and 8 × N: d corner / d unknown.
+fn seen_corners(state: &State, placed: &Placed<'_>) -> ([Vector2<f64>; 4], SMatrix<f64, 8, N>) {
+    let map = state.map();
+    let size = placed.size;
+    let mut per_unknown = SMatrix::<f64, 8, N>::zeros();
+    let mut seen = [Vector2::zeros(); 4];
+    for (k, [u, v]) in CORNERS.into_iter().enumerate() {
+        let (s, t) = (u / 4.0, v / 4.0);
+        let q = map * nalgebra::Vector3::new(s, t, 1.0);
+        let w = 1.0 / q.z;
+        let local = q.xy() * w;
+        let x_row = [s * w, t * w, w, 0.0, 0.0, 0.0, -local.x * s * w, -local.x * t * w];
+        let y_row = [0.0, 0.0, 0.0, s * w, t * w, w, -local.y * s * w, -local.y * t * w];
+        let (pixel, per_flat) = placed.flatten.undo(&(local * size + placed.centre));
+        seen[k] = pixel;
+        for i in 0..8 {
+            per_unknown[(2 * k, i)] = size * (per_flat.m11 * x_row[i] + per_flat.m12 * y_row[i]);
+            per_unknown[(2 * k + 1, i)] = size * (per_flat.m21 * x_row[i] + per_flat.m22 * y_row[i]);
+        }
+    }
+    (seen, per_unknown)
+}
+
+/// How far four places are from four others at most.
+fn way(a: &[Vector2<f64>; 4], b: &[Vector2<f64>; 4]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max)
+}
+
 /// Levenberg-Marquardt from `state`, at most `most` steps, until no corner moves by more than `rest` px; leaves the best state there.
 ///
 /// Returns the normal equations there and how far the corners are from where they began, px.
@@ -250,9 +295,6 @@ fn minimise(
     let mut damping = 1e-3;
     let began = state.corners()?;
     let mut corners = began;
-    let way = |a: &[Vector2<f64>; 4], b: &[Vector2<f64>; 4]| {
-        a.iter().zip(b).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max) * size
-    };
     let mut normal = problem.normal(state, noise)?;
     for _ in 0..most {
         let mut damped = normal.matrix;
@@ -260,20 +302,11 @@ fn minimise(
             damped[(i, i)] *= 1.0 + damping;
         }
         let step = damped.cholesky()?.solve(&normal.right);
-        let mut next = state.clone();
-        for (value, step) in next.p.iter_mut().zip(&step) {
-            *value += step;
-        }
-        // The blur stays a blur: at least the pixel's own area in every direction.
-        for i in [BLUR, BLUR + 2] {
-            next.p[i] = next.p[i].max(LEAST_BLUR);
-        }
-        let limit = 0.9 * ((next.p[BLUR] - 0.5 * LEAST_BLUR) * (next.p[BLUR + 2] - 0.5 * LEAST_BLUR)).sqrt();
-        next.p[BLUR + 1] = next.p[BLUR + 1].clamp(-limit, limit);
+        let next = state.moved(&step);
         let trial = next.corners().and_then(|c| Some((c, problem.normal(&next, noise)?)));
         match trial {
             Some((places, trial)) if trial.cost <= normal.cost => {
-                let moved = way(&corners, &places);
+                let moved = way(&corners, &places) * size;
                 *state = next;
                 corners = places;
                 normal = trial;
@@ -290,6 +323,6 @@ fn minimise(
             }
         }
     }
-    let moved = way(&began, &corners);
+    let moved = way(&began, &corners) * size;
     Some((normal, moved))
 }

@@ -2,7 +2,16 @@
 
 use crate::tags::normal::{Noise, Weights};
 use crate::tags::predict::{BLOCK, Block, N, Prediction, View, predict};
-use nalgebra::SMatrix;
+use crate::tags::products::dot;
+use nalgebra::{SMatrix, SVector};
+
+/// What the remainders at a state show.
+pub(super) struct TiedNoise {
+    /// By what the covariance of the corners has to be multiplied.
+    pub factor: f64,
+    /// Right side of the normal equations: sum of all pulls.
+    pub right: SVector<f64, N>,
+}
 
 /// By what the covariance of the corners has to be multiplied for the noise that the remainders show, where neighbours may err alike.
 ///
@@ -26,7 +35,7 @@ pub(super) fn tied_noise(
     view: &View<'_>,
     noise: &Noise,
     standard: &SMatrix<f64, 8, N>,
-) -> Option<f64> {
+) -> Option<TiedNoise> {
     let standard: [[f32; N]; 8] = std::array::from_fn(|i| std::array::from_fn(|j| standard[(i, j)] as f32));
     let pixels = || blocks.iter().flat_map(|b| &b.seen[..b.n]).map(|(x, y)| [x / TIED, y / TIED]);
     let low = [0, 1].map(|axis| pixels().map(|p| p[axis]).min().unwrap_or(0));
@@ -34,9 +43,13 @@ pub(super) fn tied_noise(
     let high = usize::from(pixels().map(|p| p[1] - low[1]).max().unwrap_or(0)) + 1;
     let mut sums = vec![Tied::default(); wide * high];
     let mut prediction = Prediction::EMPTY;
+    let mut right = SVector::<f64, N>::zeros();
     for block in blocks {
         predict(block, view, &mut prediction);
         let weights = Weights::new(block, &prediction, noise);
+        for (sum, gradient) in right.iter_mut().zip(&prediction.gradient) {
+            *sum += dot(gradient, &weights.pull);
+        }
         let mut scaled = [[0.0f32; BLOCK]; 8];
         for (row, by_unknown) in scaled.iter_mut().zip(&standard) {
             for (gradient, factor) in prediction.gradient.iter().zip(by_unknown) {
@@ -65,7 +78,7 @@ pub(super) fn tied_noise(
     }
     let spread = (squares / (scatter * scatter) - 1.0 / count).max(0.0);
     let factor = scatter / independent.max(0.5) * (1.0 + spread);
-    factor.is_finite().then_some(factor)
+    factor.is_finite().then_some(TiedNoise { factor, right })
 }
 
 /// Pixels along the side of a block of image pixels whose noise is tied together: that of JPEG's blocks.
