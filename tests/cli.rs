@@ -109,6 +109,26 @@ fn tags_are_printed_as_documented() {
     assert_eq!((code(&output), json[small]["detections"].as_array().unwrap().len()), (0, 0));
 }
 
+/// What `--trace` writes can be opened, is of the image's size, and its list tells found tags from refused quadrilaterals.
+#[test]
+fn a_trace_shows_every_stage() {
+    let image = repository("fixtures/bay-a/photos/001.jpg");
+    let dir = tempfile::tempdir().unwrap();
+    let look = dir.path().join("look");
+    let output = plumbsight(&["tags", "--trace", look.to_str().unwrap(), image.to_str().unwrap()]);
+    assert_eq!(code(&output), 0, "{}", err(&output));
+    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let tags = json[image.to_str().unwrap()]["detections"].as_array().unwrap().len();
+    for name in ["1-dark.png", "2-outlines.png", "3-quads.png", "5-corners.png"] {
+        assert_eq!(image::image_dimensions(look.join("001.jpg").join(name)).unwrap(), (1920, 1080), "{name}");
+    }
+    assert!(image::open(look.join("001.jpg/4-cells.png")).unwrap().width() > 60);
+    let listed = std::fs::read(look.join("001.jpg/candidates.json")).unwrap();
+    let listed: Vec<serde_json::Value> = serde_json::from_slice(&listed).unwrap();
+    let with = |outcome: &str| listed.iter().filter(|c| c["outcome"] == outcome).count();
+    assert!(tags >= 8 && with("found") == tags && with("at a glance no tag") > 0, "{tags} tags");
+}
+
 fn result_of(folder: &Path) -> ResultFile {
     serde_json::from_slice(&std::fs::read(folder.join("result.json")).unwrap()).unwrap()
 }

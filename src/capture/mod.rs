@@ -162,6 +162,17 @@ fn decode_png(bytes: &[u8]) -> Result<Gray, CaptureError> {
         .ok_or_else(|| CaptureError::Damaged { kind: "PNG", why: "its size is not its content's".into() })
 }
 
+/// A colour picture (three bytes a pixel, row by row) as a PNG file's bytes; an error says why it cannot be coded.
+pub fn encode_png(width: usize, height: usize, rgb: &[u8]) -> Result<Vec<u8>, String> {
+    use image::ImageEncoder;
+    let mut out = Vec::new();
+    let (w, h) = (u32::try_from(width).map_err(|e| e.to_string())?, u32::try_from(height).map_err(|e| e.to_string())?);
+    image::codecs::png::PngEncoder::new(&mut out)
+        .write_image(rgb, w, h, image::ExtendedColorType::Rgb8)
+        .map_err(|e| e.to_string())?;
+    Ok(out)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -5,6 +5,7 @@ mod lens;
 mod report;
 mod sheets;
 mod tags;
+mod trace;
 
 use crate::record::result::Verdict;
 use crate::record::{Purpose, ResultFile, json_text, read_job, write_atomically, write_template};
@@ -91,6 +92,9 @@ enum Command {
         /// The lens profile of the camera: sides are then straight after undoing its distortion
         #[arg(long, value_name = "FILE")]
         lens: Option<PathBuf>,
+        /// A folder for pictures of what each stage of the search made of the images
+        #[arg(long, value_name = "DIR")]
+        trace: Option<PathBuf>,
     },
     /// Make a lens profile from photographs of a printed board, or draw one
     #[command(after_help = lens::HELP)]
@@ -142,7 +146,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
     let done = match arguments.command {
         Command::Check { job, json } => check(&job, json.as_deref()),
         Command::Survey { job } => survey(&job),
-        Command::Tags { images, lens } => tags::run(&images, lens.as_deref()),
+        Command::Tags { images, lens, trace } => tags::run(&images, lens.as_deref(), trace.as_deref()),
         Command::Lens(arguments) => lens::run(arguments),
         Command::Sheets { dir, kit, paper, replace } => {
             sheets::run(&sheets::Request { folder: &dir, kit: kit.as_deref(), paper: paper.as_deref(), replace })

@@ -1,10 +1,10 @@
 //! `plumbsight tags`: the detector on single images, as JSON.
 
 use crate::capture::read_image;
-use crate::cli::{EXIT_BAD_INPUT, say};
+use crate::cli::{EXIT_BAD_INPUT, say, trace};
 use crate::record::{LensProfile, Problem, json_text, read_lens_profile};
 use crate::session::Failure;
-use crate::tags::{DetectOptions, detect};
+use crate::tags::{DetectOptions, Detector};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
 use std::path::{Path, PathBuf};
@@ -20,7 +20,8 @@ read has \"error\" instead; the exit code is then 3.
 
 Examples:
   plumbsight tags photo.jpg
-  plumbsight tags --lens lens.toml photos/*.jpg > tags.json";
+  plumbsight tags --lens lens.toml photos/*.jpg > tags.json
+  plumbsight tags --trace look photo.jpg";
 
 #[derive(Serialize)]
 #[serde(untagged)]
@@ -51,17 +52,18 @@ impl Serialize for ByPath {
 }
 
 /// Finds the tags in each image and prints them; returns the exit code.
-pub(super) fn run(images: &[PathBuf], lens: Option<&Path>) -> Result<u8, Failure> {
+pub(super) fn run(images: &[PathBuf], lens: Option<&Path>, trace: Option<&Path>) -> Result<u8, Failure> {
     let profile = lens.map(|path| read_lens_profile(path, &path.display().to_string())).transpose()?;
     let mut all: Vec<(String, Found)> = Vec::new();
     let mut code = 0;
+    let mut detector = Detector::new();
     for image in images {
         let name = image.to_string_lossy().into_owned();
         // JSON holds a key once, and the same image twice is the same answer.
         if all.iter().any(|(seen, _)| *seen == name) {
             continue;
         }
-        let found = search(image, profile.as_ref()).unwrap_or_else(|problem| {
+        let found = search(&mut detector, image, profile.as_ref(), trace).unwrap_or_else(|problem| {
             super::tell(&format!("plumbsight: {problem}\n"));
             code = EXIT_BAD_INPUT;
             Found::Refused { error: problem.to_string() }
@@ -72,7 +74,12 @@ pub(super) fn run(images: &[PathBuf], lens: Option<&Path>) -> Result<u8, Failure
     Ok(code)
 }
 
-fn search(path: &Path, profile: Option<&LensProfile>) -> Result<Found, Problem> {
+fn search(
+    detector: &mut Detector,
+    path: &Path,
+    profile: Option<&LensProfile>,
+    trace: Option<&Path>,
+) -> Result<Found, Problem> {
     let name = path.display().to_string();
     let picture = read_image(path).map_err(|e| {
         let text = e.to_string();
@@ -104,8 +111,14 @@ fn search(path: &Path, profile: Option<&LensProfile>) -> Result<Found, Problem> 
         None => DetectOptions::default(),
     };
     let start = Instant::now();
-    let detections = detect(gray, &options);
+    let detections = detector.detect(gray, &options);
     let seconds = start.elapsed().as_secs_f64();
+    if let Some(folder) = trace {
+        // Searched once more, so that the time above is that of the search alone.
+        let (found, stages) = detector.detect_traced(gray, &options);
+        let name = path.file_name().unwrap_or_default();
+        trace::write(&folder.join(name), gray, &stages, &found)?;
+    }
     Ok(Found::Tags {
         // Milliseconds from seconds is the same factor as millimetres from metres.
         ms: crate::units::ms_from_s(seconds),

@@ -9,10 +9,17 @@
 
 use crate::raster::Gray;
 use crate::tags::align::sample;
+use crate::tags::deblur;
 use crate::tags::family::{self, CELLS};
 use crate::tags::homography::Homography;
 use crate::tags::quads::Quad;
 use nalgebra::{Matrix3, Vector3};
+
+/// Most wrong cells.
+const MOST_WRONG: u32 = 2;
+
+/// Most that the picture of a tag read through blur may leave unexplained, as a part of the step from black to white.
+const MOST_UNEXPLAINED: f64 = 0.15;
 
 /// A quadrilateral that was read as a tag.
 #[derive(Clone, Copy, Debug)]
@@ -44,20 +51,73 @@ pub enum Refusal {
     Pattern,
 }
 
-/// Reads one quadrilateral (counter-clockwise on the screen).
-pub fn read(image: &Gray, quad: &Quad, least_contrast: f64) -> Result<Reading, Refusal> {
-    let map = Homography::from_corners(quad).ok_or(Refusal::Shape)?;
-    // 10 × 10 samples: the 8 × 8 cells and, half a cell outside the border, what surrounds it. Row 0 is the upper row on the tag.
+/// 10 × 10 coded grey values: the 8 × 8 cells and, half a cell outside the border, what surrounds it. Row 0 is the upper row.
+pub type Grid = [[f64; CELLS + 2]; CELLS + 2];
+
+/// Reads one quadrilateral (counter-clockwise on the screen). The grid that was read comes along where there is one; what of the surround lies
+/// outside the image is NaN in it.
+pub fn read(image: &Gray, quad: &Quad, least_contrast: f64) -> (Option<Grid>, Result<Reading, Refusal>) {
+    let Some(map) = Homography::from_corners(quad) else { return (None, Err(Refusal::Shape)) };
+    let Some(grid) = sample_grid(image, &map) else { return (None, Err(Refusal::Shape)) };
+    let mut sharp = grid;
+    sharpen(&mut sharp, &map);
+    let first = read_grid(&sharp, quad, least_contrast);
+    let read = match first {
+        Ok(reading) if reading.wrong_cells < 2 => first,
+        Err(Refusal::Shape | Refusal::Contrast | Refusal::Surround) => first,
+        // Blur may have turned cells.
+        _ => read_blurred(image, &map, &grid, quad, least_contrast).or(first),
+    };
+    (Some(grid), read)
+}
+
+/// Reads a grid whose cells are mixed by blur.
+fn read_blurred(
+    image: &Gray,
+    map: &Homography,
+    grid: &Grid,
+    quad: &Quad,
+    least_contrast: f64,
+) -> Result<Reading, Refusal> {
+    let clear = deblur::read(image, map, grid).filter(|c| c.contrast >= least_contrast).ok_or(Refusal::Contrast)?;
+    let found = family::nearest(clear.cells, MOST_WRONG).ok_or(Refusal::Pattern)?;
+    let mut upright = family::cells_of(found.id).ok_or(Refusal::Pattern)?;
+    for _ in 0..(4 - found.turns) % 4 {
+        upright = family::quarter_turn(upright);
+    }
+    if clear.unexplained(grid, upright).is_none_or(|rms| rms > MOST_UNEXPLAINED) {
+        return Err(Refusal::Pattern);
+    }
+    Ok(Reading {
+        id: found.id,
+        wrong_cells: found.wrong_cells,
+        corners: std::array::from_fn(|k| quad[(k + 4 - found.turns) % 4]),
+        margin: clear.margin,
+        contrast: clear.contrast,
+    })
+}
+
+/// The values of the cells and what surrounds them, or `None` where a part of the tag itself lies outside the image.
+fn sample_grid(image: &Gray, map: &Homography) -> Option<Grid> {
     let mut grid = [[0f64; CELLS + 2]; CELLS + 2];
     for (row, values) in grid.iter_mut().enumerate() {
         for (column, value) in values.iter_mut().enumerate() {
             let u = (column as f64 - 4.5).clamp(-4.45, 4.45);
             let v = (4.5 - row as f64).clamp(-4.45, 4.45);
-            *value = cell_value(image, &map, u, v).ok_or(Refusal::Shape)?;
+            let surround = ring(row, column) == 0;
+            *value = cell_value(image, map, u, v).or(surround.then_some(f64::NAN))?;
         }
     }
-    sharpen(&mut grid, &map);
-    let ring = |row: usize, column: usize| row.min(column).min(9 - row).min(9 - column);
+    Some(grid)
+}
+
+/// How many cells lie between a cell of the grid and its edge: 0 for the surround, 1 for the border.
+fn ring(row: usize, column: usize) -> usize {
+    row.min(column).min(9 - row).min(9 - column)
+}
+
+/// Tells black from white cells and looks the pattern up.
+fn read_grid(grid: &Grid, quad: &Quad, least_contrast: f64) -> Result<Reading, Refusal> {
     let cells = || (0..10).flat_map(|row| (0..10).map(move |column| (row, column)));
     let place = |row: usize, column: usize| Vector3::new(1.0, (column as f64 - 4.5) / 4.0, (4.5 - row as f64) / 4.0);
 
@@ -108,7 +168,7 @@ pub fn read(image: &Gray, quad: &Quad, least_contrast: f64) -> Result<Reading, R
             pattern |= 1 << (8 * (r - 1) + (c - 1));
         }
     }
-    let found = family::nearest(pattern, 2).ok_or(Refusal::Pattern)?;
+    let found = family::nearest(pattern, MOST_WRONG).ok_or(Refusal::Pattern)?;
     let corners = std::array::from_fn(|k| quad[(k + 4 - found.turns) % 4]);
     Ok(Reading { id: found.id, wrong_cells: found.wrong_cells, corners, margin, contrast: bright })
 }
@@ -133,9 +193,11 @@ fn sharpen(grid: &mut [[f64; 10]; 10], map: &Homography) {
     for r in 1..9 {
         for c in 1..9 {
             let centre = before[r][c];
+            // What is not known carries nothing over.
+            let known = |value: f64| if value.is_nan() { centre } else { value };
             grid[r][c] = centre
-                + across * (2.0 * centre - before[r][c - 1] - before[r][c + 1])
-                + down * (2.0 * centre - before[r - 1][c] - before[r + 1][c]);
+                + across * (2.0 * centre - known(before[r][c - 1]) - known(before[r][c + 1]))
+                + down * (2.0 * centre - known(before[r - 1][c]) - known(before[r + 1][c]));
         }
     }
 }

@@ -1,6 +1,5 @@
 //! The plane map between a tag and the image.
 
-use crate::fit::plane_map;
 use nalgebra::{Matrix2, Matrix3, Vector2};
 
 /// Half the side of the black square in cells: tag coordinates run from -4 to 4 over it, x right and y up on the upright print.
@@ -18,7 +17,20 @@ impl Homography {
     ///
     /// Returns `None` where three of the points are on a line or the tag would lie across its own horizon.
     pub fn from_corners(corners: &[Vector2<f64>; 4]) -> Option<Self> {
-        let map = Homography(plane_map(&CORNERS.map(Vector2::from), corners)?);
+        // The unit square's map in closed form (Heckbert, "Fundamentals of texture mapping and image warping", 1989, section 2.2.3).
+        let [p0, p1, p2, p3] = corners;
+        let (d1, d2, s) = (p1 - p2, p3 - p2, p0 - p1 + p2 - p3);
+        let den = d1.perp(&d2);
+        let (g, h) = (s.perp(&d2) / den, d1.perp(&s) / den);
+        let (along, up) = (p1 - p0 + p1 * g, p3 - p0 + p3 * h);
+        // The tag's coordinates are 8 times as long and count from its centre, where the third coordinate is to be 1.
+        let centre = 1.0 + (g + h) / 2.0;
+        if !(den.abs() > 1e-12 && centre.abs() > 1e-12) {
+            return None;
+        }
+        let (along, up, g, h) = (along / (8.0 * centre), up / (8.0 * centre), g / (8.0 * centre), h / (8.0 * centre));
+        let origin = p0 / centre + (along + up) * HALF;
+        let map = Homography(Matrix3::new(along.x, up.x, origin.x, along.y, up.y, origin.y, g, h, 1.0));
         CORNERS.iter().all(|[u, v]| map.depth(*u, *v) > 0.05).then_some(map)
     }
 
@@ -86,5 +98,13 @@ mod tests {
         assert!(Homography::from_corners(&line).is_none());
         let crossed = [[0.0, 0.0], [10.0, 10.0], [10.0, 0.0], [0.0, 10.0]].map(|[x, y]| Vector2::new(x, y));
         assert!(Homography::from_corners(&crossed).is_none());
+    }
+
+    #[test]
+    fn the_closed_form_is_the_solution_of_the_equations() {
+        let corners =
+            [[310.5, 250.0], [360.0, 255.25], [338.0, 112.0], [304.0, 128.5]].map(|[x, y]| Vector2::new(x, y));
+        let solved = crate::fit::plane_map(&CORNERS.map(Vector2::from), &corners).unwrap();
+        assert_abs_diff_eq!(Homography::from_corners(&corners).unwrap().0, solved, epsilon = 1e-9);
     }
 }

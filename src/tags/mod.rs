@@ -2,11 +2,16 @@
 
 mod align;
 mod codes;
+pub mod components;
+mod deblur;
 pub mod decode;
+mod detector;
 pub mod family;
 pub mod flatten;
 mod gauss;
+pub mod glance;
 pub mod homography;
+pub mod hull;
 pub mod light;
 mod normal;
 pub mod outline;
@@ -18,6 +23,9 @@ pub mod quads;
 pub mod refine;
 pub mod threshold;
 mod tied;
+pub mod trace;
+
+pub use detector::Detector;
 
 use crate::camera::Lens;
 use crate::raster::{Gray, ToneCurve};
@@ -58,65 +66,11 @@ pub struct DetectOptions {
 
 impl Default for DetectOptions {
     fn default() -> Self {
-        Self { lens: None, tone: ToneCurve::Srgb, least_contrast: 12 }
+        Self { lens: None, tone: ToneCurve::Srgb, least_contrast: 16 }
     }
 }
 
-/// Finds every tag of the family in an image.
+/// Finds every tag of the family in an image. Where many images are searched, a [`Detector`] saves asking for memory each time.
 pub fn detect(image: &Gray, options: &DetectOptions) -> Vec<Detection> {
-    let map = threshold::dark_map(image, options.least_contrast);
-    let most_points = 8 * (image.width() + image.height());
-    let mut readings: Vec<decode::Reading> = Vec::new();
-    outline::for_each_outline(&map, 36, 1.8, most_points, |outline| {
-        if let Some(reading) = read_outline(image, outline, options) {
-            readings.push(reading);
-        }
-    });
-    let lens = options.lens.as_ref().filter(|l| (l.width, l.height) == (image.width(), image.height()));
-    let mut found: Vec<Detection> = Vec::new();
-    let tone = if readings.is_empty() { None } else { Some(light::Tone::new(&options.tone)) };
-    for (reading, tone) in readings.iter().zip(tone.iter().cycle()) {
-        let Some(cells) = family::cells_of(reading.id) else { continue };
-        let pattern = pattern::Pattern::new(cells);
-        let Some(fit) = refine::refine(image, &reading.corners, &pattern, tone, lens) else { continue };
-        // A pattern with wrong cells is believed only where the picture fits well otherwise: the inside of a wider border does not.
-        let most_unexplained = [0.3, 0.15, 0.1][reading.wrong_cells.min(2) as usize];
-        if fit.rms > most_unexplained * fit.contrast {
-            continue;
-        }
-        found.push(Detection {
-            id: reading.id,
-            wrong_cells: reading.wrong_cells,
-            corners: fit.corners,
-            cov: fit.cov,
-            blur_px: fit.blur_px,
-            growth_px: fit.growth_px,
-            contrast: fit.contrast,
-            rms: fit.rms,
-        });
-    }
-    without_repeats(found)
-}
-
-/// Reads the tag that an outline shows, if any.
-fn read_outline(image: &Gray, outline: &outline::Outline, options: &DetectOptions) -> Option<decode::Reading> {
-    let quad = quads::quad_from_outline(outline)?;
-    let quad = align::align_sides(image, &quad)?;
-    decode::read(image, &quad, f64::from(options.least_contrast)).ok()
-}
-
-/// Keeps the best of detections of the same id at the same place.
-fn without_repeats(mut found: Vec<Detection>) -> Vec<Detection> {
-    let centre = |d: &Detection| d.corners.iter().sum::<Vector2<f64>>() / 4.0;
-    found.sort_by(|a, b| {
-        (a.id, a.wrong_cells).cmp(&(b.id, b.wrong_cells)).then((a.rms / a.contrast).total_cmp(&(b.rms / b.contrast)))
-    });
-    let mut kept: Vec<Detection> = Vec::new();
-    for d in found {
-        let size = (d.corners[2] - d.corners[0]).norm().min((d.corners[3] - d.corners[1]).norm());
-        if !kept.iter().any(|k| k.id == d.id && (centre(k) - centre(&d)).norm() < 0.5 * size) {
-            kept.push(d);
-        }
-    }
-    kept
+    Detector::new().detect(image, options)
 }

@@ -1,145 +1,145 @@
-//! Second stage: the outlines of dark areas.
+//! Third stage: the outline of a dark area.
 //!
 //! An outline runs along the cracks between dark and other pixels, dark on its right, so that the middles of the cracks scatter evenly
-//! around the true edge. Dark pixels hang together along sides only (not across corners), so tags that touch at a corner stay apart.
+//! around the true edge.
 
+use crate::tags::components::Component;
 use crate::tags::threshold::DarkMap;
 
 /// The outer outline of one dark area, clockwise as seen on the screen.
 #[derive(Clone, Debug, Default)]
 pub struct Outline {
-    /// Middles of the cracks in half pixels: pixel coordinate = value / 2 - 0.5.
-    pub points: Vec<[i32; 2]>,
-    /// Enclosed area, pixels; holes count as filled.
-    pub area: i64,
     /// Left, top, right and bottom crack, pixels.
     pub bounds: [i32; 4],
+    /// Cracks along it.
+    pub length: usize,
+    /// Enclosed area, pixels; holes count as filled.
+    pub area: i64,
+    /// Dark pixels in it.
+    pub dark: u32,
+    /// For every row from the top: its outermost cracks to the left and to the right, pixels.
+    pub ends: Vec<[i32; 2]>,
+    /// Middles of the cracks in half pixels: pixel coordinate = value / 2 - 0.5. Filled by [`points`] only.
+    pub points: Vec<[i32; 2]>,
 }
 
-/// Walks along every outline of the map and hands each outer one that may be a tag's to `visit`.
-///
-/// An outline that may be a tag's encloses at least `least_area` pixels, is not much longer than that of a convex figure with its bounds
-/// (`most_excess` times), and does not exceed `most_points` cracks (which bounds memory on noise).
-pub fn for_each_outline(
-    map: &DarkMap,
-    least_area: i64,
-    most_excess: f64,
-    most_points: usize,
-    mut visit: impl FnMut(&Outline),
-) {
-    let words = map.words_per_row();
-    // Set where the crack on a pixel's left side has been walked along.
-    let mut walked = vec![0u64; words * map.height()];
-    let mut outline = Outline::default();
-    for y in 0..map.height() {
-        let mut carry = 0u64;
-        for word in 0..words {
-            let dark = map.row(y)[word];
-            let left_cracks = dark & !((dark << 1) | carry);
-            carry = dark >> 63;
-            loop {
-                let open = left_cracks & !walked[y * words + word];
-                if open == 0 {
-                    break;
-                }
-                let x = word * 64 + open.trailing_zeros() as usize;
-                walk(map, x as i32, y as i32, most_points, &mut walked, &mut outline);
-                let [left, top, right, bottom] = outline.bounds;
-                let convex = 2 * ((right - left) + (bottom - top));
-                if outline.area >= least_area
-                    && outline.points.len() <= most_points
-                    && (outline.points.len() as f64) < most_excess * f64::from(convex)
-                {
-                    visit(&outline);
-                }
+/// Walks once around a component and measures its outline; says whether it was closed within `longest` cracks.
+pub fn walk(map: &DarkMap, component: &Component, longest: usize, outline: &mut Outline) -> bool {
+    outline.bounds = component.bounds.map(|b| b as i32);
+    outline.dark = component.area;
+    outline.points.clear();
+    let [_, top, _, bottom] = outline.bounds;
+    outline.ends.clear();
+    outline.ends.resize((bottom - top) as usize, [i32::MAX, i32::MIN]);
+    let (mut area, mut length) = (0i64, 0);
+    let ends = &mut outline.ends;
+    let closed = follow(map, component, |i, j, _, dy| {
+        if dy != 0 {
+            // Green's theorem: area = closed integral of x dy, positive when clockwise on the screen.
+            area += i64::from(i * dy);
+            if let Some(end) = ends.get_mut((j + (dy - 1) / 2 - top) as usize) {
+                *end = [end[0].min(i), end[1].max(i)];
             }
         }
-    }
+        length += 1;
+        length <= longest
+    });
+    (outline.area, outline.length) = (area, length);
+    closed
 }
 
-/// Walks once around from the left side of pixel (x, y), upwards. The area comes out negative for the outline of a hole.
-fn walk(map: &DarkMap, x: i32, y: i32, most_points: usize, walked: &mut [u64], outline: &mut Outline) {
-    let words = map.words_per_row();
-    outline.points.clear();
-    outline.area = 0;
-    // Position: the crack corner (i, j) is the upper left corner of pixel (i, j). Start at the lower end of the left side, going up.
-    let start = (x, y + 1);
+/// Walks around once more and writes down where.
+pub fn points(map: &DarkMap, component: &Component, outline: &mut Outline) {
+    let length = outline.length;
+    let points = &mut outline.points;
+    points.clear();
+    follow(map, component, |i, j, dx, dy| {
+        points.push([2 * i + dx, 2 * j + dy]);
+        points.len() <= length
+    });
+}
+
+/// Walks around a component, telling `step` where each crack begins and in which direction it runs, until it is closed (true) or `step` says
+/// that it is enough (false).
+#[inline]
+fn follow(map: &DarkMap, component: &Component, mut step: impl FnMut(i32, i32, i32, i32) -> bool) -> bool {
+    // Position: the crack corner (i, j) is the upper left corner of pixel (i, j). Start at the lower end of the left side of the topmost
+    // leftmost pixel, going up.
+    let start = (component.start as i32, component.bounds[1] as i32 + 1);
     let (mut i, mut j) = start;
     let (mut dx, mut dy) = (0, -1);
-    let (mut left, mut top, mut right, mut bottom) = (x, y, x, y + 1);
     loop {
-        if dy < 0 {
-            let pixel = (j - 1) as usize * words + (i as usize >> 6);
-            walked[pixel] |= 1 << (i & 63);
-            outline.area -= i64::from(i); // Green's theorem: area = closed integral of x dy, positive when clockwise on the screen.
-        } else if dy > 0 {
-            outline.area += i64::from(i);
-        }
-        if outline.points.len() <= most_points {
-            outline.points.push([2 * i + dx, 2 * j + dy]);
+        if !step(i, j, dx, dy) {
+            return false;
         }
         i += dx;
         j += dy;
-        left = left.min(i);
-        right = right.max(i);
-        top = top.min(j);
-        bottom = bottom.max(j);
-        // The two pixels ahead, to the right and to the left of the direction of travel.
-        let (ahead_right, ahead_left) = match (dx, dy) {
-            (0, -1) => ((i, j - 1), (i - 1, j - 1)),
-            (1, 0) => ((i, j), (i, j - 1)),
-            (0, 1) => ((i - 1, j), (i, j)),
-            _ => ((i - 1, j - 1), (i - 1, j)),
-        };
-        if !map.is_dark(ahead_right.0, ahead_right.1) {
-            (dx, dy) = (-dy, dx); // turn right
-        } else if map.is_dark(ahead_left.0, ahead_left.1) {
+        // The two pixels ahead, to the right and to the left of the direction of travel: pixel (i, j) is the lower right of the four around the corner.
+        let (rx, ry) = ((dx - dy - 1) >> 1, (dx + dy - 1) >> 1);
+        let (lx, ly) = ((dx + dy - 1) >> 1, (dy - dx - 1) >> 1);
+        let right = map.is_dark(i + rx, j + ry);
+        let left = map.is_dark(i + lx, j + ly);
+        // Only where both diagonals differ does it matter what hangs together.
+        if left && (right || component.across_corners) {
             (dx, dy) = (dy, -dx); // turn left
+        } else if !right {
+            (dx, dy) = (-dy, dx); // turn right
         }
         if (i, j) == start && (dx, dy) == (0, -1) {
-            break;
+            return true;
         }
     }
-    outline.bounds = [left, top, right, bottom];
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::raster::Gray;
+    use crate::tags::components::{Scratch, find};
     use crate::tags::threshold::dark_map;
 
-    fn outlines(rows: &[&str]) -> Vec<Outline> {
-        // Each character becomes 4 × 4 pixels, so that the tiles cannot smear the drawing.
-        let (w, h) = (rows[0].len() * 4, rows.len() * 4);
+    fn outlines(rows: &[&str]) -> Vec<(Component, Outline)> {
+        // Each character becomes 8 × 8 pixels, so that the tiles cannot smear the drawing.
+        let (w, h) = (rows[0].len() * 8, rows.len() * 8);
         let data = (0..h)
             .flat_map(|y| (0..w).map(move |x| (x, y)))
-            .map(|(x, y)| if rows[y / 4].as_bytes()[x / 4] == b'#' { 0 } else { 200 })
+            .map(|(x, y)| if rows[y / 8].as_bytes()[x / 8] == b'#' { 0 } else { 200 })
             .collect();
         let map = dark_map(&Gray::new(w, h, data).unwrap(), 12);
-        let mut all = Vec::new();
-        for_each_outline(&map, 1, 10.0, 10_000, |o| all.push(o.clone()));
-        all
+        let mut components = Vec::new();
+        find(&map, 1000, &mut Scratch::default(), &mut components).unwrap();
+        components
+            .into_iter()
+            .map(|c| {
+                let mut outline = Outline::default();
+                assert!(walk(&map, &c, 10_000, &mut outline));
+                assert!(!walk(&map, &c, outline.length - 1, &mut Outline::default()));
+                points(&map, &c, &mut outline);
+                assert_eq!(outline.points.len(), outline.length);
+                (c, outline)
+            })
+            .collect()
     }
 
     #[test]
-    fn area_and_bounds_of_a_ring_and_its_island() {
+    fn area_and_length_of_a_ring_and_its_island() {
         let all = outlines(&[".......", ".#####.", ".#...#.", ".#.#.#.", ".#...#.", ".#####.", "......."]);
         assert_eq!(all.len(), 2);
-        assert_eq!((all[0].area, all[0].bounds), (400, [4, 4, 24, 24]));
-        assert_eq!((all[1].area, all[1].bounds), (16, [12, 12, 16, 16]));
-        assert_eq!(all[0].points.len(), 80);
+        assert_eq!((all[0].1.area, all[0].1.points.len()), (1600, 160));
+        assert_eq!((all[1].1.area, all[1].1.points.len()), (64, 32));
     }
 
     #[test]
-    fn areas_that_touch_at_a_corner_stay_apart() {
-        let all = outlines(&[".....", ".#...", "..#..", ".#...", "....."]);
-        assert_eq!(all.iter().map(|o| o.area).collect::<Vec<_>>(), [16, 16, 16]);
+    fn corners_that_touch_are_crossed_or_not() {
+        let all = outlines(&["....", ".#..", "..#.", "...."]);
+        let lengths: Vec<_> = all.iter().map(|(c, o)| (c.across_corners, o.points.len(), o.area)).collect();
+        assert_eq!(lengths, [(false, 32, 64), (false, 32, 64), (true, 64, 128)]);
     }
 
     #[test]
     fn dark_at_the_image_border_is_closed_there() {
         let all = outlines(&["#..", "...", "..."]);
-        assert_eq!((all[0].area, all[0].bounds), (16, [0, 0, 4, 4]));
+        // The tile in the corner sees nothing bright: it is flat, and so not dark.
+        assert_eq!((all[0].1.area, all[0].1.bounds), (48, [0, 0, 8, 8]));
     }
 }

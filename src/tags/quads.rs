@@ -15,12 +15,21 @@ pub type Quad = [Vector2<f64>; 4];
 /// Sums over the outline's points up to each one: x, y, xx, xy, yy in half pixels. They are whole numbers, kept exact.
 struct Sums(Vec<[i64; 5]>);
 
-/// A straight line: centre, unit direction, and the mean square distance of its points.
+/// A straight line: centre, the second moments of its points about it, and their mean square distance from it.
 #[derive(Clone, Copy)]
 struct Line {
     centre: Vector2<f64>,
-    direction: Vector2<f64>,
+    half_difference: f64,
+    mixed: f64,
     mean_square: f64,
+}
+
+impl Line {
+    /// The unit vector along the line.
+    fn direction(&self) -> Vector2<f64> {
+        let angle = self.mixed.atan2(self.half_difference) / 2.0;
+        Vector2::new(angle.cos(), angle.sin())
+    }
 }
 
 impl Sums {
@@ -54,17 +63,12 @@ impl Sums {
         let (mx, my) = (sums[0] * scale, sums[1] * scale);
         let (xx, xy, yy) = (sums[2] * scale - mx * mx, sums[3] * scale - mx * my, sums[4] * scale - my * my);
         let (half_difference, half_sum) = ((xx - yy) / 2.0, (xx + yy) / 2.0);
-        let root = half_difference.hypot(xy);
-        let angle = xy.atan2(half_difference) / 2.0;
-        Line {
-            centre: Vector2::new(mx, my),
-            direction: Vector2::new(angle.cos(), angle.sin()),
-            mean_square: (half_sum - root).max(0.0),
-        }
+        let root = (half_difference * half_difference + xy * xy).sqrt();
+        Line { centre: Vector2::new(mx, my), half_difference, mixed: xy, mean_square: (half_sum - root).max(0.0) }
     }
 }
 
-/// The quadrilateral an outline shows, or `None`.
+/// The quadrilateral that an outline's points show, or `None`.
 pub fn quad_from_outline(outline: &Outline) -> Option<Quad> {
     let points = &outline.points;
     let n = points.len();
@@ -126,12 +130,13 @@ pub fn quad_from_outline(outline: &Outline) -> Option<Quad> {
 }
 
 fn intersection(a: &Line, b: &Line) -> Option<Vector2<f64>> {
-    let cross = a.direction.perp(&b.direction);
+    let (u, v) = (a.direction(), b.direction());
+    let cross = u.perp(&v);
     if cross.abs() < 0.05 {
         return None; // Less than 3 degrees between neighbouring sides.
     }
-    let along = (b.centre - a.centre).perp(&b.direction) / cross;
-    Some(a.centre + a.direction * along)
+    let along = (b.centre - a.centre).perp(&v) / cross;
+    Some(a.centre + u * along)
 }
 
 /// Convex, counter-clockwise on the screen, near the outline, of a size that can be read.
@@ -210,7 +215,8 @@ fn simplify(points: &[[i32; 2]], from: usize, to: usize, tolerance: f64, kept: &
 mod tests {
     use super::*;
     use crate::raster::Gray;
-    use crate::tags::outline::for_each_outline;
+    use crate::tags::components::{Scratch, find};
+    use crate::tags::outline::{points, walk};
     use crate::tags::threshold::dark_map;
 
     /// Draws where `inside` says so and gives the quadrilaterals of what is drawn.
@@ -218,9 +224,16 @@ mod tests {
         let (w, h) = (160, 120);
         let data = (0..w * h).map(|i| if inside((i % w) as f64, (i / w) as f64) { 30 } else { 220 }).collect();
         let map = dark_map(&Gray::new(w, h, data).unwrap(), 12);
-        let mut found = Vec::new();
-        for_each_outline(&map, 40, 1.6, 10_000, |o| found.extend(quad_from_outline(o)));
-        found
+        let mut all = Vec::new();
+        find(&map, 1000, &mut Scratch::default(), &mut all).unwrap();
+        let mut outline = Outline::default();
+        all.iter()
+            .filter_map(|c| {
+                walk(&map, c, 10_000, &mut outline);
+                points(&map, c, &mut outline);
+                quad_from_outline(&outline)
+            })
+            .collect()
     }
 
     fn in_polygon(corners: &[[f64; 2]], x: f64, y: f64) -> bool {

@@ -3,18 +3,23 @@
 //! The image is cut into tiles of 4 × 4 pixels. A tile's threshold is the middle between the darkest and the brightest value in it and its
 //! eight neighbours; where those differ too little the area is flat and nothing in it counts as dark. This bounds the later work to the
 //! image's structure without ever halving its resolution.
+//!
+//! What is compared with the threshold is not the pixel but twice the pixel less the mean of the four that are two pixels away: blur makes a
+//! thin dark line between bright areas paler than the threshold (and a thin bright one darker), and this undoes it, while a long edge stays where it is.
 
 use crate::raster::Gray;
 
 /// Side of a tile, pixels.
 const TILE: usize = 4;
 
-/// A one-bit image: set where the image is dark against its surroundings.
-#[derive(Clone, Debug)]
+/// A one-bit image: set where the image is dark against its surroundings. A frame of clear bits lies around it.
+#[derive(Clone, Debug, Default)]
 pub struct DarkMap {
     width: usize,
     height: usize,
+    /// Words of 64 pixels that a row needs.
     words_per_row: usize,
+    /// Rows, with one before the first and one after the last; each is followed by a word that stays clear.
     bits: Vec<u64>,
 }
 
@@ -29,21 +34,72 @@ impl DarkMap {
         self.height
     }
 
-    /// Words of 64 pixels per row; bit `x % 64` of word `x / 64`.
-    pub fn words_per_row(&self) -> usize {
-        self.words_per_row
+    /// Bytes of memory held.
+    pub fn bytes(&self) -> usize {
+        self.bits.capacity() * size_of::<u64>()
     }
 
-    /// One row of bits.
+    /// One row of bits: bit `x % 64` of word `x / 64`.
     pub fn row(&self, y: usize) -> &[u64] {
-        &self.bits[y * self.words_per_row..(y + 1) * self.words_per_row]
+        let start = self.start(y);
+        &self.bits[start..start + self.words_per_row]
     }
 
-    /// Whether a pixel is dark; what lies outside the image is not.
+    /// Index of a row's first word.
+    fn start(&self, y: usize) -> usize {
+        (y + 1) * (self.words_per_row + 1)
+    }
+
+    fn row_mut(&mut self, y: usize) -> &mut [u64] {
+        let start = self.start(y);
+        &mut self.bits[start..start + self.words_per_row]
+    }
+
+    /// Becomes an empty map of a size.
+    fn clear(&mut self, width: usize, height: usize) {
+        (self.width, self.height, self.words_per_row) = (width, height, width.div_ceil(64));
+        self.bits.clear();
+        self.bits.resize((height + 2) * (self.words_per_row + 1), 0);
+    }
+
+    /// Whether a pixel is dark; one step outside the image nothing is. Further outside the answer means nothing.
     #[inline]
     pub fn is_dark(&self, x: i32, y: i32) -> bool {
-        let (x, y) = (x as usize, y as usize); // negative values become huge ones
-        x < self.width && y < self.height && (self.bits[y * self.words_per_row + (x >> 6)] >> (x & 63)) & 1 != 0
+        // Left of a row is the clear word behind the row above.
+        let word = (y + 1) as isize * (self.words_per_row as isize + 1) + (x >> 6) as isize;
+        self.bits.get(word as usize).is_some_and(|bits| (bits >> (x & 63)) & 1 != 0)
+    }
+}
+
+/// Working memory of [`fill`], kept from image to image.
+#[derive(Clone, Debug, Default)]
+pub struct Scratch {
+    low: Vec<u8>,
+    high: Vec<u8>,
+    column: Vec<u8>,
+    row_low: Vec<u8>,
+    row_high: Vec<u8>,
+    row_thresholds: Vec<u8>,
+    thresholds: Vec<u8>,
+    busy: Vec<bool>,
+    rows: [Vec<u64>; 2],
+}
+
+impl Scratch {
+    /// Bytes of memory held.
+    pub fn bytes(&self) -> usize {
+        let lists = [
+            &self.low,
+            &self.high,
+            &self.column,
+            &self.row_low,
+            &self.row_high,
+            &self.row_thresholds,
+            &self.thresholds,
+        ];
+        lists.iter().map(|list| list.capacity()).sum::<usize>()
+            + self.busy.capacity()
+            + self.rows.iter().map(|row| row.capacity() * size_of::<u64>()).sum::<usize>()
     }
 }
 
@@ -51,83 +107,145 @@ impl DarkMap {
 ///
 /// `least_contrast`: grey values by which a neighbourhood must vary to count as structure.
 pub fn dark_map(image: &Gray, least_contrast: u8) -> DarkMap {
-    let (width, height) = (image.width(), image.height());
-    let words_per_row = width.div_ceil(64);
-    let mut map = DarkMap { width, height, words_per_row, bits: vec![0; words_per_row * height] };
-    let (tiles_x, tiles_y) = (width / TILE, height / TILE);
-    if tiles_x < 2 || tiles_y < 2 {
-        return map; // No tag of 8 cells fits.
-    }
-    let (low, high) = tile_extremes(image, tiles_x, tiles_y);
-    let mut row_low = vec![0u8; tiles_x];
-    let mut row_high = vec![0u8; tiles_x];
-    let mut thresholds = vec![0u8; words_per_row * 64];
-    for tile_y in 0..tiles_y {
-        let rows = tile_y.saturating_sub(1)..=(tile_y + 1).min(tiles_y - 1);
-        row_low.fill(u8::MAX);
-        row_high.fill(0);
-        for neighbour in rows {
-            for (a, &b) in row_low.iter_mut().zip(&low[neighbour * tiles_x..(neighbour + 1) * tiles_x]) {
-                *a = (*a).min(b);
-            }
-            for (a, &b) in row_high.iter_mut().zip(&high[neighbour * tiles_x..(neighbour + 1) * tiles_x]) {
-                *a = (*a).max(b);
-            }
-        }
-        let mut structured = false;
-        for tile_x in 0..tiles_x {
-            let (left, right) = (tile_x.saturating_sub(1), (tile_x + 1).min(tiles_x - 1));
-            let lowest = row_low[left].min(row_low[tile_x]).min(row_low[right]);
-            let highest = row_high[left].max(row_high[tile_x]).max(row_high[right]);
-            // A pixel is dark below the threshold; below 0 there is none.
-            let threshold = if highest - lowest < least_contrast { 0 } else { lowest + (highest - lowest).div_ceil(2) };
-            structured |= threshold != 0;
-            let end = if tile_x + 1 == tiles_x { width } else { (tile_x + 1) * TILE };
-            thresholds[tile_x * TILE..end].fill(threshold);
-        }
-        if !structured {
-            continue;
-        }
-        let end = if tile_y + 1 == tiles_y { height } else { (tile_y + 1) * TILE };
-        for y in tile_y * TILE..end {
-            let bits = &mut map.bits[y * words_per_row..(y + 1) * words_per_row];
-            mark_row(image.row(y), &thresholds, bits);
-        }
-    }
+    let mut map = DarkMap::default();
+    fill(&mut map, image, least_contrast, &mut Scratch::default());
     map
 }
 
+/// The same into an existing map.
+pub fn fill(map: &mut DarkMap, image: &Gray, least_contrast: u8, s: &mut Scratch) {
+    let (width, height) = (image.width(), image.height());
+    let words_per_row = width.div_ceil(64);
+    map.clear(width, height);
+    let (tiles_x, tiles_y) = (width / TILE, height / TILE);
+    if tiles_x < 2 || tiles_y < 2 {
+        return; // No tag of 8 cells fits.
+    }
+    tile_extremes(image, tiles_x, tiles_y, s);
+    // Rows of tiles with one more at each end.
+    s.row_low.resize(tiles_x + 2, 0);
+    s.row_high.resize(tiles_x + 2, 0);
+    s.row_thresholds.resize(tiles_x, 0);
+    s.thresholds.clear();
+    s.thresholds.resize(words_per_row * 64, 0);
+    s.busy.resize(words_per_row, false);
+    for tile_y in 0..tiles_y {
+        let rows = [tile_y.saturating_sub(1), tile_y, (tile_y + 1).min(tiles_y - 1)];
+        combine_rows(rows.map(|r| &s.low[r * tiles_x..(r + 1) * tiles_x]), u8::min, &mut s.row_low);
+        combine_rows(rows.map(|r| &s.high[r * tiles_x..(r + 1) * tiles_x]), u8::max, &mut s.row_high);
+        tile_thresholds(&s.row_low, &s.row_high, least_contrast, &mut s.row_thresholds);
+        for (four, &threshold) in s.thresholds.as_chunks_mut::<TILE>().0.iter_mut().zip(&s.row_thresholds) {
+            *four = [threshold; TILE];
+        }
+        s.thresholds[tiles_x * TILE..width].fill(s.row_thresholds[tiles_x - 1]);
+        for (busy, tiles) in s.busy.iter_mut().zip(s.row_thresholds.chunks(64 / TILE)) {
+            *busy = tiles.iter().any(|&t| t != 0);
+        }
+        // A last word of less than a tile.
+        if let (true, Some(last)) = (words_per_row * 64 - 64 >= tiles_x * TILE, s.busy.last_mut()) {
+            *last = s.row_thresholds[tiles_x - 1] != 0;
+        }
+        let end = if tile_y + 1 == tiles_y { height } else { (tile_y + 1) * TILE };
+        for y in tile_y * TILE..end {
+            mark_row(image, y, &s.thresholds, &s.busy, map.row_mut(y));
+        }
+    }
+    clear_specks(map, &mut s.rows);
+}
+
+/// Combines three rows of tiles into one, whose ends are repeated.
+fn combine_rows(rows: [&[u8]; 3], pick: impl Fn(u8, u8) -> u8, out: &mut [u8]) {
+    let [a, b, c] = rows;
+    let n = out.len() - 2;
+    for (((out, &a), &b), &c) in out[1..=n].iter_mut().zip(a).zip(b).zip(c) {
+        *out = pick(pick(a, b), c);
+    }
+    out[0] = out[1];
+    out[n + 1] = out[n];
+}
+
+/// The threshold of every tile of a row from the extremes above, at and below it; 0 where it is flat.
+fn tile_thresholds(low: &[u8], high: &[u8], least_contrast: u8, thresholds: &mut [u8]) {
+    let n = thresholds.len();
+    let (l0, l1, l2) = (&low[..n], &low[1..=n], &low[2..n + 2]);
+    let (h0, h1, h2) = (&high[..n], &high[1..=n], &high[2..n + 2]);
+    for k in 0..n {
+        let lowest = l0[k].min(l1[k]).min(l2[k]);
+        let highest = h0[k].max(h1[k]).max(h2[k]);
+        // A threshold is above the darkest value and so never 0.
+        let structured = highest - lowest >= least_contrast;
+        thresholds[k] = if structured { middle(lowest, highest) } else { 0 };
+    }
+}
+
 /// Darkest and brightest value of every whole tile; the pixels right of and below the last whole tile belong to no extreme.
-fn tile_extremes(image: &Gray, tiles_x: usize, tiles_y: usize) -> (Vec<u8>, Vec<u8>) {
+fn tile_extremes(image: &Gray, tiles_x: usize, tiles_y: usize, s: &mut Scratch) {
     let used = tiles_x * TILE;
-    let mut low = vec![0u8; tiles_x * tiles_y];
-    let mut high = vec![0u8; tiles_x * tiles_y];
-    let mut column_low = vec![0u8; used];
-    let mut column_high = vec![0u8; used];
+    s.low.resize(tiles_x * tiles_y, 0);
+    s.high.resize(tiles_x * tiles_y, 0);
+    s.column.resize(used, 0);
     for tile_y in 0..tiles_y {
         let y = tile_y * TILE;
         let [a, b, c, d] = [0, 1, 2, 3].map(|k| &image.row(y + k)[..used]);
-        for x in 0..used {
-            column_low[x] = a[x].min(b[x]).min(c[x].min(d[x]));
-            column_high[x] = a[x].max(b[x]).max(c[x].max(d[x]));
-        }
         let tiles = tile_y * tiles_x..(tile_y + 1) * tiles_x;
-        for (tile, four) in low[tiles.clone()].iter_mut().zip(column_low.chunks_exact(TILE)) {
-            *tile = four[0].min(four[1]).min(four[2].min(four[3]));
-        }
-        for (tile, four) in high[tiles].iter_mut().zip(column_high.chunks_exact(TILE)) {
-            *tile = four[0].max(four[1]).max(four[2].max(four[3]));
-        }
+        tile_row([a, b, c, d], u8::min, &mut s.column, &mut s.low[tiles.clone()]);
+        tile_row([a, b, c, d], u8::max, &mut s.column, &mut s.high[tiles]);
     }
-    (low, high)
 }
 
-/// Sets the bits of one row: pixel below threshold.
-fn mark_row(pixels: &[u8], thresholds: &[u8], bits: &mut [u64]) {
-    for ((word, pixels), thresholds) in bits.iter_mut().zip(pixels.chunks(64)).zip(thresholds.chunks_exact(64)) {
+/// Combines the pixels of each tile of a row of tiles.
+fn tile_row(rows: [&[u8]; TILE], pick: impl Fn(u8, u8) -> u8, column: &mut [u8], tiles: &mut [u8]) {
+    // Written as plain passes over whole rows, which the compiler turns into vector instructions.
+    let [a, b, c, d] = rows;
+    for ((((out, &a), &b), &c), &d) in column.iter_mut().zip(a).zip(b).zip(c).zip(d) {
+        *out = pick(pick(a, b), pick(c, d));
+    }
+    let n = column.len() - 3;
+    for k in 0..n {
+        column[k] = pick(pick(column[k], column[k + 1]), pick(column[k + 2], column[k + 3]));
+    }
+    for (tile, four) in tiles.iter_mut().zip(column.as_chunks::<TILE>().0) {
+        *tile = four[0];
+    }
+}
+
+/// The middle of two grey values, rounded up.
+#[inline]
+fn middle(a: u8, b: u8) -> u8 {
+    ((u16::from(a) + u16::from(b) + 1) >> 1) as u8
+}
+
+/// Sets the bits of one row, 64 pixels at a time and only where something varies.
+fn mark_row(image: &Gray, y: usize, thresholds: &[u8], busy: &[bool], bits: &mut [u64]) {
+    let width = image.width();
+    let row = image.row(y);
+    let (above, below) = (image.row(y.saturating_sub(2)), image.row((y + 2).min(image.height() - 1)));
+    for (k, word) in bits.iter_mut().enumerate() {
+        if !busy[k] {
+            continue;
+        }
+        let (from, to) = (64 * k, (64 * k + 64).min(width));
+        // The row's pixels with two more at each end, repeated where the image ends.
+        let mut pixels = [0u8; 68];
+        let (mut upper, mut lower) = ([0u8; 64], [0u8; 64]);
+        if from >= 2 && from + 66 <= width {
+            pixels.copy_from_slice(&row[from - 2..from + 66]);
+            upper.copy_from_slice(&above[from..to]);
+            lower.copy_from_slice(&below[from..to]);
+        } else {
+            for (i, pixel) in pixels.iter_mut().enumerate() {
+                *pixel = row[(from + i).saturating_sub(2).min(width - 1)];
+            }
+            upper[..to - from].copy_from_slice(&above[from..to]);
+            lower[..to - from].copy_from_slice(&below[from..to]);
+        }
         let mut flags = [0u8; 64];
-        for ((flag, &pixel), &threshold) in flags.iter_mut().zip(pixels).zip(thresholds) {
-            *flag = u8::from(pixel < threshold);
+        let thresholds: &[u8] = &thresholds[from..from + 64];
+        for x in 0..64 {
+            let around = middle(middle(pixels[x], pixels[x + 4]), middle(upper[x], lower[x]));
+            // 2 p - around < threshold.
+            let dark = pixels[x + 2] < middle(thresholds[x], around);
+            flags[x] = u8::from(dark) & u8::from(thresholds[x] != 0);
         }
         let mut packed = 0u64;
         for (k, eight) in flags.as_chunks::<8>().0.iter().enumerate() {
@@ -136,6 +254,34 @@ fn mark_row(pixels: &[u8], thresholds: &[u8], bits: &mut [u64]) {
             packed |= byte << (8 * k);
         }
         *word = packed;
+    }
+}
+
+/// Takes away dark pixels that no other touches even at a corner, and fills bright ones that are shut in along all four sides.
+fn clear_specks(map: &mut DarkMap, rows: &mut [Vec<u64>; 2]) {
+    let n = map.words_per_row;
+    let [above, here] = rows;
+    above.clear();
+    above.resize(n, 0);
+    for y in 0..map.height {
+        here.clear();
+        here.extend_from_slice(map.row(y));
+        let (upto, after) = map.bits.split_at_mut((y + 2) * (n + 1));
+        let row = &mut upto[(y + 1) * (n + 1)..][..n];
+        let below = &after[..n];
+        for k in 0..n {
+            // A word with its neighbours to the left and right of every bit.
+            let shifted = |words: &[u64]| {
+                let left = (words[k] << 1) | if k > 0 { words[k - 1] >> 63 } else { 0 };
+                let right = (words[k] >> 1) | if k + 1 < n { words[k + 1] << 63 } else { 0 };
+                (left, words[k], right)
+            };
+            let (a, b) = (shifted(above), shifted(below));
+            let (left, this, right) = shifted(here);
+            let touching = a.0 | a.1 | a.2 | b.0 | b.1 | b.2 | left | right;
+            row[k] = (this & touching) | (left & right & a.1 & b.1);
+        }
+        std::mem::swap(above, here);
     }
 }
 
@@ -156,7 +302,7 @@ mod tests {
         for y in 0..h {
             for x in 0..w {
                 let inside = (20..40).contains(&y) && (60..80).contains(&x);
-                // More than a tile inside the square the image is flat again, and either answer will do.
+                // More than a tile inside the square the image is flat again, and nothing counts as dark there.
                 let deep_inside = (24..36).contains(&y) && (64..76).contains(&x);
                 if !deep_inside {
                     assert_eq!(map.is_dark(x as i32, y as i32), inside, "{x} {y}");

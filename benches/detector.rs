@@ -1,0 +1,106 @@
+//! The detector, stage by stage and whole, one thread.
+//!
+//! `cargo bench --bench detector` runs a shipped photograph (1920 x 1080); with the environment variable `PLUMBSIGHT_IMAGES` set to a folder, every image in it,
+//! all of them in one go. `cargo bench --bench detector -- whole` runs only what has that word in its name.
+//! The stages' figures are those of the stage alone, on what the stage before gave; "front end" is everything before the fit.
+
+use criterion::{Criterion, criterion_group, criterion_main};
+use plumbsight::capture::read_image;
+use plumbsight::raster::Gray;
+use plumbsight::tags::outline::{self, Outline};
+use plumbsight::tags::{DetectOptions, Detector, components, glance, hull::Hull, threshold};
+use std::hint::black_box;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// The images, and the name under which their figures appear.
+fn images() -> (String, Vec<Gray>) {
+    let (name, paths): (String, Vec<PathBuf>) = match std::env::var_os("PLUMBSIGHT_IMAGES") {
+        Some(folder) => {
+            let mut paths: Vec<PathBuf> =
+                std::fs::read_dir(&folder).expect("a folder of images").map(|entry| entry.unwrap().path()).collect();
+            paths.sort();
+            (Path::new(&folder).file_name().unwrap_or_default().to_string_lossy().into_owned(), paths)
+        }
+        None => ("bay".into(), vec![Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/bay-a/photos/001.jpg")]),
+    };
+    let images: Vec<Gray> = paths.iter().filter_map(|path| read_image(path).ok()).map(|p| p.gray).collect();
+    assert!(!images.is_empty(), "no image could be read");
+    (format!("{name}, {} images", images.len()), images)
+}
+
+fn stages(c: &mut Criterion) {
+    let (name, images) = images();
+    let options = DetectOptions::default();
+    let contrast = options.least_contrast;
+    let mut detector = Detector::new();
+    let memory = images.iter().map(|image| {
+        let mut fresh = Detector::new();
+        fresh.readings(image, &options);
+        fresh.bytes() as f64 / image.data().len() as f64
+    });
+    println!("{name}: the search's own memory, times the image's: {:.2}", memory.fold(0.0, f64::max));
+
+    let mut group = c.benchmark_group(name);
+    group.sample_size(10).warm_up_time(Duration::from_millis(300)).measurement_time(Duration::from_secs(2));
+    let (mut map, mut scratch) = (threshold::DarkMap::default(), threshold::Scratch::default());
+    group.bench_function("1 dark map", |b| {
+        b.iter(|| images.iter().for_each(|image| threshold::fill(&mut map, black_box(image), contrast, &mut scratch)));
+    });
+
+    let maps: Vec<threshold::DarkMap> = images.iter().map(|image| threshold::dark_map(image, contrast)).collect();
+    let (mut scratch, mut areas) = (components::Scratch::default(), Vec::new());
+    group.bench_function("2 dark areas", |b| {
+        b.iter(|| {
+            for map in &maps {
+                // An image of noise is given up, which is then the figure.
+                let _ = components::find(black_box(map), map.width() * map.height(), &mut scratch, &mut areas);
+            }
+        });
+    });
+
+    let all_areas: Vec<Vec<components::Component>> = maps
+        .iter()
+        .map(|map| {
+            let mut areas = Vec::new();
+            let _ = components::find(map, map.width() * map.height(), &mut scratch, &mut areas);
+            areas
+        })
+        .collect();
+    let (mut line, mut hull) = (Outline::default(), Hull::default());
+    group.bench_function("3 outlines and quadrilaterals", |b| {
+        b.iter(|| {
+            for (map, areas) in maps.iter().zip(&all_areas) {
+                for area in areas {
+                    let [left, top, right, bottom] = area.bounds;
+                    if outline::walk(map, area, 8 * (right - left + bottom - top) as usize, &mut line) {
+                        hull.wrap(&line);
+                        black_box(hull.quad());
+                    }
+                }
+            }
+        });
+    });
+
+    let quads: Vec<Vec<_>> = images
+        .iter()
+        .map(|image| detector.detect_traced(image, &options).1.candidates.iter().filter_map(|c| c.quad).collect())
+        .collect();
+    group.bench_function("4 glance", |b| {
+        b.iter(|| {
+            for (image, quads) in images.iter().zip(&quads) {
+                quads.iter().filter(|quad| glance::may_be_a_tag(image, quad, f32::from(contrast))).count();
+            }
+        });
+    });
+    group.bench_function("front end", |b| {
+        b.iter(|| images.iter().map(|image| detector.readings(image, &options).len()).sum::<usize>());
+    });
+    group.bench_function("whole", |b| {
+        b.iter(|| images.iter().map(|image| detector.detect(image, &options).len()).sum::<usize>());
+    });
+    group.finish();
+}
+
+criterion_group!(benches, stages);
+criterion_main!(benches);
