@@ -1,6 +1,7 @@
 //! Photographs to tags: each is read, checked against its lens profile, searched and let go, several at a time.
 
-use crate::capture::read_image;
+use crate::capture::exif::mismatches;
+use crate::capture::{CameraIdentity, ExifState, Picture, read_image};
 use crate::record::{Job, JobPhoto, LensProfile, Notice};
 use crate::session::{Progress, Watch};
 use crate::survey::{Photo, TagView};
@@ -24,16 +25,27 @@ pub fn look(job: &Job, watch: Watch) -> Look {
     let done = AtomicUsize::new(0);
     let of = job.photos.len();
     watch(Progress::Photographs { done: 0, of });
+    let silent = AtomicUsize::new(0);
     let seen: Vec<(Result<Photo, String>, Option<String>)> = job
         .photos
         .par_iter()
         .map(|photo| {
-            let seen = look_at(photo, &job.lenses[photo.lens]);
+            let seen = look_at(photo, &job.lenses[photo.lens], &silent);
             watch(Progress::Photographs { done: done.fetch_add(1, Ordering::Relaxed) + 1, of });
             seen
         })
         .collect();
     let mut look = Look { photos: Vec::new(), refused: Vec::new(), notices: Vec::new() };
+    match silent.into_inner() {
+        0 => {}
+        n => look.notices.push(Notice {
+            about: "photographs".into(),
+            text: format!(
+                "{n} of {of} do not say which camera, lens and zoom took them (no EXIF), so that they were checked against the lens profile by their size alone. Use the files as the camera \
+                 wrote them; messengers and picture editors take EXIF out."
+            ),
+        }),
+    }
     for (k, (seen, note)) in seen.into_iter().enumerate() {
         let about = job.photos[k].name.clone();
         if let Some(note) = note {
@@ -68,11 +80,21 @@ fn is_copy(a: &Photo, b: &Photo) -> bool {
 }
 
 /// One photograph: its tags, or why it is refused; and what should be known of it.
-fn look_at(photo: &JobPhoto, profile: &LensProfile) -> (Result<Photo, String>, Option<String>) {
+///
+/// `silent` counts the photographs that could not be compared with a profile that names its camera.
+fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> (Result<Photo, String>, Option<String>) {
     let picture = match read_image(&photo.path) {
         Ok(picture) => picture,
         Err(error) => return (Err(error.to_string()), None),
     };
+    let mut picture = picture;
+    note_exif(&mut picture);
+    let picture = picture;
+    if profile.identity != CameraIdentity::default()
+        && picture.exif.facts().is_none_or(|f| f.identity == CameraIdentity::default())
+    {
+        silent.fetch_add(1, Ordering::Relaxed);
+    }
     let (lens, gray) = (&profile.lens, &picture.gray);
     if (gray.width(), gray.height()) != (lens.width, lens.height) {
         let turned = (gray.width(), gray.height()) == (lens.height, lens.width);
@@ -91,6 +113,9 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile) -> (Result<Photo, String>, O
         );
         return (Err(reason), picture.note);
     }
+    if let Some(reason) = other_camera(&picture, profile) {
+        return (Err(reason), picture.note);
+    }
     let options = DetectOptions { lens: Some(*lens), tone: profile.tone.clone(), ..DetectOptions::default() };
     let tags =
         detect(gray, &options).into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
@@ -104,4 +129,37 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile) -> (Result<Photo, String>, O
         }),
         picture.note,
     )
+}
+
+/// Why a photograph was not taken with the profile's camera, lens and zoom, with both values; `None` where nothing contradicts.
+fn other_camera(picture: &Picture, profile: &LensProfile) -> Option<String> {
+    let found = mismatches(&profile.identity, &picture.exif.facts()?.identity);
+    let values: Vec<String> =
+        found.iter().map(|m| format!("{} {} instead of {}", m.what, m.of_photo, m.of_profile)).collect();
+    (!values.is_empty()).then(|| {
+        format!(
+            "it was not taken as the lens profile {} says: {}. Name the profile of this camera, lens and zoom, or make one with `plumbsight lens`.",
+            profile.file,
+            values.join("; ")
+        )
+    })
+}
+
+/// What the camera says about the picture that a measurement should know.
+fn note_exif(picture: &mut Picture) {
+    let said = match &picture.exif {
+        ExifState::Missing => None,
+        ExifState::Damaged(why) => Some(format!("its EXIF cannot be read ({why}); camera and zoom are taken as not known")),
+        ExifState::Read(facts) if facts.composite => {
+            Some("the camera put it together from several exposures, which may bend the picture: switch that off for measuring".into())
+        }
+        ExifState::Read(facts) if facts.orientation.is_some_and(|o| matches!(o, 2 | 4 | 5 | 7)) => {
+            Some("the camera marks it as mirrored for display; the stored pixels are used as they are".into())
+        }
+        ExifState::Read(_) => None,
+    };
+    picture.note = match (picture.note.take(), said) {
+        (Some(a), Some(b)) => Some(format!("{a}; {b}")),
+        (a, b) => a.or(b),
+    };
 }

@@ -2,6 +2,7 @@
 //!
 //! Knows no screen: photographs are searched in parallel, progress goes to a callback, what a person should know comes back as data.
 
+mod drift;
 mod integrity;
 mod judge;
 pub mod lens;
@@ -114,6 +115,7 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
     match crate::survey::adjust(&input, &SurveyOptions::default()) {
         Ok(survey) => {
             notices.extend(survey_notices(job, &look, &survey));
+            notices.extend(drift::notices(job, &input, &survey));
             Ok(Measured { look, survey, notices })
         }
         Err(error) => {

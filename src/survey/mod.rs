@@ -4,6 +4,7 @@ mod adjust;
 mod allowed;
 mod bundle;
 mod covariance;
+mod drift;
 mod grow;
 pub mod integrity;
 mod mirrors;
@@ -15,6 +16,7 @@ mod rows;
 mod unknowns;
 
 pub use adjust::adjust;
+pub use drift::{LensDrift, lens_drift, lens_drift_of_free};
 pub use roll::{
     HubBefore, Roll, RollCheck, RollFault, RollSuspect, RolledCar, RolledWheel, Steadiness, WheelFound, WheelPlace,
 };
@@ -194,6 +196,8 @@ pub struct Survey {
     pub lenses: Vec<Lens>,
     /// Standard uncertainties of the lens parameters after the survey; zero for those held.
     pub lens_sigma: Vec<[f64; N_LENS]>,
+    /// Covariance of the lens parameters after the survey; zero for those held.
+    pub lens_cov: Vec<SMatrix<f64, N_LENS, N_LENS>>,
     /// Relative print scale error found for each print group, along the print's right and its up.
     pub print_scale: Vec<[f64; 2]>,
     /// Every view of the tied-in part, used or rejected.

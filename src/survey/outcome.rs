@@ -8,7 +8,7 @@ use super::rows::{Weights, view_residual};
 use super::unknowns::{Layout, State};
 use super::{BodyEstimate, Dropped, PhotoEstimate, Survey, SurveyError, ViewResult};
 use crate::camera::N_LENS;
-use nalgebra::{SVector, Vector2};
+use nalgebra::{SMatrix, SVector, Vector2};
 
 impl Run<'_> {
     /// Last solution at the final noise level, and everything a reader needs.
@@ -84,22 +84,26 @@ impl Run<'_> {
                 }
             })
             .collect();
-        let lens_sigma = layout
+        let lens_cov: Vec<SMatrix<f64, N_LENS, N_LENS>> = layout
             .lens_at
             .iter()
             .map(|list| {
-                let mut sigma = [0.0; N_LENS];
-                for (parameter, at) in list {
-                    sigma[*parameter] = covariance.columns[(*at, *at)].max(0.0).sqrt();
+                let mut cov = SMatrix::zeros();
+                for (a, at_a) in list {
+                    for (b, at_b) in list {
+                        cov[(*a, *b)] = covariance.columns[(*at_a, *at_b)];
+                    }
                 }
-                sigma
+                cov
             })
             .collect();
+        let lens_sigma = lens_cov.iter().map(|c| std::array::from_fn(|k| c[(k, k)].max(0.0).sqrt())).collect();
         Ok(Survey {
             bodies,
             photos,
             lenses: self.state.lenses.clone(),
             lens_sigma,
+            lens_cov,
             print_scale: self
                 .state
                 .common_scale
