@@ -1,0 +1,45 @@
+//! A lens that changed after its profile was made is noticed by the survey; a profile that still fits raises no alarm.
+
+mod common;
+
+use common::{bay_with, edit};
+use plumbsight::record::{Purpose, read_job};
+
+fn notices(dir: &std::path::Path) -> Vec<String> {
+    let job = read_job(dir, Purpose::Verdict).unwrap();
+    let measured = plumbsight::session::measure(&job, &|_| {}).unwrap();
+    measured
+        .notices
+        .iter()
+        .filter(|n| n.text.contains("no longer fits"))
+        .map(|n| format!("{}: {}", n.about, n.text))
+        .collect()
+}
+
+#[test]
+fn a_lens_that_changed_is_noticed() {
+    let half: Vec<usize> = (1..=30).step_by(2).collect();
+    let dir = bay_with(&half);
+    let said = notices(dir.path());
+    assert!(said.is_empty(), "{said:?}");
+    let lens = dir.path().join("lens.toml");
+    // The profile says 1 % more than the camera has now, 27 times its standard uncertainty.
+    edit(&lens, "fx_px = 1371.4", "fx_px = 1385.1");
+    edit(&lens, "fy_px = 1372.1", "fy_px = 1385.8");
+    let said = notices(dir.path());
+    println!("{said:?}");
+    assert_eq!(said.len(), 1, "{said:?}");
+    assert!(
+        said[0].contains("lens.toml") && said[0].contains("px at the edge") && said[0].contains("limit"),
+        "{said:?}"
+    );
+    // The same for a profile that is taken as exact.
+    let text = std::fs::read_to_string(&lens).unwrap();
+    let exact: String = text.lines().filter(|l| !l.starts_with("sigma")).map(|l| format!("{l}\n")).collect();
+    std::fs::write(&lens, exact).unwrap();
+    let said = notices(dir.path());
+    println!("{said:?}");
+    assert_eq!(said.len(), 1, "{said:?}");
+    // The focal length comes back down by about a hundredth.
+    assert!(said[0].contains("focal length -"), "{said:?}");
+}
