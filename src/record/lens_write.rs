@@ -139,7 +139,7 @@ mod tests {
             file: "p.toml".into(),
             camera: "a \"quoted\" camera \\ with\ntwo lines".into(),
             made: Some("2026-11-25".into()),
-            lens: Lens { k1: -1.0 / 3.0, p1: 1e-7, ..Lens::pinhole(1920, 1080, 1371.4408893949233) },
+            lens: Lens { k1: -1.0 / 30.0, p1: 1e-7, ..Lens::pinhole(1920, 1080, 1371.4408893949233) },
             cov: Some(Box::new(cov)),
             tone: ToneCurve::Gamma(2.2),
             focus: Some("fixed".into()),

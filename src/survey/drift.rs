@@ -140,12 +140,13 @@ mod tests {
             let mut parameters = profile.parameters();
             parameters.fixed_rows_mut::<5>(0).add_assign(&correction);
             let drift = lens_drift(&input, &profile.with_parameters(&parameters), &posterior).unwrap();
-            assert_eq!(drift.directions, 5);
+            // Of cy these photographs know too little to test it.
+            assert_eq!(drift.directions, 4);
             sum += drift.statistic;
             false_alarms += usize::from(drift.is_real());
         }
-        // Mean 5, standard deviation of the mean 0.1; one false alarm in 1000 is promised.
-        assert!((sum / 1000.0 - 5.0).abs() < 0.4, "{}", sum / 1000.0);
+        // Mean 4, standard deviation of the mean 0.1; one false alarm in 1000 is promised.
+        assert!((sum / 1000.0 - 4.0).abs() < 0.4, "{}", sum / 1000.0);
         assert!(false_alarms <= 6, "{false_alarms}");
         // A zoom of 1 %: 14 px at the edge's focal length.
         let mut parameters = profile.parameters();
