@@ -43,3 +43,24 @@ fn a_lens_that_changed_is_noticed() {
     // The focal length comes back down by about a hundredth.
     assert!(said[0].contains("focal length -"), "{said:?}");
 }
+
+/// Without a profile: the survey finds the lens, and nothing is in tolerance.
+#[test]
+fn a_job_without_a_profile_is_never_proven() {
+    use plumbsight::record::result::Verdict;
+    let dir = bay_with(&(1..=30).step_by(2).collect::<Vec<_>>());
+    let with = plumbsight::session::check(&read_job(dir.path(), Purpose::Verdict).unwrap(), &|_| {});
+    let job = dir.path().join("job.toml");
+    edit(&job, "lens = \"lens.toml\"", "lens = \"unknown\"");
+    let without = plumbsight::session::check(&read_job(dir.path(), Purpose::Verdict).unwrap(), &|_| {});
+    assert!(!matches!(without.verdict, Verdict::In), "{:?}", without.verdict);
+    assert!(without.stations.iter().all(|s| s.verdict != Verdict::In));
+    let never_in = |d: &plumbsight::record::result::DeviationPart| d.verdict != Some(Verdict::In);
+    assert!(without.stations.iter().all(|s| s.deviations.each().iter().all(|(_, _, d)| never_in(d))));
+    let said = without.notices.iter().find(|n| n.about == "(no lens profile)").unwrap();
+    assert!(said.text.contains("a guess") && said.text.contains("plumbsight lens"), "{}", said.text);
+    // It is a measurement all the same: the lens comes out near the true one, and so does the stand.
+    let (a, b) = (&with.stations[0].deviations.distance_mm, &without.stations[0].deviations.distance_mm);
+    assert!((a.measured - b.measured).abs() < 20.0, "{} {}", a.measured, b.measured);
+    assert!(b.u >= a.u, "{} {}", a.u, b.u);
+}

@@ -1,7 +1,11 @@
 //! A whole job folder, read and checked: everything a measurement needs except the pixels.
 
 use crate::body::Kit;
+use crate::camera::Lens;
+use crate::capture::exif::start_focal_px;
+use crate::capture::{CameraIdentity, read_image};
 use crate::placement::{Placement, Reference, StandModel};
+use crate::raster::ToneCurve;
 use crate::record::document::Document;
 use crate::record::files::{JobFile, LensUse, PhotographSet};
 use crate::record::lens_profile::{LensProfile, read_lens_profile};
@@ -10,6 +14,9 @@ use crate::record::roll::{self, JobRoll};
 use crate::record::{bodies, car, paths, placement};
 use crate::vehicle::{FloorModel, VehicleModel};
 use std::path::{Path, PathBuf};
+
+/// What stands for a lens profile in a job without one.
+const UNKNOWN_LENS: &str = "unknown";
 
 /// What the survey may do to the lenses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,6 +74,8 @@ pub struct Job {
     pub lenses: Vec<LensProfile>,
     /// What the survey may do to them.
     pub lens_choice: LensChoice,
+    /// There is no lens profile: the lens is a guess that the survey improves, and no verdict can be better than not proven.
+    pub rough_lens: bool,
     /// The photographs, in the order of their names within each set.
     pub photos: Vec<JobPhoto>,
     /// Bodies (indices into the kit) that stand elsewhere at each station.
@@ -148,11 +157,15 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
             ));
         }
     };
-    let lenses = lenses(&document, &raw, &folder)?;
+    let rough_lens = raw.lens.as_deref() == Some(UNKNOWN_LENS) && raw.lenses.is_empty();
+    let mut lenses = if rough_lens { vec![(String::new(), no_profile())] } else { lenses(&document, &raw, &folder)? };
     let moved = moved_between_stations(&document, &raw, &placement)?;
     let rolled = roll::resolve(&document, &raw, &positions, &vehicle, &placement, &bodies.kit, bodies_document.name())?;
     let (photos, seen) = photographs(&document, &raw, &folder, &lenses, &placement, &moved, &positions)?;
-    let notices = bodies.notices.into_iter().chain(seen).collect();
+    let mut notices: Vec<Notice> = bodies.notices.into_iter().chain(seen).collect();
+    if rough_lens {
+        notices.push(guess_lens(&mut lenses[0].1, &photos));
+    }
     Ok(Job {
         folder,
         title: raw.title,
@@ -163,15 +176,61 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         placement,
         lenses: lenses.into_iter().map(|(_, profile)| profile).collect(),
         lens_choice: match raw.adjustment.lens {
+            _ if rough_lens => LensChoice::Free,
             LensUse::Profile => LensChoice::WithinProfile,
             LensUse::Held => LensChoice::Held,
             LensUse::Free => LensChoice::Free,
         },
+        rough_lens,
         photos,
         moved_between_stations: moved,
         rolled,
         notices,
     })
+}
+
+/// A lens of which nothing is known, until the photographs are.
+fn no_profile() -> LensProfile {
+    LensProfile {
+        file: "(no lens profile)".into(),
+        camera: "not known".into(),
+        made: None,
+        lens: Lens::pinhole(1, 1, 1.0),
+        cov: None,
+        tone: ToneCurve::Srgb,
+        focus: None,
+        identity: CameraIdentity::default(),
+        made_from: None,
+    }
+}
+
+/// Puts a first guess into a profile: the size of the first photograph that can be read, the focal length its camera writes for 35 mm film, or else three quarters of the
+/// longer side (common practice, no source). The camera is then that photograph's: others of another camera or zoom are refused. Says what was assumed.
+fn guess_lens(profile: &mut LensProfile, photos: &[JobPhoto]) -> Notice {
+    let first = photos.iter().find_map(|p| Some((p, read_image(&p.path).ok()?)));
+    let Some((photo, picture)) = first else {
+        return Notice {
+            about: profile.file.clone(),
+            text: "No photograph can be read to start the lens from.".into(),
+        };
+    };
+    let (width, height) = (picture.gray.width(), picture.gray.height());
+    let identity = picture.exif.facts().map(|f| f.identity.clone()).unwrap_or_default();
+    let written = start_focal_px(&identity, width, height);
+    profile.lens = Lens::pinhole(width, height, written.unwrap_or(0.75 * width.max(height) as f64));
+    profile.camera = identity.model.clone().unwrap_or_else(|| profile.camera.clone());
+    profile.identity = identity;
+    let from = match written {
+        Some(_) => format!("the focal length for 35 mm film that {} states", photo.name),
+        None => "a guess, because the photographs state no focal length for 35 mm film".to_owned(),
+    };
+    Notice {
+        about: profile.file.clone(),
+        text: format!(
+            "There is no lens profile: the lens is found from these photographs alone, starting from {from}. That is good for a rough look, and no verdict is better than not proven. Make a \
+             profile with `plumbsight lens`."
+        ),
+    }
 }
 
 /// The path of a file that the job names, checked to lie in the job folder.
@@ -210,7 +269,7 @@ fn lenses(document: &Document, raw: &JobFile, folder: &Path) -> Result<Vec<(Stri
             return Err(document.problem(
                 "",
                 "no lens profile is named",
-                "Add lens = \"lens.toml\", the profile of the camera that took the photographs.",
+                "Add lens = \"lens.toml\", the profile of the camera that took the photographs (`plumbsight lens` makes one), or lens = \"unknown\" for a rough survey.",
             ));
         }
     };

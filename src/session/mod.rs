@@ -10,6 +10,7 @@ mod look;
 mod print_size;
 mod result;
 mod roll;
+mod rough;
 mod survey_file;
 
 pub use judge::{decision_bodies, judge};
@@ -149,6 +150,9 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
             out.integrity = integrity::parts(job, &measured);
             out.integrity.extend(integrity::hidden(job, &measured, &judged));
             integrity::withhold(&mut out);
+            if job.rough_lens {
+                rough::cap(&mut out);
+            }
             out
         }
         Err(reason) => {
