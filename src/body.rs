@@ -1,7 +1,7 @@
 //! Known geometry: which tags sit where on which rigid thing, and how well that is known.
 
 use crate::frames::{Body, Pose, Tag};
-use nalgebra::{Matrix6, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix6, Vector3};
 
 /// Corners of a tag of side 1 in its own frame, counter-clockwise from the lower left as seen on the upright print.
 pub const UNIT_CORNERS: [[f64; 2]; 4] = [[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]];
@@ -101,6 +101,59 @@ pub struct Kit {
     pub bodies: Vec<BodyModel>,
     /// The print groups that the tags name.
     pub prints: Vec<PrintScale>,
+    /// Places that were measured together, with their correlation. At most one entry a body; every tag it names has a [`TagPlace::Measured`] place.
+    pub joint_places: Vec<JointPlaces>,
+}
+
+/// A relative print scale error, one of the unknowns of [`PrintScale`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ScaleOf {
+    /// Common to a print group.
+    Common(usize),
+    /// Of a print group, along the print's right (0) or up (1) alone.
+    Axis(usize, usize),
+    /// Of the n-th tag of the body alone.
+    Tag(usize),
+}
+
+/// A print scale error that places hang on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlaceSlope {
+    /// Which.
+    pub of: ScaleOf,
+    /// What was found for it when the places were measured.
+    pub found: f64,
+    /// By how much the places' steps change with it: 6n numbers, rad and m.
+    pub slope: DVector<f64>,
+}
+
+/// The places of several tags of a body, measured together by means of these very tags.
+///
+/// The steps δ of `body_from_tag · exp(δ)` of all tags, δ = [rotation (rad), translation (m)] in each tag's own axes, are normally distributed about
+/// `Σ slope · (scale − found)` with the covariance `cov`: places that were measured with prints of unknown size grow with that size, and the survey that
+/// uses them sees the same prints again. Stating the places' whole uncertainty instead would count as a second, independent measurement of the size.
+#[derive(Clone, Debug, PartialEq)]
+pub struct JointPlaces {
+    /// Index into [`Kit::bodies`].
+    pub body: usize,
+    /// Indices of the body's tags, in the order of `cov`.
+    pub tags: Vec<usize>,
+    /// 6n × 6n, for given print scales; positive definite.
+    pub cov: DMatrix<f64>,
+    /// The print scales that the places hang on.
+    pub slopes: Vec<PlaceSlope>,
+}
+
+impl JointPlaces {
+    /// The covariance of the n-th tag's step alone where the scales scatter with these standard deviations (one for each of `slopes`).
+    pub fn marginal(&self, n: usize, sigmas: &[f64]) -> Matrix6<f64> {
+        let mut cov = Matrix6::from_fn(|i, j| self.cov[(6 * n + i, 6 * n + j)]);
+        for (slope, sigma) in self.slopes.iter().zip(sigmas) {
+            let along = slope.slope.fixed_rows::<6>(6 * n) * *sigma;
+            cov += along * along.transpose();
+        }
+        cov
+    }
 }
 
 impl Kit {
@@ -110,6 +163,16 @@ impl Kit {
             .iter()
             .enumerate()
             .find_map(|(b, body)| body.tags.iter().position(|tag| tag.id == id).map(|t| (b, t)))
+    }
+
+    /// Standard deviation of a print scale error of a body before any measurement.
+    pub fn scale_sigma(&self, body: usize, of: ScaleOf) -> f64 {
+        let print = |k: usize| self.prints.get(k);
+        match of {
+            ScaleOf::Common(k) => print(k).map_or(0.0, |p| p.sigma_common),
+            ScaleOf::Axis(k, axis) => print(k).map_or(0.0, |p| p.sigma_axis[axis]),
+            ScaleOf::Tag(tag) => print(self.bodies[body].tags[tag].print).map_or(0.0, |p| p.sigma_each),
+        }
     }
 
     /// Index of the body with this name.

@@ -65,7 +65,7 @@ fn input(v: &Value) -> SurveyInput {
         });
     }
     SurveyInput {
-        kit: Kit { bodies: bodies.collect(), prints },
+        kit: Kit { bodies: bodies.collect(), prints, joint_places: Vec::new() },
         lenses: vec![LensInput { lens, freedom: LensFreedom::Measured(Box::new(cov)) }],
         photos,
         moved_between_stations: Vec::new(),

@@ -105,7 +105,7 @@ fn input(v: &Value) -> SurveyInput {
         },
     };
     SurveyInput {
-        kit: Kit { bodies, prints },
+        kit: Kit { bodies, prints, joint_places: Vec::new() },
         lenses: vec![LensInput { lens, freedom: LensFreedom::Held }],
         photos,
         moved_between_stations: Vec::new(),

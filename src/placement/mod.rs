@@ -1,5 +1,11 @@
 //! What the published procedure asks: where a target must stand, relative to which datum, within which tolerances.
 
+mod face;
+mod learn;
+
+pub use face::{FaceCorner, FaceError, FittedFace, fit_face};
+pub use learn::{FaceMark, LearnError, LearnedBody, LearnedFace, LearnedTag, learn_body};
+
 use crate::frames::{Body, Point, Pose, Target, Vehicle};
 
 /// One of the six deviations.

@@ -241,7 +241,7 @@ pub fn lay_out(options: &BayOptions) -> Layout {
         sigma_each: options.sigma_print_each,
         measured: true,
     };
-    let kit = Kit { bodies, prints: vec![print] };
+    let kit = Kit { bodies, prints: vec![print], joint_places: Vec::new() };
     let tags = draw_tags(options, &kit, &world_from_body, &mut draw);
     Layout { kit, world_from_body, tags, wheels, wheelbase_m, stand, stand_offsets, world_from_car: Pose::coincident() }
 }

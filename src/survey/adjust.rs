@@ -145,7 +145,12 @@ fn tied(problem: &Problem, network: &Network) -> Result<Extent, SurveyError> {
         count[problem.views[v].instance] += 1;
     }
     let reference = (0..count.len()).max_by_key(|&i| (count[i], usize::MAX - i)).unwrap_or(0);
-    if photos.is_empty() || count.iter().filter(|c| **c > 0).count() < 2 {
+    // Tags of free place are linked to their own body by photographs alone.
+    let mut free: Vec<(usize, usize)> =
+        views.iter().map(|&v| &problem.views[v]).filter(|v| problem.place(v).is_none()).map(|v| (v.body, v.tag)).collect();
+    free.sort_unstable();
+    free.dedup();
+    if photos.is_empty() || count.iter().filter(|c| **c > 0).count() + free.len() < 2 {
         return Err(SurveyError::NothingLinked { n_photos: problem.input.photos.len(), n_views: problem.views.len() });
     }
     Ok(Extent { views, photos, reference })

@@ -10,6 +10,7 @@ pub mod integrity;
 mod mirrors;
 mod network;
 mod outcome;
+mod places;
 mod problem;
 mod roll;
 mod rows;
@@ -17,6 +18,7 @@ mod unknowns;
 
 pub use adjust::adjust;
 pub use drift::{LensDrift, lens_drift, lens_drift_of_free};
+pub use places::{FoundPlace, FoundPlaces};
 pub use roll::{
     HubBefore, Roll, RollCheck, RollFault, RollSuspect, RolledCar, RolledWheel, Steadiness, WheelFound, WheelPlace,
 };
@@ -227,6 +229,7 @@ pub struct Survey {
     covariance: covariance::Covariance,
     instances: Vec<usize>,
     wheel_maps: Vec<roll::WheelMap>,
+    places: places::PlaceState,
 }
 
 impl Survey {

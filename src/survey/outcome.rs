@@ -4,6 +4,7 @@ use super::adjust::{FINAL_GAIN, Run};
 use super::covariance::{Covariance, ViewTest};
 use super::integrity::{self, Solution};
 use super::network::{Board, Network};
+use super::places::PlaceState;
 use super::rows::{Weights, view_residual};
 use super::unknowns::{Layout, State};
 use super::{BodyEstimate, Dropped, PhotoEstimate, Survey, SurveyError, ViewResult};
@@ -126,6 +127,7 @@ impl Run<'_> {
             covariance,
             instances,
             wheel_maps,
+            places: PlaceState::of(&self.state),
         })
     }
 

@@ -120,6 +120,16 @@ fn check_covariances(input: &SurveyInput) -> Result<(), SurveyError> {
             }
         }
     }
+    for joint in &input.kit.joint_places {
+        if crate::fit::spd_inverse(&joint.cov).is_err() {
+            return Err(SurveyError::Undetermined {
+                what: format!(
+                    "the tags' places on body \"{}\": their stated joint covariance is singular",
+                    input.kit.bodies[joint.body].name
+                ),
+            });
+        }
+    }
     for lens in &input.lenses {
         if let LensFreedom::Measured(cov) = &lens.freedom {
             let moving: Vec<usize> = (0..N_LENS).filter(|&k| cov[(k, k)] > 0.0).collect();

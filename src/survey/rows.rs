@@ -4,11 +4,11 @@ use super::LensFreedom;
 use super::network::right_step;
 use super::problem::{Problem, View};
 use super::unknowns::{Layout, State};
-use crate::body::TagPlace;
+use crate::body::{JointPlaces, ScaleOf, TagPlace};
 use crate::camera::N_LENS;
-use crate::frames::Tag;
+use crate::frames::{Body, Pose, Tag};
 use crate::pose::left_step;
-use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, SVector, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, SVector, Vector3, Vector6};
 
 /// Most columns one view can have besides its photograph's: body, tag, four scales, lens, a motion.
 const MAX_COLUMNS: usize = 6 + 6 + 4 + N_LENS + 6;
@@ -197,26 +197,23 @@ pub(super) fn measured_blocks(problem: &Problem, layout: &Layout, state: &State)
                 let sigma = kit.prints[tag.print].sigma_each;
                 blocks.push(MeasuredBlock::scalar(super::Source::SheetScale, column, sigma, state.tag_scale[b][t]));
             }
+            let jointly = kit.joint_places.iter().any(|joint| joint.body == b && joint.tags.contains(&t));
             if let (Some(column), TagPlace::Measured { body_from_tag, cov }) = (layout.place_at[b][t], &tag.place)
+                && !jointly
                 && let Some(weight) = cov.try_inverse()
             {
-                // The step from the measured to the current place, small by construction.
-                let d = body_from_tag.inverse().iso() * state.body_from_tag[b][t].iso();
-                let (w, v) = (d.rotation.scaled_axis(), d.translation.vector);
-                // d difference / d step: to second order in the small rotation, exact in the translation.
-                let mut by_step = Matrix6::identity();
-                by_step.fixed_view_mut::<3, 3>(0, 0).copy_from(&(Matrix3::identity() + crate::frames::skew(&w) * 0.5));
-                by_step.fixed_view_mut::<3, 3>(3, 3).copy_from(d.rotation.to_rotation_matrix().matrix());
+                let (difference, by_step) = step_from(body_from_tag, &state.body_from_tag[b][t]);
                 blocks.push(MeasuredBlock {
                     source: super::Source::TagPlaces,
                     columns: (column..column + 6).collect(),
                     weight: DMatrix::from_iterator(6, 6, weight.iter().copied()),
-                    difference: DVector::from_column_slice(&[w.x, w.y, w.z, v.x, v.y, v.z]),
+                    difference: DVector::from_column_slice(difference.as_slice()),
                     by_step: Some(DMatrix::from_iterator(6, 6, by_step.iter().copied())),
                 });
             }
         }
     }
+    blocks.extend(kit.joint_places.iter().filter_map(|joint| joint_block(problem, layout, state, joint)));
     for (l, columns) in layout.lens_at.iter().enumerate() {
         if let LensFreedom::Measured(cov) = &problem.input.lenses[l].freedom
             && !columns.is_empty()
@@ -241,6 +238,60 @@ pub(super) fn measured_blocks(problem: &Problem, layout: &Layout, state: &State)
         blocks.extend(super::roll::blocks(car, columns, roll, &pose_of, &column_of));
     }
     blocks
+}
+
+/// The step from a measured to the current place (small by construction), and its derivative by the current place's step: to second order in the
+/// small rotation, exact in the translation.
+fn step_from(measured: &Pose<Body, Tag>, current: &Pose<Body, Tag>) -> (Vector6<f64>, Matrix6<f64>) {
+    let d = measured.inverse().iso() * current.iso();
+    let (w, v) = (d.rotation.scaled_axis(), d.translation.vector);
+    let mut by_step = Matrix6::identity();
+    by_step.fixed_view_mut::<3, 3>(0, 0).copy_from(&(Matrix3::identity() + crate::frames::skew(&w) * 0.5));
+    by_step.fixed_view_mut::<3, 3>(3, 3).copy_from(d.rotation.to_rotation_matrix().matrix());
+    (Vector6::new(w.x, w.y, w.z, v.x, v.y, v.z), by_step)
+}
+
+/// Places that were measured together: of the tags in use, the steps less what the print scales explain of them.
+fn joint_block(problem: &Problem, layout: &Layout, state: &State, joint: &JointPlaces) -> Option<MeasuredBlock> {
+    let b = joint.body;
+    let body = &problem.input.kit.bodies[b];
+    let kept: Vec<usize> = (0..joint.tags.len()).filter(|&n| layout.place_at[b][joint.tags[n]].is_some()).collect();
+    let rows: Vec<usize> = kept.iter().flat_map(|n| 6 * n..6 * n + 6).collect();
+    // A part of a positive definite matrix is one; `Problem::new` has refused others.
+    let weight = crate::fit::spd_inverse(&joint.cov.select_rows(&rows).select_columns(&rows)).ok()?;
+    let mut columns: Vec<usize> = Vec::with_capacity(rows.len() + joint.slopes.len());
+    let mut difference = DVector::zeros(rows.len());
+    let mut by_step = DMatrix::zeros(rows.len(), rows.len() + joint.slopes.len());
+    for (n, t) in kept.iter().map(|n| joint.tags[*n]).enumerate() {
+        let (TagPlace::Measured { body_from_tag, .. }, Some(at)) = (&body.tags[t].place, layout.place_at[b][t]) else {
+            return None;
+        };
+        let (step, by_own) = step_from(body_from_tag, &state.body_from_tag[b][t]);
+        difference.fixed_rows_mut::<6>(6 * n).copy_from(&step);
+        by_step.fixed_view_mut::<6, 6>(6 * n, 6 * n).copy_from(&by_own);
+        columns.extend(at..at + 6);
+    }
+    for slope in &joint.slopes {
+        let (column, scale) = match slope.of {
+            ScaleOf::Common(print) => (layout.common_at[print], state.common_scale[print]),
+            ScaleOf::Axis(print, axis) => (layout.axis_at[print][axis], state.axis_scale[print][axis]),
+            ScaleOf::Tag(tag) => (layout.scale_at[b][tag], state.tag_scale[b][tag]),
+        };
+        let along = DVector::from_fn(rows.len(), |i, _| slope.slope[rows[i]]);
+        // A scale that is held is as good as known: what it says still counts.
+        difference -= &along * (scale - slope.found);
+        if let Some(column) = column {
+            by_step.set_column(columns.len(), &-along);
+            columns.push(column);
+        }
+    }
+    (!rows.is_empty()).then(|| MeasuredBlock {
+        source: super::Source::TagPlaces,
+        weight,
+        difference,
+        by_step: Some(by_step.columns(0, columns.len()).into_owned()),
+        columns,
+    })
 }
 
 pub(crate) struct MeasuredBlock {

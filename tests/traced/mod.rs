@@ -155,6 +155,7 @@ fn kit(layout: &Value) -> Kit {
             sigma_each: 0.0001,
             measured: true,
         }],
+        joint_places: Vec::new(),
     }
 }
 

@@ -1,0 +1,97 @@
+//! The places of a body's tags as the survey found them, with their covariance and that of the print scales they hang on.
+
+use super::Survey;
+use super::unknowns::State;
+use crate::body::{BodyModel, ScaleOf};
+use crate::frames::{Body, Pose, Tag};
+use nalgebra::DMatrix;
+
+/// What of the last state tells places.
+#[derive(Clone, Debug)]
+pub(super) struct PlaceState {
+    body_from_tag: Vec<Vec<Pose<Body, Tag>>>,
+    common_scale: Vec<f64>,
+    axis_scale: Vec<[f64; 2]>,
+    tag_scale: Vec<Vec<f64>>,
+}
+
+impl PlaceState {
+    pub fn of(state: &State) -> Self {
+        Self {
+            body_from_tag: state.body_from_tag.clone(),
+            common_scale: state.common_scale.clone(),
+            axis_scale: state.axis_scale.clone(),
+            tag_scale: state.tag_scale.clone(),
+        }
+    }
+}
+
+/// One tag of a body as found.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FoundPlace {
+    /// Index of the tag on its body.
+    pub tag: usize,
+    /// Its place.
+    pub body_from_tag: Pose<Body, Tag>,
+    /// Number of photographs whose view of it was used.
+    pub n_photos: usize,
+}
+
+/// The tags of a body as found.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FoundPlaces {
+    /// The tags that were used, in the body's order.
+    pub places: Vec<FoundPlace>,
+    /// The print scales that were unknown, and what was found for each.
+    pub scales: Vec<(ScaleOf, f64)>,
+    /// (6n + m) × (6n + m): for each of the n places the step δ of `body_from_tag · exp(δ)`, δ = [rotation (rad), translation (m)], zero where the
+    /// place was given as known; then the m scales.
+    pub cov: DMatrix<f64>,
+}
+
+impl Survey {
+    /// The places of the tags of the body with this index in the kit.
+    pub fn places(&self, index: usize, body: &BodyModel) -> FoundPlaces {
+        let layout = &self.covariance.layout;
+        let n_photos = |id: u16| self.views.iter().filter(|v| v.used && v.id == id).count();
+        let places: Vec<FoundPlace> = body
+            .tags
+            .iter()
+            .enumerate()
+            .map(|(tag, declared)| FoundPlace {
+                tag,
+                body_from_tag: self.places.body_from_tag[index][tag],
+                n_photos: n_photos(declared.id),
+            })
+            .filter(|place| place.n_photos > 0)
+            .collect();
+        let mut prints: Vec<usize> = places.iter().map(|p| body.tags[p.tag].print).collect();
+        prints.sort_unstable();
+        prints.dedup();
+        let mut scales = Vec::new();
+        let mut at: Vec<Option<usize>> =
+            places.iter().flat_map(|p| (0..6).map(|k| layout.place_at[index][p.tag].map(|c| c + k))).collect();
+        let mut add = |of: ScaleOf, column: Option<usize>, found: f64| {
+            if column.is_some() {
+                scales.push((of, found));
+                at.push(column);
+            }
+        };
+        for print in prints.into_iter().filter(|print| *print < layout.common_at.len()) {
+            add(ScaleOf::Common(print), layout.common_at[print], self.places.common_scale[print]);
+            for axis in 0..2 {
+                add(ScaleOf::Axis(print, axis), layout.axis_at[print][axis], self.places.axis_scale[print][axis]);
+            }
+        }
+        for place in &places {
+            let tag = place.tag;
+            add(ScaleOf::Tag(tag), layout.scale_at[index][tag], self.places.tag_scale[index][tag]);
+        }
+        let columns = &self.covariance.columns;
+        let cov = DMatrix::from_fn(at.len(), at.len(), |i, j| match (at[i], at[j]) {
+            (Some(r), Some(c)) => 0.5 * (columns[(r, c)] + columns[(c, r)]),
+            _ => 0.0,
+        });
+        FoundPlaces { places, scales, cov }
+    }
+}
