@@ -23,6 +23,39 @@ pub(crate) struct JobFile {
     pub level: Option<LevelTable>,
     #[serde(default)]
     pub adjustment: AdjustmentTable,
+    pub learn: Option<LearnTable>,
+}
+
+/// `[learn]`: which body is to be learned.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct LearnTable {
+    pub body: String,
+    #[serde(default)]
+    pub face: Vec<FaceTable>,
+}
+
+/// One `[[learn.face]]` table: a tag beside a corner of the target.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct FaceTable {
+    pub tag: i64,
+    pub corner: CornerName,
+    pub mark_mm: [f64; 2],
+    pub u_mark_mm: Option<f64>,
+    pub u_flat_mm: Option<f64>,
+    #[serde(default)]
+    pub stays: bool,
+}
+
+/// Which corner of the target, as seen by somebody who looks at its face.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum CornerName {
+    UpperLeft,
+    UpperRight,
+    LowerLeft,
+    LowerRight,
 }
 
 /// One `[[photographs]]` table.
@@ -205,6 +238,7 @@ pub(crate) struct BodyTable {
     pub u_place_mm: f64,
     #[serde(default)]
     pub u_place_deg: f64,
+    pub places_covariance: Option<String>,
     #[serde(default)]
     pub tags: Vec<TagTable>,
     pub target: Option<TargetTable>,

@@ -8,10 +8,11 @@ use crate::placement::{Placement, Reference, StandModel};
 use crate::raster::ToneCurve;
 use crate::record::document::Document;
 use crate::record::files::{JobFile, LensUse, PhotographSet};
+use crate::record::learn::{self, JobLearn};
 use crate::record::lens_profile::{LensProfile, read_lens_profile};
 use crate::record::problem::Problem;
 use crate::record::roll::{self, JobRoll};
-use crate::record::{bodies, car, paths, placement};
+use crate::record::{bodies, car, paths, placement, places};
 use crate::vehicle::{FloorModel, VehicleModel};
 use std::path::{Path, PathBuf};
 
@@ -82,6 +83,8 @@ pub struct Job {
     pub moved_between_stations: Vec<usize>,
     /// The roll positions, where there are two or more.
     pub rolled: Option<JobRoll>,
+    /// The body that is to be learned.
+    pub learn: Option<JobLearn>,
     /// What was noticed while reading.
     pub notices: Vec<Notice>,
 }
@@ -93,6 +96,8 @@ pub enum Purpose {
     Verdict,
     /// The survey alone: a job without car and placement will do.
     Survey,
+    /// A body to be learned: neither car nor placement is needed, and a `[learn]` table is.
+    Learn,
 }
 
 /// Reads a job from its folder or from its `job.toml`.
@@ -120,13 +125,15 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         Document::read(&path, &path.display().to_string(), kind)
     };
     let bodies_document = part("bodies", &raw.bodies, "bodies")?;
-    let bodies = bodies::resolve(&bodies_document)?;
+    let mut bodies = bodies::resolve(&bodies_document)?;
+    places::attach(&bodies_document, &folder, &mut bodies)?;
+    let learn = learn::resolve(&document, &raw, &bodies_document, &bodies.kit, purpose)?;
     let positions = roll::positions(&document, &raw)?;
     let vehicle = match (&raw.vehicle, purpose) {
         (Some(written), _) => {
             car::resolve(&document, written, &bodies.kit, bodies_document.name(), positions.len() > 1)?
         }
-        (None, Purpose::Survey) => {
+        (None, Purpose::Survey | Purpose::Learn) => {
             VehicleModel { name: None, id: None, wheels: Vec::new(), wheelbase: None, checks: Default::default() }
         }
         (None, Purpose::Verdict) => {
@@ -142,7 +149,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
             let placement_document = part("placement", file, "placement")?;
             placement::resolve(&placement_document, &bodies.kit, &vehicle, bodies_document.name())?
         }
-        (None, Purpose::Survey) => Placement {
+        (None, Purpose::Survey | Purpose::Learn) => Placement {
             title: String::new(),
             source: String::new(),
             revision: String::new(),
@@ -185,6 +192,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         photos,
         moved_between_stations: moved,
         rolled,
+        learn,
         notices,
     })
 }
@@ -234,7 +242,7 @@ fn guess_lens(profile: &mut LensProfile, photos: &[JobPhoto]) -> Notice {
 }
 
 /// The path of a file that the job names, checked to lie in the job folder.
-fn part_path(document: &Document, folder: &Path, key: &str, written: &str) -> Result<PathBuf, Problem> {
+pub(super) fn part_path(document: &Document, folder: &Path, key: &str, written: &str) -> Result<PathBuf, Problem> {
     let remedy = "A job is one folder that is complete in itself: copy the file into it and give its name relative to the folder.";
     if let Some(why) = paths::leaves_folder(written) {
         return Err(document.problem(key, format!("the file name \"{written}\" {why}"), remedy));
