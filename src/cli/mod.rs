@@ -1,6 +1,7 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
 mod demo;
+mod learn;
 mod lens;
 mod report;
 mod sheets;
@@ -33,6 +34,7 @@ Examples:
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
   plumbsight tags photo.jpg            the tags found in single photographs
   plumbsight lens cam/*.jpg --board a4 a lens profile from photographs of a board
+  plumbsight learn stand-job           a stand's tags and target from photographs
 
 Exit codes of check and demo:
   0 in tolerance   1 out of tolerance   2 not proven
@@ -99,6 +101,9 @@ enum Command {
     /// Make a lens profile from photographs of a printed board, or draw one
     #[command(after_help = lens::HELP)]
     Lens(lens::LensArguments),
+    /// Learn a stand or plate from photographs: its table for bodies.toml, with covariance
+    #[command(after_help = learn::HELP)]
+    Learn(learn::LearnArguments),
     /// Write printable sheets, lens board, field guide and the bodies file that goes with them
     #[command(after_help = sheets::HELP)]
     Sheets {
@@ -148,6 +153,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Survey { job } => survey(&job),
         Command::Tags { images, lens, trace } => tags::run(&images, lens.as_deref(), trace.as_deref()),
         Command::Lens(arguments) => lens::run(arguments),
+        Command::Learn(arguments) => learn::run(arguments),
         Command::Sheets { dir, kit, paper, replace } => {
             sheets::run(&sheets::Request { folder: &dir, kit: kit.as_deref(), paper: paper.as_deref(), replace })
         }

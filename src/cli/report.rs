@@ -278,7 +278,7 @@ fn sentence(text: &str) -> String {
     format!("{first}{}.", chars.as_str().trim_end_matches('.'))
 }
 
-fn item(out: &mut String, text: &str) {
+pub(super) fn item(out: &mut String, text: &str) {
     line_after(out, "  - ", "    ", text);
 }
 

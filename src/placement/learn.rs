@@ -88,7 +88,9 @@ pub enum LearnError {
     #[error(transparent)]
     Face(#[from] FaceError),
     /// The corners are named as seen from behind.
-    #[error("the corners are named as if seen from behind: left and right are as seen by somebody who looks at the target's face")]
+    #[error(
+        "the corners are named as if seen from behind: left and right are as seen by somebody who looks at the target's face"
+    )]
     Mirrored,
     /// The marks contradict each other.
     #[error(
@@ -119,7 +121,12 @@ pub enum LearnError {
 ///
 /// `found` holds the tags of `body` that are to be used. Propagation is to first order (JCGM 100, 5.1 and 5.2). The covariance of the result is conditional on
 /// the print scales, which [`JointPlaces`] explains.
-pub fn learn_body(index: usize, body: &BodyModel, found: &FoundPlaces, marks: &[FaceMark]) -> Result<LearnedBody, LearnError> {
+pub fn learn_body(
+    index: usize,
+    body: &BodyModel,
+    found: &FoundPlaces,
+    marks: &[FaceMark],
+) -> Result<LearnedBody, LearnError> {
     let sum = Sum { body, found, marks };
     let kept = sum.kept();
     if kept.is_empty() {
@@ -218,7 +225,8 @@ fn absorb(
     }
     let stay_at: Vec<usize> = slopes.iter().filter_map(|s| at_scale(s.of)).collect();
     let pick = |rows: &[usize], columns: &[usize]| c_ss.select_rows(rows).select_columns(columns);
-    let gone_by_stay = pick(gone_at, &stay_at) * spd_inverse(&pick(&stay_at, &stay_at)).map_err(|_| LearnError::Singular)?;
+    let gone_by_stay =
+        pick(gone_at, &stay_at) * spd_inverse(&pick(&stay_at, &stay_at)).map_err(|_| LearnError::Singular)?;
     let left = pick(gone_at, gone_at) - &gone_by_stay * pick(&stay_at, gone_at);
     let slope_of_gone = DMatrix::from_columns(&gone.iter().map(|s| s.slope.clone()).collect::<Vec<_>>());
     let cov = cov + &slope_of_gone * left * slope_of_gone.transpose();

@@ -100,7 +100,8 @@ pub(super) fn resolve(
 /// Corners measured on the first tag would be lost: the learned file gives centres and directions.
 fn first_by_centre(document: &Document, bodies: &Document, name: &str) -> Result<(), Problem> {
     let file: BodiesFile = bodies.typed()?;
-    let by_corners = file.body.iter().find(|b| b.name == name).is_some_and(|b| b.tags.iter().any(|t| t.corners_mm.is_some()));
+    let by_corners =
+        file.body.iter().find(|b| b.name == name).is_some_and(|b| b.tags.iter().any(|t| t.corners_mm.is_some()));
     if by_corners {
         return Err(document.problem(
             "learn.body",

@@ -225,9 +225,14 @@ fn check(file: &PlacesFile, name: &str, kit: &Kit, body: usize) -> Result<JointP
         };
         let now = placed(kit, model, t, place);
         if now.print != placed_tag.print {
-            return fail(format!("tag {} was learned in print group \"{}\" and is now in \"{}\"", now.id, placed_tag.print, now.print));
+            return fail(format!(
+                "tag {} was learned in print group \"{}\" and is now in \"{}\"",
+                now.id, placed_tag.print, now.print
+            ));
         }
-        let sides = (0..2).any(|k| (now.sides_mm[k] / placed_tag.sides_mm[k] - 1.0).abs() > SAME || !placed_tag.sides_mm[k].is_finite());
+        let sides = (0..2).any(|k| {
+            (now.sides_mm[k] / placed_tag.sides_mm[k] - 1.0).abs() > SAME || !placed_tag.sides_mm[k].is_finite()
+        });
         if sides {
             return fail(format!(
                 "tag {} was learned with sides of {:.3} mm by {:.3} mm and now has {:.3} mm by {:.3} mm (side_mm, or the scale bars of its print group)",
@@ -242,7 +247,9 @@ fn check(file: &PlacesFile, name: &str, kit: &Kit, body: usize) -> Result<JointP
         }
         tags.push(t);
     }
-    if let Some(other) = (0..model.tags.len()).find(|t| !tags.contains(t) && matches!(model.tags[*t].place, TagPlace::Known(_))) {
+    if let Some(other) =
+        (0..model.tags.len()).find(|t| !tags.contains(t) && matches!(model.tags[*t].place, TagPlace::Known(_)))
+    {
         return fail(format!("\"{}\" has tag {}, which is not in it", model.name, model.tags[other].id));
     }
     let n = 6 * tags.len();
@@ -270,11 +277,15 @@ fn check(file: &PlacesFile, name: &str, kit: &Kit, body: usize) -> Result<JointP
             _ => {
                 return fail(format!(
                     "it hangs on the print scale of {}, which the bodies file does not have",
-                    scale.print.as_ref().map_or_else(|| format!("tag {}", scale.tag.unwrap_or_default()), |p| format!("\"{p}\""))
+                    scale
+                        .print
+                        .as_ref()
+                        .map_or_else(|| format!("tag {}", scale.tag.unwrap_or_default()), |p| format!("\"{p}\""))
                 ));
             }
         };
-        if scale.slope_rad_m.len() != n || !scale.found.is_finite() || !scale.slope_rad_m.iter().all(|v| v.is_finite()) {
+        if scale.slope_rad_m.len() != n || !scale.found.is_finite() || !scale.slope_rad_m.iter().all(|v| v.is_finite())
+        {
             return fail(format!("a print scale's slope is not {n} numbers"));
         }
         slopes.push(PlaceSlope { of, found: scale.found, slope: DVector::from_column_slice(&scale.slope_rad_m) });

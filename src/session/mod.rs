@@ -5,6 +5,7 @@
 mod drift;
 mod integrity;
 mod judge;
+pub mod learn;
 pub mod lens;
 mod look;
 mod print_size;

@@ -146,8 +146,12 @@ fn tied(problem: &Problem, network: &Network) -> Result<Extent, SurveyError> {
     }
     let reference = (0..count.len()).max_by_key(|&i| (count[i], usize::MAX - i)).unwrap_or(0);
     // Tags of free place are linked to their own body by photographs alone.
-    let mut free: Vec<(usize, usize)> =
-        views.iter().map(|&v| &problem.views[v]).filter(|v| problem.place(v).is_none()).map(|v| (v.body, v.tag)).collect();
+    let mut free: Vec<(usize, usize)> = views
+        .iter()
+        .map(|&v| &problem.views[v])
+        .filter(|v| problem.place(v).is_none())
+        .map(|v| (v.body, v.tag))
+        .collect();
     free.sort_unstable();
     free.dedup();
     if photos.is_empty() || count.iter().filter(|c| **c > 0).count() + free.len() < 2 {
