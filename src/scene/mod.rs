@@ -14,6 +14,7 @@ pub mod render;
 pub mod rolled;
 pub mod scenery;
 pub mod solid;
+pub mod stand;
 pub mod trace;
 
 pub use layout::{Layout, PlateTruth, TrueTag, Wheel, WheelTruth};

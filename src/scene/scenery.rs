@@ -81,7 +81,7 @@ fn car(options: &BayOptions, layout: &Layout, all: &mut Vec<Solid>) {
     }
 }
 
-fn stand(layout: &Layout, all: &mut Vec<Solid>) {
+pub(super) fn stand(layout: &Layout, all: &mut Vec<Solid>) {
     let at = &layout.world_from_body[layout.stand];
     let floor = -at.translation().z;
     for z in [0.22, -0.36] {
