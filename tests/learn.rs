@@ -7,10 +7,10 @@ mod bays;
 use nalgebra::{DVector, Vector6};
 use plumbsight::body::{JointPlaces, TagPlace};
 use plumbsight::fit::chi_square_quantile;
-use plumbsight::placement::{Component, LearnedBody, learn_body};
+use plumbsight::placement::{Component, LearnError, LearnedBody, learn_body};
 use plumbsight::scene::stand::{StandOptions, StandScene};
 use plumbsight::scene::{Bay, BayOptions, LensKnowledge, LimitLaw, SixOffsets};
-use plumbsight::survey::{Survey, SurveyOptions, adjust};
+use plumbsight::survey::{SurveyOptions, adjust};
 use plumbsight::units::{m_from_mm, rad_from_deg};
 use rayon::prelude::*;
 
@@ -28,25 +28,29 @@ fn bay(seed: u64) -> Bay {
         limit_law: LimitLaw::Normal,
         stand_spread: SixOffsets { yaw_rad: rad_from_deg(0.5), lateral_m: m_from_mm(20.0), ..Default::default() },
         // The stand's tags were glued by eye: nobody knows where they are but the learning.
-        sigma_place_m: m_from_mm(2.0),
-        sigma_place_rad: rad_from_deg(0.5),
+        sigma_place_m: m_from_mm(0.2),
+        sigma_place_rad: rad_from_deg(0.05),
         ..BayOptions::default()
     })
     .expect("the options are possible")
 }
 
-fn learned(scene: &StandScene) -> (Survey, LearnedBody) {
+/// `None` where the marks are refused, which one sound set in a thousand is.
+fn learned(scene: &StandScene) -> Option<LearnedBody> {
     let survey = adjust(&scene.bay.survey_input(), &SurveyOptions::default()).expect("a made stand can be surveyed");
     let body = &scene.bay.layout.kit.bodies[0];
-    let learned = learn_body(0, body, &survey.places(0, body), &scene.marks).expect("a made stand can be learned");
-    (survey, learned)
+    match learn_body(0, body, &survey.places(0, body), &scene.marks) {
+        Ok(learned) => Some(learned),
+        Err(LearnError::Misfit { .. }) => None,
+        Err(other) => panic!("{other}"),
+    }
 }
 
 /// The error of every tag's place as the step that leads from the learned to the true one.
 fn errors(scene: &StandScene, learned: &LearnedBody) -> DVector<f64> {
     let truth = scene.true_places();
-    let steps = learned.tags.iter().zip(&truth).flat_map(|(found, truth)| {
-        let d = found.body_from_tag.inverse().iso() * truth.iso();
+    let steps = learned.tags.iter().flat_map(|found| {
+        let d = found.body_from_tag.inverse().iso() * truth[found.tag].iso();
         let (w, v) = (d.rotation.scaled_axis(), d.translation.vector);
         [w.x, w.y, w.z, v.x, v.y, v.z]
     });
@@ -66,20 +70,25 @@ fn stated_covariance_of_a_learned_stand_is_the_true_scatter() {
     let n = campaign(200);
     let all: Vec<(f64, usize, usize)> = (1..=n)
         .into_par_iter()
-        .map(|seed| {
+        .filter_map(|seed| {
             let scene = StandScene::new(&bay(seed), &StandOptions::default()).expect("the stand can be photographed");
-            let (_, learned) = learned(&scene);
-            assert_eq!(learned.tags.len(), 9, "the corner sheets come off, the others stay");
+            let learned = learned(&scene)?;
             let (error, cov) = (errors(&scene, &learned), whole(&learned.joint, &scene));
             let solved = cov.clone().cholesky().expect("positive definite").solve(&error);
             let inside = (0..error.len()).filter(|&k| error[k].abs() <= 1.959964 * cov[(k, k)].sqrt()).count();
-            (error.dot(&solved), inside, error.len())
+            Some((error.dot(&solved), inside, error.len()))
         })
         .collect();
-    let dof = all[0].2 as f64;
-    let mean = all.iter().map(|a| a.0).sum::<f64>() / n as f64 / dof;
-    let below = all.iter().filter(|a| a.0 <= chi_square_quantile(1.6449, dof)).count() as f64 / n as f64;
-    let inside = all.iter().map(|a| a.1).sum::<usize>() as f64 / (n as f64 * dof);
+    let refused = n as usize - all.len();
+    // 0.2 of 200 are expected.
+    assert!(refused <= 2 + n as usize / 500, "{refused} sound sets of marks refused");
+    let complete = all.iter().filter(|a| a.2 == 54).count() as f64 / all.len() as f64;
+    assert!(complete >= 0.97, "all nine tags that stay on are learned in {complete}");
+    let dofs = all.iter().map(|a| a.2).sum::<usize>() as f64;
+    let mean = all.iter().map(|a| a.0).sum::<f64>() / dofs;
+    let below = all.iter().filter(|a| a.0 <= chi_square_quantile(1.6449, a.2 as f64)).count() as f64 / all.len() as f64;
+    let inside = all.iter().map(|a| a.1).sum::<usize>() as f64 / dofs;
+    println!("{refused} refused, all nine tags learned in {complete:.3}");
     println!(
         "{n} stands: joint chi-square / dof {mean:.3}, below its 95 % quantile {below:.3}, coordinates inside U {inside:.4}"
     );
@@ -108,23 +117,24 @@ fn deviations_measured_with_a_learned_stand_are_inside_u() {
     let n = campaign(120);
     let all: Vec<[f64; 6]> = (1..=n)
         .into_par_iter()
-        .map(|seed| {
+        .filter_map(|seed| {
             let bay = bay(seed);
             let scene = StandScene::new(&bay, &StandOptions::default()).expect("the stand can be photographed");
-            let (_, learned) = learned(&scene);
+            let learned = learned(&scene)?;
             let survey = adjust(&with_learned(&bay, &learned), &SurveyOptions::default()).expect("a survey");
             let assessment = bays::assessment_of(&bay, &survey, &bays::placement_of(&bay, [None; 6]));
             let truth = bay.stand_offsets().to_array();
-            std::array::from_fn(|k| {
+            Some(std::array::from_fn(|k| {
                 let d = &assessment.stations[0].deviations[k].deviation;
                 (d.value - truth[k]) / d.u
-            })
+            }))
         })
         .collect();
+    assert!(all.len() as u64 + 2 >= n, "{} of {n} learned", all.len());
     for component in Component::ALL {
         let k = component.index();
-        let inside = all.iter().filter(|e| e[k].abs() <= 1.959964).count() as f64 / n as f64;
-        let rms = (all.iter().map(|e| e[k] * e[k]).sum::<f64>() / n as f64).sqrt();
+        let inside = all.iter().filter(|e| e[k].abs() <= 1.959964).count() as f64 / all.len() as f64;
+        let rms = (all.iter().map(|e| e[k] * e[k]).sum::<f64>() / all.len() as f64).sqrt();
         println!("{:<9} inside U {inside:.3}, rms error / u {rms:.3}", component.name());
         // 95 % of 120: standard error 0.020; of the rms: 0.065.
         assert!(inside > 0.88, "{}: {inside}", component.name());

@@ -179,9 +179,12 @@ pub fn learn_body(
         found: *value,
         slope: slope.column(k).into_owned(),
     });
-    // A scale of a tag that is taken off is of no use later: what it leaves open belongs to the covariance.
-    let (slopes, gone): (Vec<PlaceSlope>, Vec<PlaceSlope>) =
-        slopes.partition(|s| !matches!(s.of, ScaleOf::Tag(tag) if !kept.iter().any(|k| found.places[*k].tag == tag)));
+    // A scale of a tag or of a print group that is taken off is of no use later: what it leaves open belongs to the covariance.
+    let print_of = |k: &usize| body.tags[found.places[*k].tag].print;
+    let (slopes, gone): (Vec<PlaceSlope>, Vec<PlaceSlope>) = slopes.partition(|s| match s.of {
+        ScaleOf::Tag(tag) => kept.iter().any(|k| found.places[*k].tag == tag),
+        ScaleOf::Common(print) | ScaleOf::Axis(print, _) => kept.iter().any(|k| print_of(k) == print),
+    });
     let at_scale = |of: ScaleOf| found.scales.iter().position(|(s, _)| *s == of);
     let gone_at: Vec<usize> = gone.iter().filter_map(|s| at_scale(s.of)).collect();
     let (cov, slopes) = absorb(cov, slopes, &gone, &gone_at, &c_ss, &at_scale)?;

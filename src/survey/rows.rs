@@ -273,8 +273,8 @@ fn joint_block(problem: &Problem, layout: &Layout, state: &State, joint: &JointP
     }
     for slope in &joint.slopes {
         let (column, scale) = match slope.of {
-            ScaleOf::Common(print) => (layout.common_at[print], state.common_scale[print]),
-            ScaleOf::Axis(print, axis) => (layout.axis_at[print][axis], state.axis_scale[print][axis]),
+            ScaleOf::Common(print) => (*layout.common_at.get(print)?, state.common_scale[print]),
+            ScaleOf::Axis(print, axis) => (layout.axis_at.get(print)?[axis], state.axis_scale[print][axis]),
             ScaleOf::Tag(tag) => (layout.scale_at[b][tag], state.tag_scale[b][tag]),
         };
         let along = DVector::from_fn(rows.len(), |i, _| slope.slope[rows[i]]);
