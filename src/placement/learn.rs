@@ -251,6 +251,9 @@ fn target_cov(tags: &[LearnedTag], cov: &DMatrix<f64>) -> Result<DMatrix<f64>, L
     spd_inverse(&(by_step.transpose() * weight * &by_step)).map_err(|_| LearnError::Singular)
 }
 
+/// Places of the tags in the learned frame, and the face where one is marked.
+type PlacesAndFace = (Vec<Pose<Body, Tag>>, Option<FittedFace>);
+
 /// The calculation's parts.
 struct Sum<'a> {
     body: &'a BodyModel,
@@ -298,7 +301,7 @@ impl Sum<'_> {
     }
 
     /// All places in the learned frame and the face, at these inputs.
-    fn at(&self, values: &[f64]) -> Result<(Vec<Pose<Body, Tag>>, Option<FittedFace>), LearnError> {
+    fn at(&self, values: &[f64]) -> Result<PlacesAndFace, LearnError> {
         let old: Vec<Pose<Body, Tag>> = self
             .found
             .places

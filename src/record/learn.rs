@@ -82,7 +82,7 @@ pub(super) fn resolve(
         face.push(mark);
     }
     let needs_face = model.kind == BodyKind::Stand;
-    if needs_face != !face.is_empty() || (needs_face && face.len() < 3) {
+    if needs_face == face.is_empty() || (needs_face && face.len() < 3) {
         let what = if needs_face {
             format!("\"{}\" is a stand, and {} of its target's corners are marked", model.name, face.len())
         } else {
