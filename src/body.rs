@@ -6,7 +6,8 @@ use nalgebra::{DMatrix, DVector, Matrix6, Vector3};
 /// Corners of a tag of side 1 in its own frame, counter-clockwise from the lower left as seen on the upright print.
 pub const UNIT_CORNERS: [[f64; 2]; 4] = [[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]];
 
-/// What a body is for. Decides only how the later stages use it; the survey treats all alike.
+/// What a body is for. Decides only how the later stages use it; the survey treats all alike, but for a pointer, which has a pose of its own in
+/// each hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum BodyKind {
     /// A loose sheet that lies on the floor.
@@ -17,6 +18,10 @@ pub enum BodyKind {
     Stand,
     /// A sheet on a plumb line: its y axis hangs along the vertical.
     PlumbLine,
+    /// A rod with tags and a tip that points are touched with.
+    Pointer,
+    /// A point that was touched with a pointer; it has no tags.
+    TouchedPoint,
     /// Anything else rigid that ties the network together or serves as a datum.
     Other,
 }
@@ -72,7 +77,7 @@ pub struct BodyModel {
     pub name: String,
     /// What it is for.
     pub kind: BodyKind,
-    /// Its tags; never empty.
+    /// Its tags; empty only for a touched point.
     pub tags: Vec<BodyTag>,
 }
 

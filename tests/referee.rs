@@ -54,7 +54,7 @@ fn input(v: &Value) -> SurveyInput {
     let sigma = SVector::<f64, N_LENS>::from_column_slice(&list(&v["lens_sigma"]));
     let cov = SMatrix::<f64, N_LENS, N_LENS>::from_diagonal(&sigma.component_mul(&sigma));
     let mut photos: Vec<Photo> = (0..number(&v["n_photos"]) as usize)
-        .map(|k| Photo { name: format!("photo {k}"), lens: 0, station: 0, position: 0, tags: Vec::new() })
+        .map(|k| Photo { name: format!("photo {k}"), lens: 0, station: 0, position: 0, hold: None, tags: Vec::new() })
         .collect();
     for view in v["views"].as_array().unwrap() {
         let corner = |k: usize| Vector2::new(number(&view["px"][k][0]), number(&view["px"][k][1]));

@@ -71,6 +71,7 @@ fn input(v: &Value) -> SurveyInput {
             lens: 0,
             station: 0,
             position: number(p) as usize,
+            hold: None,
             tags: Vec::new(),
         })
         .collect();

@@ -34,6 +34,7 @@ pub(super) fn report(result: &ResultFile) -> String {
         }
     }
     car(&mut out, result);
+    touched(&mut out, result);
     fit(&mut out, result);
     integrity(&mut out, result);
     for (heading, lines) in [("Notes", result.notes.clone()), ("Notices", notices(result))] {
@@ -191,6 +192,29 @@ fn car(out: &mut String, result: &ResultFile) {
             floor.low, floor.high, floor.rises_mm_per_m.value, floor.rises_mm_per_m.expanded
         );
         line(out, "  ", &text);
+    }
+    let _ = writeln!(out);
+}
+
+/// The touched points and the pointer.
+fn touched(out: &mut String, result: &ResultFile) {
+    let Some(pointer) = &result.pointer else { return };
+    let _ = writeln!(out, "Points by touch (mm in the vehicle frame: forward, left, above the floor)");
+    let mm = |v: &Value| format!("{:.1} (U {:.1})", settle(v.value, 1), v.expanded);
+    for point in &result.points {
+        let [x, y, z] = point.at_mm.each_ref().map(mm);
+        let position = point.roll_position.as_ref().map(|p| format!(", touched at {p}")).unwrap_or_default();
+        line(out, "  ", &format!("{}: {x}, {y}, {z}; {} holds{position}", point.name, point.holds));
+    }
+    match (&pointer.tip_mm, &pointer.not_found) {
+        (Some(tip), _) => {
+            let [x, y, z] = tip.each_ref().map(mm);
+            let used = pointer.holds.iter().filter(|h| h.used).count();
+            let text = format!("tip of \"{}\", in its own frame: {x}, {y}, {z}; {used} holds", pointer.name);
+            line(out, "  ", &text);
+        }
+        (None, Some(why)) => line(out, "  ", &format!("{}: {why}.", pointer.name)),
+        (None, None) => {}
     }
     let _ = writeln!(out);
 }

@@ -6,8 +6,10 @@ use crate::placement::StandModel;
 use crate::record::document::Document;
 use crate::record::files::{BodiesFile, BodyKindName, BodyTable, FloorTable, Ids, TagTable, TargetTable};
 use crate::record::job::Notice;
+use crate::record::pointer;
 use crate::record::prints::{self, PrintGroup};
 use crate::record::problem::Problem;
+use crate::survey::Pointer;
 use crate::units::{m_from_mm, mm_from_m, rad_from_deg};
 use crate::vehicle::FloorModel;
 use nalgebra::{Matrix3, Matrix6, Vector3, Vector6};
@@ -35,6 +37,8 @@ pub struct Bodies {
     pub stands: Vec<StandModel>,
     /// How the floor sheets touch the floor.
     pub floor: FloorModel,
+    /// The pointer, where there is one.
+    pub pointer: Option<Pointer>,
     /// What was noticed while reading.
     pub notices: Vec<Notice>,
 }
@@ -61,7 +65,7 @@ struct AgainstBars {
 pub(crate) fn resolve(document: &Document) -> Result<Bodies, Problem> {
     let file: BodiesFile = document.typed()?;
     let floor = floor_contact(document, &file)?;
-    let mut out = Bodies { kit: Kit::default(), stands: Vec::new(), floor, notices: Vec::new() };
+    let mut out = Bodies { kit: Kit::default(), stands: Vec::new(), floor, pointer: None, notices: Vec::new() };
     let groups = prints::groups(document, &file.prints, &mut out.notices)?;
     let mut context = Context { groups, seen: BTreeMap::new(), against_bars: BTreeMap::new() };
     out.kit.prints = context.groups.iter().map(|g| g.scale.clone()).collect();
@@ -240,6 +244,13 @@ fn add_body(
             "Only kind = \"stand\" carries a target.",
         ));
     }
+    if table.tip.is_some() && table.kind != BodyKindName::Pointer {
+        return Err(document.problem(
+            &format!("{path}.tip"),
+            format!("\"{}\" is no pointer and has a [body.tip] table", table.name),
+            "Only kind = \"pointer\" has a tip.",
+        ));
+    }
     let u_place_m = m_from_mm(not_negative(document, &format!("{path}.u_place_mm"), table.u_place_mm, 100.0)?);
     let u_place_rad = rad_from_deg(not_negative(document, &format!("{path}.u_place_deg"), table.u_place_deg, 45.0)?);
     let mut tags = Vec::new();
@@ -281,8 +292,21 @@ fn add_body(
         BodyKindName::Stand => BodyKind::Stand,
         BodyKindName::Plate => BodyKind::Plate,
         BodyKindName::PlumbLine => BodyKind::PlumbLine,
+        BodyKindName::Pointer => BodyKind::Pointer,
         BodyKindName::Other => BodyKind::Other,
     };
+    if kind == BodyKind::Pointer {
+        if let Some(first) = out.pointer {
+            let first = &out.kit.bodies[first.body].name;
+            return Err(document.problem(
+                &format!("{path}.kind"),
+                format!("\"{}\" is a second pointer beside \"{first}\"", table.name),
+                "A job has one pointer: keep the one that was used.",
+            ));
+        }
+        let body = out.kit.bodies.len();
+        out.pointer = Some(pointer::tip(document, &format!("{path}.tip"), table.tip.as_ref(), body, &table.name)?);
+    }
     if kind == BodyKind::Stand {
         let body = out.kit.bodies.len();
         out.stands.push(match &table.target {

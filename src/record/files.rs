@@ -66,6 +66,10 @@ pub(crate) struct PhotographSet {
     pub lens: Option<String>,
     pub station: Option<String>,
     pub roll_position: Option<RollName>,
+    pub touching: Option<String>,
+    pub pivoting: Option<String>,
+    #[serde(default)]
+    pub one_hold: bool,
 }
 
 /// Name of a roll position: text or a number.
@@ -242,6 +246,7 @@ pub(crate) struct BodyTable {
     #[serde(default)]
     pub tags: Vec<TagTable>,
     pub target: Option<TargetTable>,
+    pub tip: Option<TipTable>,
 }
 
 /// What a body is for.
@@ -251,6 +256,7 @@ pub(crate) enum BodyKindName {
     Stand,
     Plate,
     PlumbLine,
+    Pointer,
     Other,
 }
 
@@ -273,6 +279,16 @@ pub(crate) struct TagTable {
 #[serde(rename_all = "kebab-case")]
 pub(crate) enum PlaceName {
     Free,
+}
+
+/// `[body.tip]`: the pointer's tip.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct TipTable {
+    pub at_mm: Option<[f64; 3]>,
+    pub u_mm: Option<f64>,
+    pub u_touch_mm: Option<f64>,
+    pub radius_mm: Option<f64>,
 }
 
 /// `[body.target]`.
@@ -326,6 +342,7 @@ pub(crate) struct StationTable {
     pub datum_point_mm: Option<[f64; 3]>,
     pub u_datum_mm: Option<f64>,
     pub datum_body: Option<String>,
+    pub datum_touched: Option<String>,
     pub lateral_from: Option<LateralName>,
     pub sensor_to_target_mm: Option<f64>,
     pub distance_mm: f64,
@@ -349,6 +366,7 @@ pub(crate) enum DatumName {
     FrontAxle,
     Point,
     Body,
+    Touched,
 }
 
 /// What the sideways position counts from.

@@ -10,6 +10,7 @@ use crate::record::document::Document;
 use crate::record::files::{JobFile, LensUse, PhotographSet};
 use crate::record::learn::{self, JobLearn};
 use crate::record::lens_profile::{LensProfile, read_lens_profile};
+use crate::record::pointer::{self, JobTouch};
 use crate::record::problem::Problem;
 use crate::record::roll::{self, JobRoll};
 use crate::record::{bodies, car, paths, placement, places};
@@ -85,6 +86,8 @@ pub struct Job {
     pub rolled: Option<JobRoll>,
     /// The body that is to be learned.
     pub learn: Option<JobLearn>,
+    /// The pointer and what it touches, where photographs show that.
+    pub touch: Option<JobTouch>,
     /// What was noticed while reading.
     pub notices: Vec<Notice>,
 }
@@ -128,6 +131,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     let mut bodies = bodies::resolve(&bodies_document)?;
     places::attach(&bodies_document, &folder, &mut bodies)?;
     let learn = learn::resolve(&document, &raw, &bodies_document, &bodies.kit, purpose)?;
+    let points = pointer::points(&document, &raw, bodies.pointer.as_ref(), &mut bodies.kit, bodies_document.name())?;
     let positions = roll::positions(&document, &raw)?;
     let vehicle = match (&raw.vehicle, purpose) {
         (Some(written), _) => {
@@ -168,7 +172,9 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     let mut lenses = if rough_lens { vec![(String::new(), no_profile())] } else { lenses(&document, &raw, &folder)? };
     let moved = moved_between_stations(&document, &raw, &placement)?;
     let rolled = roll::resolve(&document, &raw, &positions, &vehicle, &placement, &bodies.kit, bodies_document.name())?;
-    let (photos, seen) = photographs(&document, &raw, &folder, &lenses, &placement, &moved, &positions)?;
+    let (photos, set_of, seen) = photographs(&document, &raw, &folder, &lenses, &placement, &moved, &positions)?;
+    let touch = pointer::holds(&document, &raw, bodies.pointer, points, &photos, &set_of)?;
+    pointer::check_datums(&document, touch.as_ref(), rolled.as_ref(), &placement)?;
     let mut notices: Vec<Notice> = bodies.notices.into_iter().chain(seen).collect();
     if rough_lens {
         notices.push(guess_lens(&mut lenses[0].1, &photos));
@@ -193,6 +199,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         moved_between_stations: moved,
         rolled,
         learn,
+        touch,
         notices,
     })
 }
@@ -316,6 +323,9 @@ fn moved_between_stations(document: &Document, raw: &JobFile, placement: &Placem
     }
 }
 
+/// Photographs, for each the set that it is from, and what was noticed.
+type Photographs = (Vec<JobPhoto>, Vec<usize>, Vec<Notice>);
+
 fn photographs(
     document: &Document,
     raw: &JobFile,
@@ -324,8 +334,10 @@ fn photographs(
     placement: &Placement,
     moved: &[usize],
     positions: &[String],
-) -> Result<(Vec<JobPhoto>, Vec<Notice>), Problem> {
+) -> Result<Photographs, Problem> {
     let mut photos: Vec<JobPhoto> = Vec::new();
+    // By photograph: the set that it is from.
+    let mut set_of: Vec<usize> = Vec::new();
     let mut notices = Vec::new();
     for (k, set) in raw.photographs.iter().enumerate() {
         let path = format!("photographs[{k}]");
@@ -369,7 +381,17 @@ fn photographs(
                 });
             }
             for file in files {
-                add_photo(document, &key, folder, file, (lens, station, position), &mut photos, &mut notices)?;
+                let at = add_photo(document, &key, folder, file, (lens, station, position), &mut photos, &mut notices)?;
+                set_of.resize(photos.len(), k);
+                if let Some(at) = at
+                    && !pointer::same_mark(&raw.photographs[set_of[at]], set)
+                {
+                    return Err(document.problem(
+                        &key,
+                        format!("the photograph \"{}\" is in two sets that differ in what the pointer does", photos[at].name),
+                        "Keep every photograph in one set: put those with the pointer into a folder of their own, for example photos-touch/*.",
+                    ));
+                }
             }
         }
     }
@@ -379,7 +401,7 @@ fn photographs(
         });
         return Err(document.problem("photographs", "the job has no photographs", remedy));
     }
-    Ok((photos, notices))
+    Ok((photos, set_of, notices))
 }
 
 fn lens_of(
@@ -406,6 +428,7 @@ fn lens_of(
     }
 }
 
+/// Adds a photograph; gives the index of one that was there already.
 #[allow(clippy::too_many_arguments)] // one call, one place; a struct for it would only rename the arguments
 fn add_photo(
     document: &Document,
@@ -415,7 +438,7 @@ fn add_photo(
     (lens, station, position): (usize, usize, usize),
     photos: &mut Vec<JobPhoto>,
     notices: &mut Vec<Notice>,
-) -> Result<(), Problem> {
+) -> Result<Option<usize>, Problem> {
     let name = file
         .components()
         .filter(|c| !matches!(c, std::path::Component::CurDir))
@@ -430,12 +453,14 @@ fn add_photo(
                 "Not used: it is a link that leads out of the job folder. Copy the photograph itself into the folder."
                     .into(),
         });
-        return Ok(());
+        return Ok(None);
     }
-    match photos.iter().find(|p| p.name == name) {
+    match photos.iter().position(|p| p.name == name) {
         None => photos.push(JobPhoto { name, path, lens, station, position }),
         // The same file through two patterns is no harm as long as both mean the same.
-        Some(p) if p.lens == lens && p.station == station && p.position == position => {}
+        Some(k) if (photos[k].lens, photos[k].station, photos[k].position) == (lens, station, position) => {
+            return Ok(Some(k));
+        }
         Some(_) => {
             return Err(document.problem(
                 key,
@@ -444,5 +469,5 @@ fn add_photo(
             ));
         }
     }
-    Ok(())
+    Ok(None)
 }

@@ -186,7 +186,10 @@ fn datum(
     if table.datum != DatumName::Body {
         stray("datum_body", table.datum_body.is_some(), "body")?;
     }
-    if !matches!(table.datum, DatumName::Point | DatumName::Body) {
+    if table.datum != DatumName::Touched {
+        stray("datum_touched", table.datum_touched.is_some(), "touched")?;
+    }
+    if !matches!(table.datum, DatumName::Point | DatumName::Body | DatumName::Touched) {
         stray("u_datum_mm", table.u_datum_mm.is_some(), "point")?;
     }
     let u = |default: Option<f64>| match table.u_datum_mm.or(default) {
@@ -227,5 +230,28 @@ fn datum(
             }
             None => Err(document.problem(&at("datum"), "`datum_body` is missing", "Name the body whose origin is the datum.")),
         },
+        DatumName::Touched => match &table.datum_touched {
+            Some(name) => Ok(Datum::Body { body: touched(document, &at("datum_touched"), name.trim(), kit)?, u_m: u(Some(0.0))? }),
+            None => Err(document.problem(
+                &at("datum"),
+                "`datum_touched` is missing",
+                "Name the point: what a set of photographs in job.toml says after touching =.",
+            )),
+        },
     }
+}
+
+/// The body that stands for a touched point.
+fn touched(document: &Document, path: &str, name: &str, kit: &Kit) -> Result<usize, Problem> {
+    let is_point = |b: &usize| kit.bodies[*b].kind == BodyKind::TouchedPoint;
+    kit.find_body(name).filter(is_point).ok_or_else(|| {
+        let names: Vec<String> =
+            (0..kit.bodies.len()).filter(is_point).map(|b| format!("\"{}\"", kit.bodies[b].name)).collect();
+        let known = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
+        document.problem(
+            path,
+            format!("no photographs touch a point \"{name}\""),
+            format!("Give the photographs of it touching = \"{name}\" in job.toml; the points touched there: {known}."),
+        )
+    })
 }

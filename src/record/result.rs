@@ -2,6 +2,7 @@
 //!
 //! These structs are the file format; the words in the README describe each. Nothing else in the program knows JSON.
 
+pub use crate::record::result_touch::{HoldPart, PointPart, PointerPart};
 use serde::{Deserialize, Serialize};
 
 /// What every verdict carries.
@@ -78,6 +79,10 @@ pub struct ResultFile {
     pub stations_not_measured: Vec<NotMeasuredPart>,
     /// The car.
     pub vehicle: Option<VehiclePart>,
+    /// The touched points, in the vehicle frame.
+    pub points: Vec<PointPart>,
+    /// The pointer that touched them; `null` where there is none.
+    pub pointer: Option<PointerPart>,
     /// Every body that was found.
     pub bodies: Vec<BodyPart>,
     /// The lenses.
@@ -404,7 +409,7 @@ pub struct SheetHeightPart {
 pub struct BodyPart {
     /// Its name.
     pub name: String,
-    /// `floor sheet`, `plate`, `stand`, `plumb line` or `other`.
+    /// `floor sheet`, `plate`, `stand`, `plumb line`, `pointer`, `touched point` or `other`.
     pub kind: String,
     /// The station, where it was moved between stations.
     pub station: Option<String>,

@@ -53,7 +53,7 @@ impl Bay {
                 let corners = viewer.corners(camera, tag)?;
                 Some(TagView { id: tag.id, corners, cov: corner_cov(&self.options.noise, &corners) })
             });
-            Photo { name: photo_name(k), lens: 0, station: 0, position: 0, tags: tags.collect() }
+            Photo { name: photo_name(k), lens: 0, station: 0, position: 0, hold: None, tags: tags.collect() }
         };
         self.camera_from_world.iter().enumerate().map(photo).collect()
     }

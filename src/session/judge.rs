@@ -2,19 +2,30 @@
 
 use crate::record::Job;
 use crate::survey::Survey;
-use crate::vehicle::{DecisionBodies, Unmeasurable, measured_bodies, rolled_bodies};
+use crate::vehicle::{DecisionBodies, Unmeasurable, measured_bodies, rolled_bodies, touched_bodies};
 use crate::verdict::{AssessInput, Assessment, assess};
 
-/// The survey's bodies as the decision takes them, whether the car was rolled or not.
+/// The survey's bodies as the decision takes them, whether the car was rolled or not; touched points come last.
 ///
 /// Errors: the roll positions do not give the wheels, or contradict each other.
 pub fn decision_bodies(job: &Job, survey: &Survey) -> Result<DecisionBodies, Unmeasurable> {
-    if let Some(rolled) = &job.rolled {
-        return rolled_bodies(&job.kit, &job.vehicle, &rolled.car, survey, rolled.judged);
+    let mut from = match &job.rolled {
+        Some(rolled) => rolled_bodies(&job.kit, &job.vehicle, &rolled.car, survey, rolled.judged)?,
+        None => {
+            // A pointer's poses carry the points that it touched and nothing else.
+            let kept: Vec<usize> = (0..survey.bodies.len()).filter(|k| survey.bodies[*k].hold.is_none()).collect();
+            let all = measured_bodies(&job.kit, survey);
+            let bodies = kept.iter().map(|k| all[*k].clone()).collect();
+            DecisionBodies { joint: survey.joint(&kept), bodies, kept, vehicle: job.vehicle.clone() }
+        }
+    };
+    if let (Some(touch), Some(touched)) = (&job.touch, super::touch::touched(job, survey)) {
+        let (points, bodies) = touched_bodies(&job.kit, &touch.touching, &touched);
+        let places: Vec<usize> = (0..from.bodies.len() - from.kept.len()).collect();
+        from.joint = survey.joint_with_points(&from.kept, &places, &touched, &points);
+        from.bodies.extend(bodies);
     }
-    let bodies = measured_bodies(&job.kit, survey);
-    let all: Vec<usize> = (0..bodies.len()).collect();
-    Ok(DecisionBodies { joint: survey.joint(&all), bodies, vehicle: job.vehicle.clone() })
+    Ok(from)
 }
 
 /// Judges every station of a job.

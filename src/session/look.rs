@@ -125,6 +125,7 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> (Re
             lens: photo.lens,
             station: photo.station,
             position: photo.position,
+            hold: None,
             tags,
         }),
         picture.note,

@@ -13,6 +13,7 @@ mod result;
 mod roll;
 mod rough;
 mod survey_file;
+mod touch;
 
 pub use judge::{decision_bodies, judge};
 pub use look::{Look, look};
@@ -110,7 +111,7 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
     let input = SurveyInput {
         kit: job.kit.clone(),
         lenses: lens_inputs(job, &mut notices),
-        photos: look.photos.clone(),
+        photos: with_holds(job, &look),
         moved_between_stations: job.moved_between_stations.clone(),
         rolled: job.rolled.as_ref().map(|r| r.car.clone()),
     };
@@ -125,6 +126,18 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
             Err(Box::new(Untied { reason, notices, look }))
         }
     }
+}
+
+/// The photographs, each with the hold of the pointer that the job says it shows.
+fn with_holds(job: &Job, look: &Look) -> Vec<crate::survey::Photo> {
+    let mut photos = look.photos.clone();
+    if let Some(touch) = &job.touch {
+        for photo in &mut photos {
+            let at = job.photos.iter().position(|p| p.name == photo.name);
+            photo.hold = at.and_then(|k| touch.hold_of[k]);
+        }
+    }
+    photos
 }
 
 /// The whole job: photographs in, verdict out. A job that cannot be measured gives a result that says so.
@@ -143,11 +156,13 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
         out.integrity = integrity::parts(job, &measured);
         return out;
     }
+    let touched = touch::touched(job, &measured.survey);
+    measured.notices.extend(touch::notices(job, touched.as_ref()));
     match judge(job, &measured.survey) {
         Ok(judged) => {
             measured.notices.extend(print_size::notice(job, &measured.survey, &judged));
             measured.notices.extend(roll::notices(job, &measured.survey));
-            let mut out = result::build(job, &measured, &judged);
+            let mut out = result::build(job, &measured, &judged, touched.as_ref());
             out.integrity = integrity::parts(job, &measured);
             out.integrity.extend(integrity::hidden(job, &measured, &judged));
             integrity::withhold(&mut out);
@@ -197,7 +212,9 @@ fn undecided_pose(job: &Job, survey: &Survey) -> Option<String> {
 /// The survey of a job alone, as JSON text, with what should be said beside it.
 pub fn survey(job: &Job, watch: Watch) -> Result<(String, Vec<Notice>), Failure> {
     let measured = measure(job, watch)?;
-    Ok((survey_file::to_json(job, &measured)?, measured.notices))
+    let mut notices = measured.notices.clone();
+    notices.extend(touch::notices(job, touch::touched(job, &measured.survey).as_ref()));
+    Ok((survey_file::to_json(job, &measured)?, notices))
 }
 
 fn why_unmeasurable(reason: &Unmeasurable) -> String {

@@ -7,7 +7,7 @@ use crate::placement::{Component, Reference};
 use crate::record::result::*;
 use crate::record::{Job, LensChoice, Notice};
 use crate::session::{Look, Measured};
-use crate::survey::Survey;
+use crate::survey::{Survey, Touched};
 use crate::uncertainty::{Estimate, K_95};
 use crate::units::{deg_from_rad, mm_from_m};
 use crate::verdict::words::source_name;
@@ -46,6 +46,8 @@ pub(super) fn not_measured(
         stations: Vec::new(),
         stations_not_measured: Vec::new(),
         vehicle: None,
+        points: Vec::new(),
+        pointer: None,
         bodies: survey.map(|s| bodies(job, s, None)).unwrap_or_default(),
         lenses: lenses(job, survey),
         photographs: photographs(job, look, survey, None),
@@ -58,7 +60,7 @@ pub(super) fn not_measured(
 }
 
 /// The result of a job that was judged.
-pub(super) fn build(job: &Job, measured: &Measured, judged: &Assessment) -> ResultFile {
+pub(super) fn build(job: &Job, measured: &Measured, judged: &Assessment, touched: Option<&Touched>) -> ResultFile {
     let survey = &measured.survey;
     let vehicle_from_world = judged.vehicle.world_from_vehicle.inverse();
     let unmeasured: Vec<NotMeasuredPart> = judged
@@ -74,6 +76,8 @@ pub(super) fn build(job: &Job, measured: &Measured, judged: &Assessment) -> Resu
         stations: judged.stations.iter().map(station).collect(),
         stations_not_measured: unmeasured,
         vehicle: Some(vehicle(job, survey, judged)),
+        points: super::touch::point_parts(job, touched, &judged.vehicle),
+        pointer: super::touch::pointer_part(job, touched),
         bodies: bodies(job, survey, Some(&vehicle_from_world)),
         photographs: photographs(job, &measured.look, Some(survey), Some(&vehicle_from_world)),
         notes: judged.notes.clone(),
@@ -235,6 +239,8 @@ pub(super) fn kind_word(kind: BodyKind) -> &'static str {
         BodyKind::Plate => "plate",
         BodyKind::Stand => "stand",
         BodyKind::PlumbLine => "plumb line",
+        BodyKind::Pointer => "pointer",
+        BodyKind::TouchedPoint => "touched point",
         BodyKind::Other => "other",
     }
 }
@@ -243,6 +249,7 @@ fn bodies(job: &Job, survey: &Survey, vehicle_from_world: Option<&Pose<Vehicle, 
     survey
         .bodies
         .iter()
+        .filter(|b| b.hold.is_none())
         .map(|b| BodyPart {
             name: job.kit.bodies[b.body].name.clone(),
             kind: kind_word(job.kit.bodies[b.body].kind).into(),

@@ -1,9 +1,10 @@
 //! The survey alone as JSON: bodies, photographs, residuals and the full covariance.
 
-use crate::record::result::{LensPart, NoticePart, SurveyPart};
+use crate::record::result::{LensPart, NoticePart, PointerPart, SurveyPart};
 use crate::record::{Job, Problem, json_text};
-use crate::session::Measured;
 use crate::session::result::{kind_word, lenses, survey_part};
+use crate::session::{Measured, touch};
+use crate::survey::{Survey, Touched};
 use nalgebra::DMatrix;
 use serde::Serialize;
 
@@ -22,7 +23,19 @@ struct SurveyFile {
     covariance: Covariance,
     photographs: Vec<Photograph>,
     views: Vec<View>,
+    /// The pointer and its holds, where there is one.
+    pointer: Option<PointerPart>,
+    /// What it touched, in the frame of `reference`.
+    touched: Vec<TouchedPoint>,
     notices: Vec<NoticePart>,
+}
+
+#[derive(Serialize)]
+struct TouchedPoint {
+    name: String,
+    at_world_m: [f64; 3],
+    /// 3 x 3, row by row; of the point alone.
+    covariance_m2: Vec<Vec<f64>>,
 }
 
 #[derive(Serialize)]
@@ -31,6 +44,8 @@ struct Body {
     kind: &'static str,
     station: Option<String>,
     roll_position: Option<String>,
+    /// The pointer's hold: its photograph.
+    hold: Option<String>,
     photographs: usize,
     /// How much worse the mirror pose fits, where it has one.
     mirror_margin: Option<f64>,
@@ -85,11 +100,23 @@ fn rows(m: &DMatrix<f64>) -> Vec<Vec<f64>> {
     m.row_iter().map(|row| row.iter().copied().collect()).collect()
 }
 
+/// The points found, those that only serve to pivot about included.
+fn touched(job: &Job, survey: &Survey, found: Option<&Touched>) -> Vec<TouchedPoint> {
+    let (Some(touch), Some(found)) = (&job.touch, found) else { return Vec::new() };
+    let point = |(k, p): (usize, &crate::survey::PointFound)| TouchedPoint {
+        name: touch.touching.points[p.point].name.clone(),
+        at_world_m: p.in_world.coords.into(),
+        covariance_m2: rows(&survey.joint_with_points(&[], &[], found, &[k]).cov.view((3, 3), (3, 3)).into_owned()),
+    };
+    found.points.iter().enumerate().map(point).collect()
+}
+
 /// The survey of a job as JSON text.
 pub(super) fn to_json(job: &Job, measured: &Measured) -> Result<String, Problem> {
     let (look, survey) = (&measured.look, &measured.survey);
     let name = |body: usize| job.kit.bodies[survey.bodies[body].body].name.clone();
     let all: Vec<usize> = (0..survey.bodies.len()).collect();
+    let found = touch::touched(job, survey);
     let file = SurveyFile {
         format: SURVEY_FORMAT,
         program: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
@@ -105,6 +132,7 @@ pub(super) fn to_json(job: &Job, measured: &Measured) -> Result<String, Problem>
                 kind: kind_word(job.kit.bodies[b.body].kind),
                 station: b.station.and_then(|s| job.placement.stations.get(s)).map(|s| s.name.clone()),
                 roll_position: crate::session::roll::position_name(job, b.position),
+                hold: b.hold.and_then(|h| Some(job.touch.as_ref()?.touching.holds.get(h)?.photograph.clone())),
                 photographs: b.n_photos,
                 mirror_margin: b.mirror_margin.filter(|m| m.is_finite()),
                 world_from_body: pose(&b.world_from_body),
@@ -140,7 +168,14 @@ pub(super) fn to_json(job: &Job, measured: &Measured) -> Result<String, Problem>
                 degrees_of_freedom: v.dof,
             })
             .collect(),
-        notices: measured.notices.iter().map(|n| NoticePart { about: n.about.clone(), text: n.text.clone() }).collect(),
+        pointer: touch::pointer_part(job, found.as_ref()),
+        touched: touched(job, survey, found.as_ref()),
+        notices: measured
+            .notices
+            .iter()
+            .chain(&touch::notices(job, found.as_ref()))
+            .map(|n| NoticePart { about: n.about.clone(), text: n.text.clone() })
+            .collect(),
     };
     json_text(&file, "the survey")
 }

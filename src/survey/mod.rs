@@ -11,6 +11,7 @@ mod mirrors;
 mod network;
 mod outcome;
 mod places;
+mod pointer;
 mod problem;
 mod roll;
 mod rows;
@@ -19,6 +20,10 @@ mod unknowns;
 pub use adjust::adjust;
 pub use drift::{LensDrift, lens_drift, lens_drift_of_free};
 pub use places::{FoundPlace, FoundPlaces};
+pub use pointer::{
+    FEWEST_HOLDS, Hold, HoldResult, LEAST_TILT_RAD, MeasuredTip, PointFound, Pointer, TipFound, TouchFault, TouchPoint,
+    Touched, Touching,
+};
 pub use roll::{
     HubBefore, Roll, RollCheck, RollFault, RollSuspect, RolledCar, RolledWheel, Steadiness, WheelFound, WheelPlace,
 };
@@ -51,6 +56,8 @@ pub struct Photo {
     pub station: usize,
     /// The roll position in which the car stood; 0 where it was not rolled.
     pub position: usize,
+    /// Which hold of the pointer it shows (index into [`Touching::holds`]); a pointer seen in a photograph without one is left out.
+    pub hold: Option<usize>,
     /// The tags seen.
     pub tags: Vec<TagView>,
 }
@@ -102,6 +109,8 @@ pub struct BodyEstimate {
     pub station: Option<usize>,
     /// The roll position, where this body moves with the car.
     pub position: Option<usize>,
+    /// The hold, where this body is a pointer.
+    pub hold: Option<usize>,
     /// Its pose.
     pub world_from_body: Pose<World, Body>,
     /// Number of photographs that hold it.
@@ -138,6 +147,8 @@ pub enum Source {
     Hubs,
     /// How steadily the car rolled.
     Rolling,
+    /// How well the pointer's tip sits on what it touches, and the tip as measured beforehand.
+    Touch,
 }
 
 /// A tag view that is not used, and why.

@@ -54,6 +54,7 @@ impl Run<'_> {
                 body: problem.instances[i].body,
                 station: problem.instances[i].station,
                 position: problem.instances[i].position,
+                hold: problem.instances[i].hold,
                 world_from_body: self.state.world_from_instance[i],
                 n_photos: self
                     .extent
@@ -200,8 +201,9 @@ impl Run<'_> {
     fn untied_bodies(&self) -> Vec<(usize, String)> {
         let problem = self.problem;
         let mut out = Vec::new();
-        for (b, _) in problem.input.kit.bodies.iter().enumerate() {
-            if !problem.instances.iter().any(|i| i.body == b) {
+        for (b, body) in problem.input.kit.bodies.iter().enumerate() {
+            // A touched point has no tags to be seen.
+            if !body.tags.is_empty() && !problem.instances.iter().any(|i| i.body == b) {
                 out.push((b, "it was not seen in any photograph".into()));
             }
         }

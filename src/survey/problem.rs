@@ -1,18 +1,19 @@
 //! The survey's input in the form the solver works on: who sees what, with everything unusable named and set aside.
 
 use super::{Dropped, LensFreedom, SurveyError, SurveyInput, TagView};
-use crate::body::{BodyTag, TagPlace, tag_corners_m};
+use crate::body::{BodyKind, BodyTag, TagPlace, tag_corners_m};
 use crate::camera::N_LENS;
 use crate::frames::{Body, Pose, Tag};
 use crate::pose::SeenTag;
 use nalgebra::{DMatrix, SMatrix, SVector, Vector2, Vector3};
 
-/// A body at a station or a roll position: what has one pose of its own.
+/// A body at a station, a roll position or in a hold: what has one pose of its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Instance {
     pub body: usize,
     pub station: Option<usize>,
     pub position: Option<usize>,
+    pub hold: Option<usize>,
 }
 
 /// One usable tag view.
@@ -69,9 +70,17 @@ impl<'a> Problem<'a> {
                     dropped.push(Dropped { photo: p, id: seen.id, reason: "no body declares this id".into() });
                     continue;
                 };
+                let is_pointer = input.kit.bodies[body].kind == BodyKind::Pointer;
+                if is_pointer && photo.hold.is_none() {
+                    let reason =
+                        "the pointer counts only in photographs that say what it touches (touching or pivoting)";
+                    dropped.push(Dropped { photo: p, id: seen.id, reason: reason.into() });
+                    continue;
+                }
                 let station = input.moved_between_stations.contains(&body).then_some(photo.station);
                 let rides = input.rolled.as_ref().is_some_and(|car| car.carries(body));
-                let wanted = Instance { body, station, position: rides.then_some(photo.position) };
+                let (position, hold) = (rides.then_some(photo.position), photo.hold.filter(|_| is_pointer));
+                let wanted = Instance { body, station, position, hold };
                 let instance = instances.iter().position(|i| *i == wanted).unwrap_or_else(|| {
                     instances.push(wanted);
                     instances.len() - 1

@@ -12,7 +12,7 @@ pub use thrust::{Printout, ThrustChecks, ThrustLine, ThrustSource, travel_headin
 
 use crate::body::{BodyKind, Kit};
 use crate::frames::{Body, Direction, Point, Pose, Vehicle, World};
-use crate::survey::{BodyEstimate, Survey};
+use crate::survey::{BodyEstimate, Survey, Touched, Touching};
 use crate::uncertainty::Estimate;
 
 /// Which wheel.
@@ -182,6 +182,25 @@ pub fn measured_bodies(kit: &Kit, survey: &Survey) -> Vec<MeasuredBody> {
     survey.bodies.iter().map(measured).collect()
 }
 
+/// The touched points that are bodies of the kit, as the decision step takes them: their places among the points found, and the bodies.
+pub fn touched_bodies(kit: &Kit, touching: &Touching, touched: &Touched) -> (Vec<usize>, Vec<MeasuredBody>) {
+    let found = touched.points.iter().enumerate();
+    let asked = found.filter_map(|(k, point)| Some((k, point, touching.points[point.point].body?)));
+    asked
+        .map(|(k, point, body)| {
+            let measured = MeasuredBody {
+                body,
+                name: kit.bodies[body].name.clone(),
+                kind: kit.bodies[body].kind,
+                station: None,
+                position: None,
+                world_from_body: Pose::claim_rotvec(nalgebra::Vector3::zeros(), point.in_world.coords),
+            };
+            (k, measured)
+        })
+        .unzip()
+}
+
 /// One wheel as found.
 #[derive(Clone, Debug)]
 pub struct WheelResult {
@@ -226,6 +245,9 @@ pub struct VehicleResult {
     pub steepest: Option<(usize, usize, Estimate)>,
     /// Each floor sheet's height above the plane through all of them, m: (index into the kit's bodies, height).
     pub sheet_heights: Vec<(usize, Estimate)>,
+    /// Each touched point, m: (index into the kit's bodies, x, y and z; z is its height above the floor, or above the level through the floor
+    /// below the rear axle where the placement refers to the vertical).
+    pub touched: Vec<(usize, [Estimate; 3])>,
 }
 
 /// Why the vehicle frame, or a station, could not be had. Not a fault of the program: each names the thing and the remedy.
@@ -312,7 +334,7 @@ pub enum Unmeasurable {
     },
     /// The datum body was not tied into the survey.
     #[error(
-        "station \"{station}\": the body that is its datum was not measured: photograph it together with floor sheets or the stand"
+        "station \"{station}\": the body or touched point that is its datum was not measured: photograph it together with floor sheets or the stand"
     )]
     DatumNotMeasured {
         /// Name of the station.

@@ -34,6 +34,8 @@ pub struct DecisionBodies {
     pub bodies: Vec<MeasuredBody>,
     /// Their joint covariance.
     pub joint: JointCovariance,
+    /// Which of the survey's bodies the first of them are; of a rolled car the wheels at all of [`Roll::places`] follow.
+    pub kept: Vec<usize>,
     /// The car as declared; of a rolled one, with wheels whose axis and centre are their frames'.
     pub vehicle: VehicleModel,
 }
@@ -58,7 +60,8 @@ pub fn rolled_bodies(
     }
     let elsewhere = |position: usize| (position != judged).then_some(position);
     let is_plate = |body: usize| vehicle.wheels.iter().any(|w| w.plate == body);
-    let kept: Vec<usize> = (0..survey.bodies.len()).filter(|k| !is_plate(survey.bodies[*k].body)).collect();
+    let keep = |k: &usize| !is_plate(survey.bodies[*k].body) && survey.bodies[*k].hold.is_none();
+    let kept: Vec<usize> = (0..survey.bodies.len()).filter(keep).collect();
     let all: Vec<usize> = (0..roll.places.len()).collect();
     let mut bodies: Vec<MeasuredBody> = kept
         .iter()
@@ -93,6 +96,7 @@ pub fn rolled_bodies(
     Ok(DecisionBodies {
         bodies,
         joint: survey.joint_with_wheels(&kept, &all),
+        kept,
         vehicle: VehicleModel { wheels: vehicle.wheels.iter().map(exact).collect(), ..vehicle.clone() },
     })
 }

@@ -35,7 +35,7 @@ const WRONG_END_M: f64 = 0.5;
 /// Everything the decision is made from.
 #[derive(Clone, Copy, Debug)]
 pub struct AssessInput<'a> {
-    /// The bodies as found: rear plates, front plates, floor sheets, targets' bodies, datum bodies, plumb lines. Others are ignored.
+    /// The bodies as found: rear plates, front plates, floor sheets, targets' bodies, datum bodies, plumb lines, touched points. Others are ignored.
     pub bodies: &'a [MeasuredBody],
     /// Their joint covariance, six rows a body in the order of `bodies`.
     pub joint: &'a JointCovariance,
@@ -126,6 +126,15 @@ fn vehicle_result(model: &Model, best: &Evaluated, p: &Propagated<BudgetSource>)
             .iter()
             .enumerate()
             .map(|(k, s)| (model.body_of(*s), p.estimate(sheets + k)))
+            .collect(),
+        touched: model
+            .touched
+            .iter()
+            .enumerate()
+            .map(|(k, position)| {
+                let first = sheets + model.sheets.len() + 3 * k;
+                (model.body_of(*position), [0, 1, 2].map(|axis| p.estimate(first + axis)))
+            })
             .collect(),
         front_set_back: has_front.then(|| p.estimate(car + 5)),
         thrust_lines: thrust_lines(model, best, p, car),

@@ -38,6 +38,8 @@ pub struct Model<'a> {
     input: AssessInput<'a>,
     /// Positions of the floor sheets in the measured bodies.
     pub sheets: Vec<usize>,
+    /// The same for touched points.
+    pub touched: Vec<usize>,
     /// Declared wheels whose plates were measured, each with its plate's position in the measured bodies.
     pub wheels: Vec<(&'a WheelModel, usize)>,
     plumb: Option<usize>,
@@ -69,6 +71,8 @@ pub struct Evaluated {
     pub front: Option<Point<Vehicle>>,
     /// Heights of the sheets above the fitted plane, m.
     pub sheet_heights: Vec<f64>,
+    /// Places of the touched points.
+    pub touched: Vec<Point<Vehicle>>,
     /// Slope of the floor against the plumb line along X and Y, rad.
     pub floor_slope: Option<[f64; 2]>,
     /// The same minus what was read off an instrument (or minus none), rad.
@@ -124,6 +128,7 @@ impl<'a> Model<'a> {
         let mut model = Self {
             input: *input,
             sheets,
+            touched: of_kind(BodyKind::TouchedPoint),
             wheels,
             plumb,
             stations: Vec::new(),
@@ -309,8 +314,8 @@ impl<'a> Model<'a> {
         };
         let world_from_vehicle = geometry::vehicle_frame(&wheels, &floor, &up)?;
         let vehicle_from_world = world_from_vehicle.inverse();
-        let hub_at = |position: usize| vehicle_from_world * Point::<World>::claim(body(position).translation());
-        let mut all_stops: Vec<[Point<Vehicle>; 2]> = self.stops.iter().map(|s| s.map(hub_at)).collect();
+        let origin_at = |position: usize| vehicle_from_world * Point::<World>::claim(body(position).translation());
+        let mut all_stops: Vec<[Point<Vehicle>; 2]> = self.stops.iter().map(|s| s.map(origin_at)).collect();
         if !all_stops.is_empty() {
             let rear = [Corner::RearLeft, Corner::RearRight].map(|c| wheels.iter().find(|w| w.corner == c));
             if let [Some(left), Some(right)] = rear {
@@ -324,6 +329,7 @@ impl<'a> Model<'a> {
         let floor_slope = plumb.map(|vertical| slope(&floor, vertical.coords, &world_from_vehicle));
         let origins = sheets.iter().zip(&heights).map(|((_, s), h)| floor.height_m(&Point::claim(s.translation())) - h);
         let sheet_heights = origins.collect();
+        let touched = self.touched.iter().map(|p| origin_at(*p)).collect();
         let stations = self
             .stations
             .iter()
@@ -341,6 +347,7 @@ impl<'a> Model<'a> {
             wheels,
             front,
             sheet_heights,
+            touched,
             floor_slope,
             level_difference,
             travel,
@@ -371,7 +378,8 @@ impl<'a> Model<'a> {
         Point::claim(at)
     }
 
-    /// [`Model::evaluate`] as one vector: six deviations a station, then what [`Model::car_outputs`] lists, then the sheets' heights.
+    /// [`Model::evaluate`] as one vector: six deviations a station, then what [`Model::car_outputs`] lists, then the sheets' heights, then
+    /// three a touched point.
     pub fn outputs(&self, x: &[f64]) -> Result<DVector<f64>, Unmeasurable> {
         let at = self.evaluate(x)?;
         let mut all: Vec<f64> = at.stations.iter().flat_map(|(_, d)| d.iter().copied()).collect();
@@ -410,6 +418,7 @@ impl<'a> Model<'a> {
         ];
         all.extend(rest);
         all.extend(at.sheet_heights);
+        all.extend(at.touched.iter().flat_map(|p| [p.coords.x, p.coords.y, p.coords.z]));
         Ok(DVector::from_vec(all))
     }
 

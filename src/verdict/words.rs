@@ -109,6 +109,7 @@ pub fn source_name(source: BudgetSource) -> String {
         BudgetSource::Survey(Source::TagPlaces) => "places of the tags on their bodies".into(),
         BudgetSource::Survey(Source::Hubs) => "centring and stand-off of the plates".into(),
         BudgetSource::Survey(Source::Rolling) => "how steadily the car rolled".into(),
+        BudgetSource::Survey(Source::Touch) => "touching with the pointer".into(),
         BudgetSource::SurveyRest => "survey, not split".into(),
         BudgetSource::RunOut(c) => format!("run-out of the {} plate", c.name()),
         BudgetSource::PlateCentre(c) => format!("centring of the {} plate", c.name()),
@@ -140,6 +141,9 @@ pub fn remedy(source: BudgetSource) -> &'static str {
         }
         BudgetSource::Survey(Source::Rolling) => {
             "photograph the car in one or two more roll positions, or put a tag sheet on its body and name it in on_car"
+        }
+        BudgetSource::Survey(Source::Touch) => {
+            "touch the point in more holds, pivot the pointer in more tilts, and use a sharper tip"
         }
         BudgetSource::Survey(Source::TagPlaces) => "measure where the tags sit on their bodies more closely",
         BudgetSource::RunOut(_) => {

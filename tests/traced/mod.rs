@@ -75,6 +75,7 @@ pub fn stored_photos(path: &Path) -> Vec<Photo> {
         lens: 0,
         station: 0,
         position: number(&p["position"]) as usize,
+        hold: None,
         tags: p["tags"]
             .as_array()
             .expect("tags")
@@ -303,6 +304,7 @@ pub fn job_of(folder: &Path, photos: &Path, position: Option<usize>, clamps: Cla
             .collect(),
         moved_between_stations: Vec::new(),
         rolled,
+        touch: None,
         notices: Vec::new(),
         kit,
     }
