@@ -109,7 +109,7 @@ impl Written {
         )
     }
     /// A JPEG with the block in its first segment (any JPEG that begins with its start marker).
-    fn into_jpeg(&self, jpeg: &[u8]) -> Vec<u8> {
+    fn put_into(&self, jpeg: &[u8]) -> Vec<u8> {
         with_block(jpeg, &self.block())
     }
 }
@@ -130,7 +130,7 @@ fn small_jpeg() -> Vec<u8> {
 #[test]
 fn both_byte_orders_are_read() {
     for big in [true, false] {
-        let bytes = Written { big, orientation: 6, ..Written::default() }.into_jpeg(&small_jpeg());
+        let bytes = Written { big, orientation: 6, ..Written::default() }.put_into(&small_jpeg());
         let ExifState::Read(facts) = read_exif(&bytes) else { panic!("not read") };
         assert_eq!(
             facts.identity,
@@ -157,7 +157,7 @@ fn both_byte_orders_are_read() {
 #[test]
 fn zeros_are_not_values() {
     let written = Written { film: 0, zoom: (0, 1), focal: (0, 0), ..Written::default() };
-    let bytes = written.into_jpeg(&small_jpeg());
+    let bytes = written.put_into(&small_jpeg());
     let state = read_exif(&bytes);
     let identity = &state.facts().unwrap().identity;
     assert_eq!((identity.focal_35mm, identity.digital_zoom, identity.focal_mm), (None, Some(1.0), None));
@@ -241,7 +241,7 @@ fn a_job_refuses_another_zoom_and_says_what_is_silent() {
     let put = |k: usize, written: Written| {
         let path = dir.path().join(format!("photos/{k:03}.jpg"));
         let jpeg = std::fs::read(&path).unwrap();
-        std::fs::write(&path, written.into_jpeg(&jpeg)).unwrap();
+        std::fs::write(&path, written.put_into(&jpeg)).unwrap();
     };
     put(1, Written::default());
     put(2, Written { focal: (154, 100), film: 13, ..Written::default() });
