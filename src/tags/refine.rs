@@ -22,7 +22,7 @@ use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
 
 /// Pixels near edges used until the corners rest, and for the answer.
 const FEW_PIXELS: usize = 180;
-const MANY_PIXELS: usize = 1500;
+const MANY_PIXELS: usize = 1800;
 
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 const LEAST_BLUR: f64 = 0.09;
