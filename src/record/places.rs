@@ -109,7 +109,8 @@ pub fn learned_texts(
         BodyKind::Stand => "stand",
         BodyKind::Plate => "plate",
         BodyKind::PlumbLine => "plumb-line",
-        BodyKind::FloorSheet | BodyKind::Other => "other",
+        BodyKind::Pointer => "pointer",
+        BodyKind::FloorSheet | BodyKind::TouchedPoint | BodyKind::Other => "other",
     };
     let _ = writeln!(out, "kind = \"{kind}\"\nplaces_covariance = {}", quoted(places_name));
     for (tag, learned) in tags.iter().zip(&learned.tags) {
