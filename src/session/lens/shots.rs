@@ -174,7 +174,7 @@ fn read_shot(path: &Path, request: &LensRequest) -> Read {
             Some((_, GridMatch::Larger(columns, rows))) => {
                 return (
                     Err(format!(
-                        "its chessboard has {columns} x {rows} inner corners and the board file says {} x {}. Count the inner corners, where four squares meet.",
+                        "its chessboard has {columns} x {rows} inner corners and the board file says {} x {}. Count the inner corners, where four squares meet; or are two chessboards in it? Keep one in view.",
                         request.board.columns, request.board.rows
                     )),
                     notes,
