@@ -11,6 +11,9 @@ use nalgebra::{DMatrix, DVector, Matrix2, SMatrix, SVector, SymmetricEigen, Vect
 /// Columns and rows of the residual map. Common practice, no source.
 pub const REGIONS: (usize, usize) = (6, 4);
 
+/// Rays that move by less than this, px, are not worth a word. Common practice, no source.
+const LEAST_PULL_PX: f64 = 0.05;
+
 /// What the residuals say in one region of the picture.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Region {
@@ -39,7 +42,7 @@ pub struct ViewEffect {
     pub removal_px: f64,
     /// The same movement against what chance explains: chi-square with as many degrees of freedom as free parameters.
     pub statistic: f64,
-    /// True where the statistic is beyond 99.9 %: the photograph pulls the lens its own way.
+    /// True where the statistic is beyond 99.9 % and rays move by more than 0.05 px: the photograph pulls the lens its own way.
     pub hurts: bool,
     /// Tilt of the board from square on, rad.
     pub tilt: f64,
@@ -228,7 +231,7 @@ pub fn view_effects(c: &Calibration) -> Vec<ViewEffect> {
                 share,
                 removal_px,
                 statistic,
-                hurts: statistic > chi_square_quantile(3.0902, free.len() as f64),
+                hurts: statistic > chi_square_quantile(3.0902, free.len() as f64) && removal_px > LEAST_PULL_PX,
                 tilt: tilt(c, k),
             }
         })
