@@ -2,7 +2,7 @@
 
 use crate::placement::{FaceMark, LearnError, LearnedBody, learn_body};
 use crate::record::{Job, JobLearn, Notice, learned_texts};
-use crate::session::{Failure, Measured, Watch, measure};
+use crate::session::{Failure, Measured, Watch, integrity, measure};
 use crate::survey::{FoundPlaces, Survey};
 
 /// A tag seen in fewer photographs than this is not learned: two cannot check each other. Common practice, no source.
@@ -36,7 +36,13 @@ pub fn learn(job: &Job, watch: Watch) -> Result<Learned, Failure> {
         ));
     };
     let measured = measure(job, watch)?;
-    let result = learn_surveyed(job, asked, &measured.survey);
+    // A fault that the survey named is adjusted away in its own results: what moved or was misprinted must not be learned.
+    let faults: Vec<String> =
+        integrity::parts(job, &measured).into_iter().filter(|test| !test.passed).map(|test| test.sentence).collect();
+    let result = match faults.as_slice() {
+        [] => learn_surveyed(job, asked, &measured.survey),
+        some => Err(some.join(" ")),
+    };
     let Measured { survey, mut notices, .. } = measured;
     match result {
         Ok((learned, more)) => {
