@@ -3,6 +3,7 @@
 mod common;
 
 use common::{bay_with, edit};
+use plumbsight::record::result::Verdict;
 use plumbsight::record::{Purpose, read_job};
 
 fn notices(dir: &std::path::Path) -> Vec<String> {
@@ -29,6 +30,10 @@ fn a_lens_that_changed_is_noticed() {
     let said = notices(dir.path());
     println!("{said:?}");
     assert_eq!(said.len(), 1, "{said:?}");
+    let check = || plumbsight::session::check(&read_job(dir.path(), Purpose::Verdict).unwrap(), &|_| {});
+    let doubted = check();
+    assert!(!matches!(doubted.verdict, Verdict::In | Verdict::Out), "{:?}", doubted.verdict);
+    assert!(doubted.integrity.iter().any(|t| !t.passed && t.sentence.contains("no longer fits")));
     assert!(
         said[0].contains("lens.toml") && said[0].contains("px at the edge") && said[0].contains("limit"),
         "{said:?}"
@@ -42,21 +47,28 @@ fn a_lens_that_changed_is_noticed() {
     assert_eq!(said.len(), 1, "{said:?}");
     // The focal length comes back down by about a hundredth.
     assert!(said[0].contains("focal length -"), "{said:?}");
+    // The lens is named, not the bodies that a wrong lens seems to move.
+    let refused = check();
+    assert_eq!(refused.verdict, Verdict::NotMeasured);
+    assert!(
+        refused.not_measured.as_deref().is_some_and(|why| why.contains("no longer fits")),
+        "{:?}",
+        refused.not_measured
+    );
 }
 
 /// Without a profile: the survey finds the lens, and nothing is in tolerance.
 #[test]
 fn a_job_without_a_profile_is_never_proven() {
-    use plumbsight::record::result::Verdict;
     let dir = bay_with(&(1..=30).step_by(2).collect::<Vec<_>>());
     let with = plumbsight::session::check(&read_job(dir.path(), Purpose::Verdict).unwrap(), &|_| {});
     let job = dir.path().join("job.toml");
     edit(&job, "lens = \"lens.toml\"", "lens = \"unknown\"");
     let without = plumbsight::session::check(&read_job(dir.path(), Purpose::Verdict).unwrap(), &|_| {});
-    assert!(!matches!(without.verdict, Verdict::In), "{:?}", without.verdict);
-    assert!(without.stations.iter().all(|s| s.verdict != Verdict::In));
-    let never_in = |d: &plumbsight::record::result::DeviationPart| d.verdict != Some(Verdict::In);
-    assert!(without.stations.iter().all(|s| s.deviations.each().iter().all(|(_, _, d)| never_in(d))));
+    let open = |v: Verdict| !matches!(v, Verdict::In | Verdict::Out);
+    assert!(open(without.verdict), "{:?}", without.verdict);
+    assert!(without.stations.iter().all(|s| open(s.verdict)));
+    assert!(without.stations.iter().all(|s| s.deviations.each().iter().all(|(_, _, d)| d.verdict.is_none_or(open))));
     let said = without.notices.iter().find(|n| n.about == "(no lens profile)").unwrap();
     assert!(said.text.contains("a guess") && said.text.contains("plumbsight lens"), "{}", said.text);
     // It is a measurement all the same: the lens comes out near the true one, and so does the stand.

@@ -161,7 +161,7 @@ fn scene(recipe: &Recipe) -> Scene {
     let pointer = Pointer { body: POINTER, tip: measured, u_touch_m: U_TOUCH_M, radius_m: RADIUS_M };
     Scene {
         input: SurveyInput {
-            kit: Kit { bodies, prints },
+            kit: Kit { bodies, prints, joint_places: Vec::new() },
             lenses: vec![LensInput { lens, freedom: LensFreedom::Held }],
             photos,
             moved_between_stations: Vec::new(),

@@ -92,7 +92,7 @@ fn input(v: &Value) -> (SurveyInput, Touching) {
         holds: holds.iter().map(|point| Hold { point: *point, photograph: String::new() }).collect(),
     };
     let input = SurveyInput {
-        kit: Kit { bodies, prints },
+        kit: Kit { bodies, prints, joint_places: Vec::new() },
         lenses: vec![LensInput { lens, freedom: LensFreedom::Held }],
         photos,
         moved_between_stations: Vec::new(),

@@ -111,6 +111,7 @@ fn station_text(out: &mut String, station: &StationPart) {
 fn nothing_to_move(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::In => "Move nothing.",
+        Verdict::Out => "Out of tolerance, but no move is larger than its own uncertainty: photograph and check again.",
         _ => "Not proven: nothing says what to move. Do not calibrate on this; do what the lines above say.",
     }
 }

@@ -3,10 +3,11 @@
 use super::Measured;
 use crate::placement::Component;
 use crate::record::Job;
-use crate::record::result::{DeviationPart, IntegrityPart, ResultFile, StationPart, Verdict};
+use crate::record::result::{DeviationPart, IntegrityPart, NoticePart, ResultFile, StationPart, Verdict};
+use crate::survey::Survey;
 use crate::survey::integrity::{Detectable, Fault, Suspect, Tested};
 use crate::units::{deg_from_rad, mm_from_m};
-use crate::verdict::Assessment;
+use crate::verdict::{Assessment, StationResult};
 
 /// Names of what a survey talks about.
 struct Names<'a> {
@@ -150,11 +151,10 @@ fn detectable(size: &Detectable) -> (Option<f64>, &'static str) {
 /// All tests of a survey as they go into the result.
 pub(super) fn parts(job: &Job, measured: &Measured) -> Vec<IntegrityPart> {
     let names = Names { job, measured };
-    measured
-        .survey
-        .integrity
-        .iter()
-        .map(|test| {
+    let misfits = measured.misfits.iter().map(super::drift::Misfit::part);
+    let tests = measured.survey.integrity.iter();
+    misfits
+        .chain(tests.map(|test| {
             let (smallest, unit) = test.detectable.as_ref().map_or((None, "mm"), detectable);
             IntegrityPart {
                 test: test_name(&test.suspect, &test.fault).into(),
@@ -166,7 +166,7 @@ pub(super) fn parts(job: &Job, measured: &Measured) -> Vec<IntegrityPart> {
                 passed: test.passed(),
                 sentence: capital(&sentence(&names, test)),
             }
-        })
+        }))
         .collect()
 }
 
@@ -221,6 +221,22 @@ fn contradicted(job: &Job, measured: &Measured) -> Option<String> {
     })
 }
 
+/// True where a station's deviations are functions of the survey's bodies alone, all of them and in their order.
+fn follows_from_bodies(survey: &Survey, station: &StationResult) -> bool {
+    station.by_body_step.ncols() == 6 * survey.bodies.len()
+}
+
+/// Says where [`hidden`] could not be worked out.
+pub(super) fn unchecked(measured: &Measured, judged: &Assessment) -> Option<NoticePart> {
+    let open = judged.stations.iter().any(|s| !follows_from_bodies(&measured.survey, s));
+    open.then(|| NoticePart {
+        about: "checks".into(),
+        text: "How much a fault that is just not found could change the deviations is worked out only where the car was not rolled and no pointer was used: it is not known \
+               here. Take more photographs than the least, from many sides."
+            .into(),
+    })
+}
+
 /// Faults of the size of a tolerance that could hide: one test for each component that is asked.
 ///
 /// Only where the deviations follow from the survey's bodies directly (a car that was not rolled).
@@ -229,7 +245,7 @@ pub(super) fn hidden(job: &Job, measured: &Measured, judged: &Assessment) -> Vec
     let survey = &measured.survey;
     let mut out = Vec::new();
     for station in &judged.stations {
-        if station.by_body_step.ncols() != 6 * survey.bodies.len() {
+        if !follows_from_bodies(survey, station) {
             continue;
         }
         let effects: Vec<Vec<f64>> = survey.hidden.iter().map(|h| h.effect(&station.by_body_step)).collect();
@@ -296,12 +312,17 @@ pub(super) fn withhold(result: &mut ResultFile) {
     let mut worst = None;
     for station in &mut result.stations {
         let name = station.name.clone();
+        if all {
+            // Moves worked out from figures that prove nothing are no help.
+            station.moves.clear();
+        }
         for (component, deviation) in components(station) {
             let subject = format!("{component} of {name}");
             let doubted = all && deviation.verdict.is_some();
             let weak = weak.contains(&subject) && deviation.verdict == Some(Verdict::In);
             if doubted || weak {
                 deviation.verdict = Some(Verdict::NotProven);
+                deviation.decidable = Some(false);
                 deviation.remedy = Some(match all {
                     true => format!("{why} Until then nothing is proven."),
                     false => failed_sentence(&result.integrity, &subject),

@@ -1,7 +1,7 @@
 //! Learning a body: photographs of a stand or plate to its table for `bodies.toml`, with the covariance of its tags' places.
 
 use crate::placement::{FaceMark, LearnError, LearnedBody, learn_body};
-use crate::record::{Job, JobLearn, Notice, learned_texts};
+use crate::record::{Job, JobLearn, LensChoice, Notice, learned_texts};
 use crate::session::{Failure, Measured, Watch, integrity, measure};
 use crate::survey::{FoundPlaces, Survey};
 
@@ -35,6 +35,14 @@ pub fn learn(job: &Job, watch: Watch) -> Result<Learned, Failure> {
             job.notices.clone(),
         ));
     };
+    if job.lens_choice == LensChoice::Free {
+        return Err(fail(
+            "A body is learned with a lens profile only: what a lens found from the same photographs gets wrong would go into the body without a trace. Make a \
+             profile with `plumbsight lens`, name it in job.toml and leave `lens` out under [adjustment]."
+                .into(),
+            job.notices.clone(),
+        ));
+    }
     let measured = measure(job, watch)?;
     // A fault that the survey named is adjusted away in its own results: what moved or was misprinted must not be learned.
     let faults: Vec<String> =

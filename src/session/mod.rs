@@ -73,6 +73,8 @@ pub struct Measured {
     pub look: Look,
     /// The solution.
     pub survey: Survey,
+    /// Lenses whose profile the photographs contradict.
+    pub misfits: Vec<drift::Misfit>,
     /// All notices so far.
     pub notices: Vec<Notice>,
 }
@@ -118,8 +120,9 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
     match crate::survey::adjust(&input, &SurveyOptions::default()) {
         Ok(survey) => {
             notices.extend(survey_notices(job, &look, &survey));
-            notices.extend(drift::notices(job, &input, &survey));
-            Ok(Measured { look, survey, notices })
+            let misfits = drift::misfits(job, &input, &survey);
+            notices.extend(misfits.iter().map(|m| Notice { about: m.file.clone(), text: m.sentence.clone() }));
+            Ok(Measured { look, survey, misfits, notices })
         }
         Err(error) => {
             let reason = format!("The photographs could not be tied together: {error}.");
@@ -150,7 +153,11 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
         Err(untied) => return result::not_measured(job, &untied.look, None, untied.reason, untied.notices),
     };
     watch(Progress::Judging);
-    if let Some(reason) = undecided_pose(job, &measured.survey).or_else(|| integrity::moved(job, &measured)) {
+    // A lens wrongly taken as exact bends the whole survey, and bodies then seem to move: it is named first.
+    let wrong_lens = measured.misfits.iter().find(|m| m.held).map(|m| m.sentence.clone());
+    if let Some(reason) =
+        wrong_lens.or_else(|| undecided_pose(job, &measured.survey)).or_else(|| integrity::moved(job, &measured))
+    {
         let mut out =
             result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices.clone());
         out.integrity = integrity::parts(job, &measured);
@@ -165,6 +172,7 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
             let mut out = result::build(job, &measured, &judged, touched.as_ref());
             out.integrity = integrity::parts(job, &measured);
             out.integrity.extend(integrity::hidden(job, &measured, &judged));
+            out.notices.extend(integrity::unchecked(&measured, &judged));
             integrity::withhold(&mut out);
             if job.rough_lens {
                 rough::cap(&mut out);
@@ -214,6 +222,9 @@ pub fn survey(job: &Job, watch: Watch) -> Result<(String, Vec<Notice>), Failure>
     let measured = measure(job, watch)?;
     let mut notices = measured.notices.clone();
     notices.extend(touch::notices(job, touch::touched(job, &measured.survey).as_ref()));
+    // A lens that does not fit is among the notices already.
+    let failed = integrity::parts(job, &measured).into_iter().skip(measured.misfits.len()).filter(|test| !test.passed);
+    notices.extend(failed.map(|test| Notice { about: test.subject, text: test.sentence }));
     Ok((survey_file::to_json(job, &measured)?, notices))
 }
 
@@ -288,6 +299,16 @@ fn survey_notices(job: &Job, look: &Look, survey: &Survey) -> Vec<Notice> {
             text: format!(
                 "Only {:.0} measurements check the others, so faults can hide and U may be too small: take more photographs that each show several bodies.",
                 survey.redundancy
+            ),
+        });
+    }
+    if survey.spread > 1.0 {
+        out.push(Notice {
+            about: "photographs".into(),
+            text: format!(
+                "The corners of one photograph err together more than their scatter explains (variance {:.1} times as large): U has been made larger for it. \
+                 Motion blur, a lens profile that fits badly, or sheets that are not flat do this.",
+                survey.spread
             ),
         });
     }

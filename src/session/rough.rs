@@ -1,4 +1,4 @@
-//! A job without a lens profile: measured, but never proven.
+//! A job without a lens profile: measured, but never proven, neither way.
 
 use crate::record::ResultFile;
 use crate::record::result::{DeviationPart, Verdict};
@@ -6,10 +6,10 @@ use crate::record::result::{DeviationPart, Verdict};
 /// What would prove a deviation that only the missing profile leaves open.
 const REMEDY: &str = "Make a lens profile with `plumbsight lens` and name it in job.toml.";
 
-/// No verdict better than not proven: a lens found from the bay's own photographs can be wrong in ways that they cannot show.
+/// Neither in nor out is proven: a lens found from the bay's own photographs can be wrong in ways that they cannot show.
 pub(super) fn cap(result: &mut ResultFile) {
     let lower = |verdict: &mut Verdict| {
-        if *verdict == Verdict::In {
+        if matches!(*verdict, Verdict::In | Verdict::Out) {
             *verdict = Verdict::NotProven;
         }
     };
@@ -26,7 +26,7 @@ pub(super) fn cap(result: &mut ResultFile) {
 }
 
 fn cap_part(part: &mut DeviationPart) {
-    if part.verdict == Some(Verdict::In) {
+    if matches!(part.verdict, Some(Verdict::In | Verdict::Out)) {
         part.verdict = Some(Verdict::NotProven);
         part.decidable = Some(false);
         part.remedy = Some(REMEDY.into());

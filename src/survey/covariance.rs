@@ -65,6 +65,14 @@ impl Covariance {
         Ok(Self { layout: layout.clone(), normal, inverses, columns, parts })
     }
 
+    /// Makes the corners' part of every variance larger by this factor.
+    pub fn widen_corners(&mut self, factor: f64) {
+        for (_, part) in self.parts.iter_mut().filter(|(source, _)| *source == Source::Corners) {
+            self.columns += &*part * (factor - 1.0);
+            *part *= factor;
+        }
+    }
+
     /// Joint covariance of the poses of several instances; zero for the reference.
     pub fn joint(&self, instances: &[usize]) -> JointCovariance {
         let at: Vec<Option<usize>> =

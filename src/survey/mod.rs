@@ -235,6 +235,9 @@ pub struct Survey {
     pub roll: Option<Result<Roll, RollFault>>,
     /// Every test of the survey's assumptions with its outcome; named faults first.
     pub integrity: Vec<integrity::Tested>,
+    /// By how much the variance of what whole photographs say exceeds what their corners' own covariances explain (errors that the corners of
+    /// one photograph share); 1 where it does not clearly. The corners' part of the covariance is larger by it.
+    pub spread: f64,
     /// What faults that just escape these tests could do.
     pub hidden: Vec<integrity::Hidden>,
     covariance: covariance::Covariance,

@@ -33,7 +33,7 @@ impl Run<'_> {
             Some(Err(fault)) => Some(Err(fault)),
         };
         let wheel_maps = self.wheel_maps(&layout);
-        let covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
+        let mut covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
         let tests = covariance.tests(problem, &self.extent);
         let redundancy = self.redundancy(&layout);
         let found = self.found(&layout, &covariance);
@@ -45,7 +45,9 @@ impl Run<'_> {
         }
         let at =
             Solution { problem, state: &self.state, weights: &weights, extent: &self.extent, covariance: &covariance };
-        let (mut tests_of_faults, hidden) = integrity::report(&at, &instances, &self.named);
+        let integrity::Report { tested: mut tests_of_faults, hidden, spread } =
+            integrity::report(&at, &instances, &self.named);
+        covariance.widen_corners(spread);
         tests_of_faults.splice(0..0, found);
         let margins = self.mirror_margins(board, &weights);
         let bodies = instances
@@ -124,6 +126,7 @@ impl Run<'_> {
             iterations: self.iterations,
             roll,
             integrity: tests_of_faults,
+            spread,
             hidden,
             covariance,
             instances,

@@ -291,6 +291,7 @@ pub fn job_of(folder: &Path, photos: &Path, position: Option<usize>, clamps: Cla
         lenses: vec![lens(&truth)],
         lens_choice: LensChoice::WithinProfile,
         rough_lens: false,
+        learn: None,
         photos: names
             .iter()
             .filter(|p| position.is_none_or(|wanted| number(&p["position"]) as usize == wanted))

@@ -9,7 +9,7 @@ mod scan;
 mod score;
 
 pub(super) use name::Named;
-pub(super) use scan::{Solution, report};
+pub(super) use scan::{Report, Solution, report};
 
 use nalgebra::{DMatrix, Vector3};
 

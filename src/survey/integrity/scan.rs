@@ -321,8 +321,16 @@ impl Hypothesis {
     }
 }
 
+/// What [`report`] has to say.
+pub(in crate::survey) struct Report {
+    pub tested: Vec<Tested>,
+    pub hidden: Vec<Hidden>,
+    /// By how much the variance of what whole photographs say exceeds what their corners' covariances explain; 1 where it does not clearly.
+    pub spread: f64,
+}
+
 /// The tests of the final solution, one for each suspect and kind of fault (of all change points the one nearest to failing), and what could hide.
-pub(in crate::survey) fn report(at: &Solution, instances: &[usize], named: &[Named]) -> (Vec<Tested>, Vec<Hidden>) {
+pub(in crate::survey) fn report(at: &Solution, instances: &[usize], named: &[Named]) -> Report {
     let all = scan(at, true);
     let spread = dispersion(&all, named);
     let mut limits = Limits::new(all.len());
@@ -366,5 +374,5 @@ pub(in crate::survey) fn report(at: &Solution, instances: &[usize], named: &[Nam
             None => tested.push(test),
         }
     }
-    (tested, hidden)
+    Report { tested, hidden, spread }
 }
