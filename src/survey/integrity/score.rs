@@ -151,7 +151,7 @@ impl<const Q: usize> Sum<Q> {
         let mut dof = 0;
         let mut inverse = SMatrix::<f64, Q, Q>::zeros();
         for k in 0..Q {
-            if eigen.eigenvalues[k] < LEAST_SHARE * LEAST_SHARE * largest || eigen.eigenvalues[k] < LEAST_SHARE * 1e-3 {
+            if eigen.eigenvalues[k] < LEAST_SHARE * LEAST_SHARE * largest.max(1.0) {
                 continue;
             }
             let axis = SVector::<f64, Q>::from_fn(|i, _| eigen.eigenvectors[(i, k)] * scale[i]);
