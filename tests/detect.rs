@@ -3,7 +3,7 @@
 use nalgebra::Vector2;
 use plumbsight::raster::{Gray, light_to_srgb};
 use plumbsight::tags::homography::Homography;
-use plumbsight::tags::{DetectOptions, detect, family};
+use plumbsight::tags::{DetectOptions, Detector, detect, family};
 
 const CORNERS: [[f64; 2]; 4] = [[31.3, 118.2], [109.6, 126.9], [121.4, 40.1], [38.2, 29.7]];
 
@@ -96,4 +96,57 @@ fn mirrored_tags_are_refused() {
     let mirrored = Gray::new(image.width(), image.height(), data).unwrap();
     assert_eq!(detect(&mirrored, &DetectOptions::default()), []);
     assert_eq!(detect(&image, &DetectOptions::default()).len(), 1);
+}
+
+/// 20 x 20 tags in one image, unblurred, 3 pixels a cell and a cell and a half of white between: all are found, each once.
+#[test]
+fn four_hundred_tags_are_four_hundred() {
+    let (step, cell) = (33, 3);
+    let side = 20 * step + 9;
+    let data = (0..side * side).map(|i| {
+        let (x, y) = (i % side, i / side);
+        let (x, y, k) =
+            (x.wrapping_sub(9), y.wrapping_sub(9), x.wrapping_sub(9) / step + 20 * (y.wrapping_sub(9) / step));
+        let (column, row) = (x % step / cell, y % step / cell);
+        let dark = x < side && y < side && k < 400 && column < 8 && row < 8;
+        let cells = family::cells_of(k.min(586) as u16).unwrap();
+        if dark && (cells >> (8 * row + column)) & 1 == 0 { 40 } else { 210 }
+    });
+    let found = detect(&Gray::new(side, side, data.collect()).unwrap(), &DetectOptions::default());
+    let mut ids: Vec<u16> = found.iter().map(|d| d.id).collect();
+    ids.sort_unstable();
+    assert_eq!(ids, (0..400).collect::<Vec<u16>>());
+}
+
+/// What has the most structure an image can have: the search's memory stays below four times the image, and nothing is found.
+#[test]
+fn the_worst_images_take_bounded_memory() {
+    let (w, h) = (1280, 960);
+    let mut seed = 48271u64;
+    let mut random = || {
+        seed = seed * 48271 % 0x7fff_ffff;
+        (seed >> 8) as u8
+    };
+    let mut pictures: Vec<(&str, Vec<u8>)> = vec![("noise", (0..w * h).map(|_| random()).collect())];
+    pictures.push(("weak noise", (0..w * h).map(|_| 100 + random() / 8).collect()));
+    for period in [2, 3, 4, 5] {
+        let squares = (0..w * h).map(|i| if (i % w / period + i / w / period) % 2 == 0 { 30 } else { 220 }).collect();
+        pictures.push(("squares", squares));
+        let dots = (0..w * h).map(|i| if (i % w) % period < 2 && (i / w) % period < 2 { 30 } else { 220 }).collect();
+        pictures.push(("dots", dots));
+    }
+    // A screen photographed slightly turned: two rasters beat.
+    let moire = (0..w * h).map(|i| {
+        let (x, y) = ((i % w) as f64, (i / w) as f64);
+        (128.0 + 60.0 * (2.1 * x + 0.05 * y).sin() + 60.0 * (2.0 * y - 0.04 * x).sin()) as u8
+    });
+    pictures.push(("moire", moire.collect()));
+    for (name, data) in pictures {
+        let image = Gray::new(w, h, data).unwrap();
+        let mut detector = Detector::new();
+        assert_eq!(detector.detect(&image, &DetectOptions::default()), [], "{name}");
+        let share = detector.bytes() as f64 / (w * h) as f64;
+        println!("{name}: {share:.2} times the image");
+        assert!(share < 4.0, "{name}: {share}");
+    }
 }
