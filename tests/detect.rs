@@ -101,7 +101,7 @@ fn mirrored_tags_are_refused() {
 /// 20 x 20 tags in one image, unblurred, 3 pixels a cell and a cell and a half of white between: all are found, each once.
 #[test]
 fn four_hundred_tags_are_four_hundred() {
-    let (step, cell) = (33, 3);
+    let (step, cell) = (33usize, 3usize);
     let side = 20 * step + 9;
     let data = (0..side * side).map(|i| {
         let (x, y) = (i % side, i / side);
