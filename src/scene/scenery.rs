@@ -87,7 +87,8 @@ pub(super) fn stand(layout: &Layout, all: &mut Vec<Solid>) {
     for z in [0.22, -0.36] {
         all.push(cuboid_in(at, [0.006, 0.0, z], [0.006, 0.6, 0.11], Material::Board));
     }
-    all.push(cuboid_in(at, [0.004, 0.0, -0.07], [0.004, 0.28, 0.165], Material::Panel));
+    // Two millimetres behind the boards, so that no sheet on it sinks in however it is tilted.
+    all.push(cuboid_in(at, [0.006, 0.0, -0.07], [0.004, 0.28, 0.165], Material::Panel));
     // Boards of the wings stand where their tags are glued on.
     for tag in layout.tags.iter().filter(|tag| tag.body == layout.stand && matches!(tag.id, 45 | 46)) {
         let half = SHEET_SIDE_M * PAPER_HALF_SHARE + 0.001;

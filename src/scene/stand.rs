@@ -28,7 +28,7 @@ pub struct StandOptions {
     pub seed: u64,
     /// Photographs, at least 6.
     pub n_photos: usize,
-    /// Width and height of the target, centred on its frame's origin, m.
+    /// Width and height of the target, centred on its frame's origin, m. Painted photographs show all of it up to a height of 0.18 m.
     pub face_m: [f64; 2],
     /// Side of the corner sheets' tags, m.
     pub side_m: f64,

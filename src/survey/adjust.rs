@@ -15,6 +15,7 @@ use crate::fit::chi_square::ln_tail;
 use crate::fit::{chi_square_quantile, normal_quantile};
 use crate::frames::Pose;
 use nalgebra::SVector;
+use std::collections::BTreeSet;
 
 /// Corner noise added while the adjustment may still hold gross errors, pixels.
 const ROUGH_PX: f64 = 0.3;
@@ -145,19 +146,19 @@ fn tied(problem: &Problem, network: &Network) -> Result<Extent, SurveyError> {
         count[problem.views[v].instance] += 1;
     }
     let reference = (0..count.len()).max_by_key(|&i| (count[i], usize::MAX - i)).unwrap_or(0);
-    // Tags of free place are linked to their own body by photographs alone.
-    let mut free: Vec<(usize, usize)> = views
-        .iter()
-        .map(|&v| &problem.views[v])
-        .filter(|v| problem.place(v).is_none())
-        .map(|v| (v.body, v.tag))
-        .collect();
-    free.sort_unstable();
-    free.dedup();
-    if photos.is_empty() || count.iter().filter(|c| **c > 0).count() + free.len() < 2 {
+    if photos.is_empty() || n_linked(problem, &views) < 2 {
         return Err(SurveyError::NothingLinked { n_photos: problem.input.photos.len(), n_views: problem.views.len() });
     }
     Ok(Extent { views, photos, reference })
+}
+
+/// How many things these views link: bodies as they stand, and tags of free place, which only photographs link to their own body.
+fn n_linked(problem: &Problem, views: &[usize]) -> usize {
+    let views = || views.iter().map(|&v| &problem.views[v]);
+    let bodies: BTreeSet<usize> = views().map(|v| v.instance).collect();
+    let free: BTreeSet<(usize, usize)> =
+        views().filter(|v| problem.place(v).is_none()).map(|v| (v.body, v.tag)).collect();
+    bodies.len() + free.len()
 }
 
 /// Start values in the reference body's frame.
@@ -396,10 +397,9 @@ impl Run<'_> {
             self.extent.views.retain(|v| !gone.contains(v));
             self.drop_doubtful();
             self.drop_untied();
-            let mut left: Vec<usize> = self.extent.views.iter().map(|&v| self.problem.views[v].instance).collect();
-            left.sort_unstable();
-            left.dedup();
-            if left.len() < 2 || !left.contains(&self.extent.reference) {
+            let left = &self.extent.views;
+            let holds = left.iter().any(|&v| self.problem.views[v].instance == self.extent.reference);
+            if n_linked(self.problem, left) < 2 || !holds {
                 return Err(SurveyError::Contradiction { rejected, views: n_views });
             }
         }
