@@ -181,7 +181,11 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
 }
 
 fn check(folder: &Path, json: Option<&Path>) -> Result<u8, Failure> {
-    let job = read_job(folder, Purpose::Verdict)?;
+    let job = read_job(folder, Purpose::Verdict).and_then(|job| match job.still_template() {
+        Some(problem) => Err(problem),
+        None => Ok(job),
+    });
+    let job = job.inspect_err(|_| tell_of_older_result(folder))?;
     let bar = ProgressLine::new();
     let result = session::check(&job, &|p| bar.show(p));
     bar.end();
@@ -202,6 +206,17 @@ fn check(folder: &Path, json: Option<&Path>) -> Result<u8, Failure> {
         show(&format!("Result written to {}\n", path.display()));
     }
     Ok(exit_code(&result))
+}
+
+/// A result that lies in the folder must not be taken for one of the inputs that were just refused.
+fn tell_of_older_result(folder: &Path) {
+    let older = folder.join("result.json");
+    if older.is_file() {
+        tell(&format!(
+            "plumbsight: {} is from an earlier check and says nothing of the job as it is now\n",
+            older.display()
+        ));
+    }
 }
 
 /// The exit code that says the verdict.

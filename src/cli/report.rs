@@ -33,7 +33,10 @@ pub(super) fn report(result: &ResultFile) -> String {
             let _ = writeln!(out);
         }
     }
-    car(&mut out, result);
+    // Figures of the car from a survey that gave no measurement would only mislead.
+    if result.verdict != Verdict::NotMeasured {
+        car(&mut out, result);
+    }
     touched(&mut out, result);
     fit(&mut out, result);
     integrity(&mut out, result);
@@ -72,15 +75,13 @@ fn station_text(out: &mut String, station: &StationPart) {
         let _ = writeln!(out, "{}", row(name, unit, d));
     }
     let _ = writeln!(out);
-    for (_, _, d) in station.deviations.each() {
+    for (name, _, d) in station.deviations.each() {
         if d.verdict.is_some_and(|v| v != Verdict::In) {
-            item(out, &sentence(&d.words));
+            item(out, &format!("{}: {}", sentence(name).trim_end_matches('.'), d.words));
         }
     }
-    for (name, _, d) in station.deviations.each() {
-        if let Some(remedy) = &d.remedy {
-            item(out, &format!("To prove {name}: {remedy}"));
-        }
+    for (remedy, names) in remedies(station) {
+        item(out, &format!("To prove {}: {remedy}", names.join(", ")));
     }
     if station.moves.is_empty() {
         let _ = writeln!(out, "{}", nothing_to_move(station.verdict));
@@ -105,6 +106,19 @@ fn station_text(out: &mut String, station: &StationPart) {
     }
     let _ = writeln!(out);
     largest_shares(out, station);
+}
+
+/// What would prove the deviations, each remedy once with all that it is for.
+fn remedies(station: &StationPart) -> Vec<(&str, Vec<&'static str>)> {
+    let mut out: Vec<(&str, Vec<&'static str>)> = Vec::new();
+    for (name, _, d) in station.deviations.each() {
+        let Some(remedy) = d.remedy.as_deref() else { continue };
+        match out.iter_mut().find(|(known, _)| *known == remedy) {
+            Some((_, names)) => names.push(name),
+            None => out.push((remedy, vec![name])),
+        }
+    }
+    out
 }
 
 /// Nothing to move means something else where nothing is proven.

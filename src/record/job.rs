@@ -92,6 +92,21 @@ pub struct Job {
     pub notices: Vec<Notice>,
 }
 
+impl Job {
+    /// What is wrong where the placement is still the one that `plumbsight new` wrote: its figures are examples and nobody's procedure.
+    pub fn still_template(&self) -> Option<Problem> {
+        let unfilled =
+            [&self.placement.source, &self.placement.revision].into_iter().any(|t| t.starts_with("replace:"));
+        unfilled.then(|| {
+            Problem::of_file(
+                self.folder.join("placement.toml").display().to_string(),
+                "the placement is still the example that `plumbsight new` wrote",
+                "Enter source, revision, figures and tolerances from the published procedure; every figure in the example is invented.",
+            )
+        })
+    }
+}
+
 /// What a job is read for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Purpose {

@@ -2,7 +2,7 @@
 
 use crate::calibrate::Pattern;
 use crate::paper::Paper;
-use crate::sheets::{KitBoard, SheetGroup, SheetKit, SheetUse, TargetCorner, bars_mm, centre_from_edges_mm};
+use crate::sheets::{KitBoard, SheetGroup, SheetKit, SheetUse, bars_mm, centre_from_edges_mm, corner_of};
 use crate::units::mm_from_m;
 use std::fmt::Write;
 
@@ -164,7 +164,7 @@ fn body_text(body: &str, groups: &[&SheetGroup], print: &dyn Fn(Paper) -> String
         if let Some([width, height]) = group.target_mm {
             let off = centre_from_edges_mm(group.side_mm);
             for (n, id) in group.ids.iter().enumerate() {
-                let corner = TargetCorner::of(n);
+                let corner = corner_of(n);
                 let y = (width / 2.0 - off) * if corner.left { 1.0 } else { -1.0 };
                 let z = (height / 2.0 - off) * if corner.top { 1.0 } else { -1.0 };
                 let place = format!(

@@ -222,13 +222,13 @@ fn contradicted(job: &Job, measured: &Measured) -> Option<String> {
 }
 
 /// True where a station's deviations are functions of the survey's bodies alone, all of them and in their order.
-fn follows_from_bodies(survey: &Survey, station: &StationResult) -> bool {
-    station.by_body_step.ncols() == 6 * survey.bodies.len()
+fn follows_from_bodies(job: &Job, survey: &Survey, station: &StationResult) -> bool {
+    job.rolled.is_none() && job.touch.is_none() && station.by_body_step.ncols() == 6 * survey.bodies.len()
 }
 
 /// Says where [`hidden`] could not be worked out.
-pub(super) fn unchecked(measured: &Measured, judged: &Assessment) -> Option<NoticePart> {
-    let open = judged.stations.iter().any(|s| !follows_from_bodies(&measured.survey, s));
+pub(super) fn unchecked(job: &Job, measured: &Measured, judged: &Assessment) -> Option<NoticePart> {
+    let open = judged.stations.iter().any(|s| !follows_from_bodies(job, &measured.survey, s));
     open.then(|| NoticePart {
         about: "checks".into(),
         text: "How much a fault that is just not found could change the deviations is worked out only where the car was not rolled and no pointer was used: it is not known \
@@ -245,7 +245,7 @@ pub(super) fn hidden(job: &Job, measured: &Measured, judged: &Assessment) -> Vec
     let survey = &measured.survey;
     let mut out = Vec::new();
     for station in &judged.stations {
-        if !follows_from_bodies(survey, station) {
+        if !follows_from_bodies(job, survey, station) {
             continue;
         }
         let effects: Vec<Vec<f64>> = survey.hidden.iter().map(|h| h.effect(&station.by_body_step)).collect();

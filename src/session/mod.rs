@@ -172,7 +172,7 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
             let mut out = result::build(job, &measured, &judged, touched.as_ref());
             out.integrity = integrity::parts(job, &measured);
             out.integrity.extend(integrity::hidden(job, &measured, &judged));
-            out.notices.extend(integrity::unchecked(&measured, &judged));
+            out.notices.extend(integrity::unchecked(job, &measured, &judged));
             integrity::withhold(&mut out);
             if job.rough_lens {
                 rough::cap(&mut out);

@@ -11,6 +11,9 @@ use crate::vehicle::{Corner, HubPlace, ThrustSource, VehicleResult};
 /// A centre that is further beyond its limit than this is told: less may be noise, m. Common practice, no source.
 const CLEARLY_OFF_M: f64 = crate::units::m_from_mm(1.0);
 
+/// A car that moved by less was not rolled, m. Common practice, no source.
+const LEAST_ROLL_M: f64 = crate::units::m_from_mm(50.0);
+
 /// How the plate sits on this wheel, as found by rolling.
 pub(super) fn clamp(job: &Job, survey: &Survey, corner: Corner) -> Option<ClampPart> {
     let (rolled, roll) = (job.rolled.as_ref()?, survey.roll.as_ref()?.as_ref().ok()?);
@@ -32,8 +35,34 @@ pub(super) fn position_name(job: &Job, position: Option<usize>) -> Option<String
 
 /// Clamps that sit worse than was declared: rolling takes that out, but the declaration is wrong.
 pub(super) fn notices(job: &Job, survey: &Survey) -> Vec<Notice> {
-    let Some(Ok(roll)) = &survey.roll else { return Vec::new() };
+    let (Some(rolled), Some(Ok(roll))) = (&job.rolled, &survey.roll) else { return Vec::new() };
     let mut out = Vec::new();
+    if let (Some(judged), Some(name)) =
+        (roll.world_from_car.get(rolled.judged), rolled.car.positions.get(rolled.judged))
+    {
+        let ways = roll.world_from_car.iter().map(|c| judged.inverse() * *c).map(|moved| moved.translation());
+        let (mut back, mut ahead) = (0.0f64, 0.0f64);
+        // Along the axis in which the car went furthest.
+        let along = ways
+            .clone()
+            .max_by(|a, b| a.norm().total_cmp(&b.norm()))
+            .map_or_else(nalgebra::Vector3::x, |w| w.normalize());
+        for way in ways {
+            let at = way.dot(&along);
+            (back, ahead) = (back.min(at), ahead.max(at));
+        }
+        if back < -LEAST_ROLL_M && ahead > LEAST_ROLL_M {
+            out.push(Notice {
+                about: format!("roll position \"{name}\""),
+                text: format!(
+                    "The car is judged here, between its other positions ({:.0} mm to one side, {:.0} mm to the other). If it stands elsewhere now, roll_position or judged_at is \
+                     wrong and the stand would be moved by that much.",
+                    mm_from_m(ahead),
+                    mm_from_m(-back)
+                ),
+            });
+        }
+    }
     for (wheel, found) in job.vehicle.wheels.iter().zip(&roll.wheels) {
         let about = job.kit.bodies[wheel.plate].name.clone();
         if found.run_out_rad > wheel.run_out_rad {

@@ -1,36 +1,16 @@
 //! Target-corner sheets: four small tags on a page, to be cut out, each with two edges that go on the edges of the target.
 
 use crate::paper::{Align, Canvas, Ink, Look, MARGIN_MM, Outline, Page, Typeface};
+use crate::placement::FaceCorner;
 use crate::sheets::furniture::{Foot, foot, tag, up_arrow, upright_bar};
 use crate::sheets::kit::{
     CORNER_GAP_MM, CORNER_WORDS_MM, CORNERS_ON_A_PAGE, FOOT_MM, STRIP_MM, SheetGroup, SheetKit, id_ranges, quiet_mm,
 };
 use crate::sheets::tag_sheet::upright_bar_plan;
 
-/// A corner of the target, as seen by somebody who looks at its face.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct TargetCorner {
-    /// At its left, else at its right.
-    pub left: bool,
-    /// At its top, else at its bottom.
-    pub top: bool,
-}
-
-impl TargetCorner {
-    /// The corner that the n-th tag of a group is for.
-    pub fn of(n: usize) -> Self {
-        Self { left: n.is_multiple_of(2), top: n % 4 < 2 }
-    }
-
-    /// Its name.
-    pub fn name(self) -> &'static str {
-        match (self.top, self.left) {
-            (true, true) => "upper left",
-            (true, false) => "upper right",
-            (false, true) => "lower left",
-            (false, false) => "lower right",
-        }
-    }
+/// The corner that the n-th tag of a group is for.
+pub fn corner_of(n: usize) -> FaceCorner {
+    FaceCorner::ALL[n % FaceCorner::ALL.len()]
 }
 
 /// How far the centre of a tag is from the two cut edges, mm.
@@ -56,7 +36,7 @@ fn cut_out_mm(group: &SheetGroup, n: usize) -> [f64; 2] {
 pub fn tag_mm(group: &SheetGroup, n: usize) -> [f64; 2] {
     let [left, top] = cut_out_mm(group, n);
     let quiet = quiet_mm(group.side_mm);
-    let words = if TargetCorner::of(n).top { 0.0 } else { CORNER_WORDS_MM };
+    let words = if corner_of(n).top { 0.0 } else { CORNER_WORDS_MM };
     [left + quiet, top + words + quiet]
 }
 
@@ -93,7 +73,7 @@ pub fn draw(face: &Typeface, kit: &SheetKit, group: &SheetGroup, ids: &[u16]) ->
 }
 
 fn cut_out(c: &mut Canvas, group: &SheetGroup, n: usize, id: u16) {
-    let corner = TargetCorner::of(n);
+    let corner = corner_of(n);
     let [left, top] = cut_out_mm(group, n);
     let wide = group.side_mm + 2.0 * quiet_mm(group.side_mm);
     let high = wide + CORNER_WORDS_MM;

@@ -9,7 +9,7 @@ mod picture;
 mod plan;
 mod tag_sheet;
 
-pub use corner_sheet::{TargetCorner, centre_from_edges_mm};
+pub use corner_sheet::{centre_from_edges_mm, corner_of};
 pub use furniture::BAR_MM;
 pub use kit::{KitBoard, SheetGroup, SheetKit, SheetUse, board_too_large, id_ranges, largest_side_mm, quiet_mm};
 pub use tag_sheet::SheetPlan;
