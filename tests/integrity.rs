@@ -154,7 +154,6 @@ fn with_fault(bay: &Bay, put: &Put) -> Vec<Photo> {
                 Fault::Displaced => weight = 1.0,
                 Fault::Size => grown += put.relative,
                 Fault::Focal => (lens.fx, lens.fy) = (lens.fx * (1.0 + put.relative), lens.fy * (1.0 + put.relative)),
-                _ => unreachable!(),
             }
             let step = Vector6::new(0.0, 0.0, 0.0, put.shift_m.x, put.shift_m.y, put.shift_m.z) * weight;
             let place: Pose<World, Tag> = tag.world_from_tag.moved_left(&step);

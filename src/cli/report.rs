@@ -2,6 +2,7 @@
 
 use crate::record::ResultFile;
 use crate::record::result::{DeviationPart, StationPart, Value, VehiclePart, Verdict};
+use crate::verdict::words::capital;
 use std::fmt::Write;
 
 const WIDTH: usize = 80;
@@ -77,7 +78,7 @@ fn station_text(out: &mut String, station: &StationPart) {
     let _ = writeln!(out);
     for (name, _, d) in station.deviations.each() {
         if d.verdict.is_some_and(|v| v != Verdict::In) {
-            item(out, &format!("{}: {}", sentence(name).trim_end_matches('.'), d.words));
+            item(out, &format!("{}: {}", capital(name), d.words));
         }
     }
     for (remedy, names) in remedies(station) {
@@ -308,13 +309,6 @@ fn integrity(out: &mut String, result: &ResultFile) {
 
 fn notices(result: &ResultFile) -> Vec<String> {
     result.notices.iter().map(|n| format!("{}: {}", n.about, n.text)).collect()
-}
-
-/// With a capital letter and a full stop.
-fn sentence(text: &str) -> String {
-    let mut chars = text.chars();
-    let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
-    format!("{first}{}.", chars.as_str().trim_end_matches('.'))
 }
 
 pub(super) fn item(out: &mut String, text: &str) {

@@ -66,13 +66,9 @@ pub fn kit_text(kit: &SheetKit, usual: Paper) -> String {
     {
         let _ = write!(
             out,
-            "\n# The board that a lens is calibrated with: a grid of tags with ids from first_id on, row by row.\n[board]\nname = \"{}\"\ncolumns = {}\nrows = {}\n\
-             first_id = {first_id}\nside_mm = {}\npitch_mm = {}\n",
-            board.board.name,
-            board.board.columns,
-            board.board.rows,
-            number(mm_from_m(side_m)),
-            number(mm_from_m(board.board.pitch_m)),
+            "\n# The board that a lens is calibrated with: a grid of tags with ids from first_id on, row by row.\n[board]\n{}{}",
+            name_line(board),
+            grid_lines(board, first_id, side_m)
         );
         if board.paper != usual {
             let _ = writeln!(out, "paper = \"{}\"", board.paper.name());
@@ -85,9 +81,20 @@ pub fn kit_text(kit: &SheetKit, usual: Paper) -> String {
 pub fn board_text(board: &KitBoard) -> String {
     let Pattern::Tags { first_id, side_m } = board.board.pattern else { return String::new() };
     format!(
-        "# The lens board as printed from kit.toml.\nformat = \"plumbsight/board/1\"\nname = \"{}\"\npattern = \"tags\"\ncolumns = {}\nrows = {}\n\
-         first_id = {first_id}\nside_mm = {}\npitch_mm = {}\n",
-        board.board.name,
+        "# The lens board as printed from kit.toml.\nformat = \"plumbsight/board/1\"\n{}pattern = \"tags\"\n{}",
+        name_line(board),
+        grid_lines(board, first_id, side_m)
+    )
+}
+
+fn name_line(board: &KitBoard) -> String {
+    format!("name = \"{}\"\n", board.board.name)
+}
+
+/// The keys of a board's grid, the same in a kit and in a board file.
+fn grid_lines(board: &KitBoard, first_id: u16, side_m: f64) -> String {
+    format!(
+        "columns = {}\nrows = {}\nfirst_id = {first_id}\nside_mm = {}\npitch_mm = {}\n",
         board.board.columns,
         board.board.rows,
         number(mm_from_m(side_m)),

@@ -7,6 +7,7 @@ use crate::record::result::{DeviationPart, IntegrityPart, NoticePart, ResultFile
 use crate::survey::Survey;
 use crate::survey::integrity::{Detectable, Fault, Suspect, Tested};
 use crate::units::{deg_from_rad, mm_from_m};
+use crate::verdict::words::capital;
 use crate::verdict::{Assessment, StationResult};
 
 /// Names of what a survey talks about.
@@ -71,8 +72,6 @@ fn test_name(suspect: &Suspect, fault: &Fault) -> &'static str {
         (Fault::Size, Suspect::Print(_)) => "size of a print group",
         (Fault::Size, _) => "size of a tag",
         (Fault::Focal, _) => "another focal length",
-        (Fault::Turned(_), _) => "order of a tag's corners",
-        (Fault::Twice, _) => "a tag in two places",
     }
 }
 
@@ -86,7 +85,6 @@ fn sentence(names: &Names, test: &Tested) -> String {
             Fault::Displaced => format!("No sign that {who} sits elsewhere than declared."),
             Fault::Size => format!("No sign that {who} has another size than declared."),
             Fault::Focal => format!("No sign that {who} was taken with another focal length."),
-            Fault::Turned(_) | Fault::Twice => format!("No sign of it at {who}."),
         };
     };
     let shift = size.shift_m.map_or(0.0, |v| v.norm());
@@ -125,16 +123,6 @@ fn sentence(names: &Names, test: &Tested) -> String {
             if percent < 0.0 { "shorter" } else { "longer" },
             100.0 * size.u
         ),
-        (Fault::Turned(turn), _) => format!(
-            "The corners of {who} are declared in another order than they are printed ({}): list them lower left, lower right, upper right, upper left.",
-            match (turn.quarters, turn.mirrored) {
-                (_, true) => "clockwise".to_owned(),
-                (2, _) => "upside down".to_owned(),
-                (1, _) => "turned by a quarter to the left".to_owned(),
-                _ => "turned by a quarter to the right".to_owned(),
-            }
-        ),
-        (Fault::Twice, _) => format!("{who} is in two places: every id may be used once."),
     }
 }
 
@@ -168,11 +156,6 @@ pub(super) fn parts(job: &Job, measured: &Measured) -> Vec<IntegrityPart> {
             }
         }))
         .collect()
-}
-
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map(|c| c.to_uppercase().chain(chars).collect()).unwrap_or_default()
 }
 
 /// Why there is no measurement although there is a survey: something that carries the answer moved.

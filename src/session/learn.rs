@@ -144,9 +144,7 @@ fn learn_surveyed(job: &Job, asked: &JobLearn, survey: &Survey) -> Result<(Learn
 
 fn reason(error: &LearnError) -> String {
     let text = error.to_string();
-    let mut chars = text.chars();
-    let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
-    let text = format!("{first}{}.", chars.as_str());
+    let text = crate::verdict::words::sentence(&text);
     let remedy = match error {
         LearnError::Face(_) | LearnError::Mirrored => "Correct `corner` in the [[learn.face]] tables.",
         LearnError::Misfit { .. } => {

@@ -21,7 +21,7 @@ pub use survey_file::SURVEY_FORMAT;
 
 use crate::record::{Job, Notice, Problem, ResultFile};
 use crate::survey::{LensFreedom, LensInput, Survey, SurveyInput, SurveyOptions};
-use crate::vehicle::Unmeasurable;
+use crate::verdict::words;
 
 /// A body of whose views one in this many was rejected is mentioned. Common practice, no source.
 const DOUBTFUL_SHARE: f64 = 4.0;
@@ -180,7 +180,7 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
             out
         }
         Err(reason) => {
-            let reason = why_unmeasurable(&reason);
+            let reason = words::sentence(&reason.to_string());
             let notices = measured.notices.clone();
             let mut out = result::not_measured(job, &measured.look, Some(&measured.survey), reason, notices);
             out.integrity = integrity::parts(job, &measured);
@@ -221,18 +221,12 @@ fn undecided_pose(job: &Job, survey: &Survey) -> Option<String> {
 pub fn survey(job: &Job, watch: Watch) -> Result<(String, Vec<Notice>), Failure> {
     let measured = measure(job, watch)?;
     let mut notices = measured.notices.clone();
-    notices.extend(touch::notices(job, touch::touched(job, &measured.survey).as_ref()));
+    let touched = touch::touched(job, &measured.survey);
+    notices.extend(touch::notices(job, touched.as_ref()));
     // A lens that does not fit is among the notices already.
     let failed = integrity::parts(job, &measured).into_iter().skip(measured.misfits.len()).filter(|test| !test.passed);
     notices.extend(failed.map(|test| Notice { about: test.subject, text: test.sentence }));
-    Ok((survey_file::to_json(job, &measured)?, notices))
-}
-
-fn why_unmeasurable(reason: &Unmeasurable) -> String {
-    let text = reason.to_string();
-    let mut chars = text.chars();
-    let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
-    format!("{first}{}.", chars.as_str().trim_end_matches('.'))
+    Ok((survey_file::to_json(job, &measured, touched.as_ref())?, notices))
 }
 
 /// What the survey may do to each lens, as the job and the profiles allow.

@@ -112,11 +112,10 @@ fn touched(job: &Job, survey: &Survey, found: Option<&Touched>) -> Vec<TouchedPo
 }
 
 /// The survey of a job as JSON text.
-pub(super) fn to_json(job: &Job, measured: &Measured) -> Result<String, Problem> {
+pub(super) fn to_json(job: &Job, measured: &Measured, found: Option<&Touched>) -> Result<String, Problem> {
     let (look, survey) = (&measured.look, &measured.survey);
     let name = |body: usize| job.kit.bodies[survey.bodies[body].body].name.clone();
     let all: Vec<usize> = (0..survey.bodies.len()).collect();
-    let found = touch::touched(job, survey);
     let file = SurveyFile {
         format: SURVEY_FORMAT,
         program: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
@@ -168,12 +167,12 @@ pub(super) fn to_json(job: &Job, measured: &Measured) -> Result<String, Problem>
                 degrees_of_freedom: v.dof,
             })
             .collect(),
-        pointer: touch::pointer_part(job, found.as_ref()),
-        touched: touched(job, survey, found.as_ref()),
+        pointer: touch::pointer_part(job, found),
+        touched: touched(job, survey, found),
         notices: measured
             .notices
             .iter()
-            .chain(&touch::notices(job, found.as_ref()))
+            .chain(&touch::notices(job, found))
             .map(|n| NoticePart { about: n.about.clone(), text: n.text.clone() })
             .collect(),
     };

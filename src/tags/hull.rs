@@ -143,6 +143,7 @@ mod tests {
     use crate::raster::Gray;
     use crate::tags::components::{Scratch, find};
     use crate::tags::outline::walk;
+    use crate::tags::quads::tests::in_polygon;
     use crate::tags::threshold::dark_map;
 
     /// The quadrilaterals around the dark areas that `inside` draws.
@@ -161,13 +162,6 @@ mod tests {
                 hull.quad()
             })
             .collect()
-    }
-
-    fn in_polygon(corners: &[[f64; 2]], x: f64, y: f64) -> bool {
-        (0..corners.len()).all(|i| {
-            let ([ax, ay], [bx, by]) = (corners[i], corners[(i + 1) % corners.len()]);
-            (bx - ax) * (y - ay) - (by - ay) * (x - ax) < 0.0
-        })
     }
 
     #[test]

@@ -212,7 +212,7 @@ fn simplify(points: &[[i32; 2]], from: usize, to: usize, tolerance: f64, kept: &
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::raster::Gray;
     use crate::tags::components::{Scratch, find};
@@ -236,7 +236,8 @@ mod tests {
             .collect()
     }
 
-    fn in_polygon(corners: &[[f64; 2]], x: f64, y: f64) -> bool {
+    /// True inside a convex polygon whose corners run counter-clockwise on the screen.
+    pub(in crate::tags) fn in_polygon(corners: &[[f64; 2]], x: f64, y: f64) -> bool {
         (0..corners.len()).all(|i| {
             let ([ax, ay], [bx, by]) = (corners[i], corners[(i + 1) % corners.len()]);
             (bx - ax) * (y - ay) - (by - ay) * (x - ax) < 0.0

@@ -6,6 +6,17 @@ use crate::uncertainty::Estimate;
 use crate::units::{deg_from_rad, mm_from_m};
 use crate::verdict::{BudgetSource, MoveKind, Share};
 
+/// With a capital letter.
+pub fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map(|c| c.to_uppercase().chain(chars).collect()).unwrap_or_default()
+}
+
+/// With a capital letter and one full stop.
+pub fn sentence(text: &str) -> String {
+    format!("{}.", capital(text.trim_end_matches('.')))
+}
+
 /// On which side of its datum the target belongs: decides whether "forward" means away from the car.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum End {

@@ -67,19 +67,6 @@ pub enum Fault {
     Size,
     /// It was taken with another focal length.
     Focal,
-    /// Its corners come in another order than declared.
-    Turned(Turn),
-    /// Its id is in two places.
-    Twice,
-}
-
-/// How the corners of a tag really come.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Turn {
-    /// Quarter turns, 0 to 3, counter-clockwise as seen on the print, of the printed picture against the declared one.
-    pub quarters: usize,
-    /// True where the corners run clockwise in the declaration.
-    pub mirrored: bool,
 }
 
 /// Smallest fault that a test finds with the chance [`POWER`].

@@ -196,7 +196,6 @@ impl Run<'_> {
                 return Some((state, remedy));
             }
             Fault::Focal => return Some((state, Remedy::LeftOut)),
-            Fault::Turned(_) | Fault::Twice => return None,
         };
         let step = Vector6::zeros();
         state.allowed.motions.push(Motion { instances: h.instances.clone(), tag: h.tag, weight_of_photo, step });
