@@ -7,6 +7,17 @@ use zune_jpeg::zune_core::bytestream::ZCursor;
 use zune_jpeg::zune_core::colorspace::ColorSpace;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
+/// The colours, for people to look at: three bytes a pixel.
+pub(super) fn decode_rgb(bytes: &[u8]) -> Result<Vec<u8>, CaptureError> {
+    let options = DecoderOptions::default()
+        .set_max_width(usize::from(u16::MAX))
+        .set_max_height(usize::from(u16::MAX))
+        .jpeg_set_out_colorspace(ColorSpace::RGB);
+    JpegDecoder::new_with_options(ZCursor::new(bytes), options)
+        .decode()
+        .map_err(|e| CaptureError::Damaged { kind: "JPEG", why: e.to_string() })
+}
+
 /// Decodes the luma plane. Decoders fill what is missing with grey and call it a success, so wholeness is checked first.
 pub(super) fn decode_luma(bytes: &[u8]) -> Result<Gray, CaptureError> {
     let damaged = |why: String| CaptureError::Damaged { kind: "JPEG", why };
@@ -15,7 +26,7 @@ pub(super) fn decode_luma(bytes: &[u8]) -> Result<Gray, CaptureError> {
         .set_max_height(usize::from(u16::MAX))
         .jpeg_set_out_colorspace(ColorSpace::Luma);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
-    let whole = is_whole(bytes);
+    let whole = end_of(bytes).is_some();
     let cut_or = |why: String| if whole { damaged(why) } else { CaptureError::Truncated("JPEG") };
     decoder.decode_headers().map_err(|e| cut_or(e.to_string()))?;
     let (width, height) = decoder.dimensions().ok_or_else(|| cut_or("it has no size".into()))?;
@@ -27,11 +38,11 @@ pub(super) fn decode_luma(bytes: &[u8]) -> Result<Gray, CaptureError> {
     Gray::new(width, height, luma).ok_or_else(|| damaged("its size is not its content's".into()))
 }
 
-/// True where the image's own end marker is there (not the one of a thumbnail inside it).
+/// How many bytes the image has up to and with its own end marker (not the one of a thumbnail inside it); `None` where it is cut off.
 ///
 /// Walks the marker segments by their lengths and the coded data by its own rule (0xff is followed by 0x00 or a restart
 /// marker). Source: ITU-T T.81, annex B.
-fn is_whole(bytes: &[u8]) -> bool {
+pub(super) fn end_of(bytes: &[u8]) -> Option<usize> {
     let mut at = 2; // past the start marker
     loop {
         // Find the next marker: 0xff, possibly repeated as filling, then its code.
@@ -41,13 +52,13 @@ fn is_whole(bytes: &[u8]) -> bool {
         while bytes.get(at) == Some(&0xff) {
             at += 1;
         }
-        let Some(&code) = bytes.get(at) else { return false };
+        let &code = bytes.get(at)?;
         at += 1;
         match code {
-            0xd9 => return true,
+            0xd9 => return Some(at),
             0x00 | 0x01 | 0xd0..=0xd8 => {} // stuffed byte or a marker without a segment
             _ => {
-                let (Some(&high), Some(&low)) = (bytes.get(at), bytes.get(at + 1)) else { return false };
+                let (&high, &low) = (bytes.get(at)?, bytes.get(at + 1)?);
                 at += usize::from(high) << 8 | usize::from(low);
             }
         }

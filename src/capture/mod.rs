@@ -1,10 +1,14 @@
-//! Image files to grey images: JPEG and PNG, recognised by their content, refused by name where they cannot be trusted.
+//! Image files to grey images: JPEG and PNG, recognised by their content, refused by name where they cannot be trusted. And pictures one after the
+//! other from cameras and folders: [`source`], [`feed`].
 //!
 //! Geometry uses the stored pixels: the orientation note some cameras add is left alone, because the lens profile belongs to the
 //! sensor and not to the way a viewer turns the picture.
 
 pub mod exif;
+pub mod feed;
 mod jpeg;
+pub mod preview;
+pub mod source;
 
 use crate::raster::Gray;
 pub use exif::{CameraIdentity, ExifFacts, ExifState};
@@ -33,6 +37,11 @@ impl ImageKind {
             ImageKind::Jpeg => "JPEG",
             ImageKind::Png => "PNG",
         }
+    }
+
+    /// The usual ending of its files.
+    pub fn ending(self) -> &'static str {
+        self.endings()[0]
     }
 
     /// The file endings that belong to it.
@@ -164,12 +173,19 @@ fn decode_png(bytes: &[u8]) -> Result<Gray, CaptureError> {
 
 /// A colour picture (three bytes a pixel, row by row) as a PNG file's bytes; an error says why it cannot be coded.
 pub fn encode_png(width: usize, height: usize, rgb: &[u8]) -> Result<Vec<u8>, String> {
+    encode(width, height, rgb, image::ExtendedColorType::Rgb8)
+}
+
+/// A grey picture as a PNG file's bytes: [`decode`] gives the same grey values back.
+pub fn encode_gray_png(gray: &Gray) -> Result<Vec<u8>, String> {
+    encode(gray.width(), gray.height(), gray.data(), image::ExtendedColorType::L8)
+}
+
+fn encode(width: usize, height: usize, values: &[u8], color: image::ExtendedColorType) -> Result<Vec<u8>, String> {
     use image::ImageEncoder;
     let mut out = Vec::new();
     let (w, h) = (u32::try_from(width).map_err(|e| e.to_string())?, u32::try_from(height).map_err(|e| e.to_string())?);
-    image::codecs::png::PngEncoder::new(&mut out)
-        .write_image(rgb, w, h, image::ExtendedColorType::Rgb8)
-        .map_err(|e| e.to_string())?;
+    image::codecs::png::PngEncoder::new(&mut out).write_image(values, w, h, color).map_err(|e| e.to_string())?;
     Ok(out)
 }
 
