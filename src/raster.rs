@@ -43,6 +43,11 @@ impl Gray {
         &mut self.data
     }
 
+    /// The grey values alone, so that their memory can be used again.
+    pub fn into_data(self) -> Vec<u8> {
+        self.data
+    }
+
     /// One row of grey values.
     pub fn row(&self, y: usize) -> &[u8] {
         &self.data[y * self.width..(y + 1) * self.width]

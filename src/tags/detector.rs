@@ -165,7 +165,12 @@ impl Detector {
 }
 
 /// The last stage for one reading: the picture of the tag fitted in light, or why it is not believed.
-fn fit(image: &Gray, reading: &decode::Reading, tone: &light::Tone, lens: Option<&Lens>) -> Result<Detection, Outcome> {
+pub(super) fn fit(
+    image: &Gray,
+    reading: &decode::Reading,
+    tone: &light::Tone,
+    lens: Option<&Lens>,
+) -> Result<Detection, Outcome> {
     let cells = family::cells_of(reading.id).ok_or(Outcome::NoFit)?;
     let pattern = pattern::Pattern::new(cells);
     let fit = refine::refine(image, &reading.corners, &pattern, tone, lens).ok_or(Outcome::NoFit)?;
@@ -184,6 +189,11 @@ fn fit(image: &Gray, reading: &decode::Reading, tone: &light::Tone, lens: Option
         contrast: fit.contrast,
         rms: fit.rms,
     })
+}
+
+/// Reads the tag whose corners are about these, counter-clockwise on the screen; `None` where no tag is.
+pub(super) fn read_at(image: &Gray, quad: &Quad, options: &DetectOptions) -> Option<decode::Reading> {
+    read_quad(image, *quad, options, &mut Candidate::of(0)).ok()
 }
 
 /// Reads the tag in a quadrilateral.
@@ -220,7 +230,7 @@ fn same_place(a: &Quad, b: &Quad) -> bool {
 }
 
 /// Whether two views of a tag are of the same one: their centres are nearer than half its size.
-fn near(a: &Quad, b: &Quad) -> bool {
+pub(super) fn near(a: &Quad, b: &Quad) -> bool {
     let centre = |q: &Quad| q.iter().sum::<Vector2<f64>>() / 4.0;
     let size = (b[2] - b[0]).norm().min((b[3] - b[1]).norm());
     (centre(a) - centre(b)).norm() < 0.5 * size

@@ -13,6 +13,7 @@ pub mod glance;
 pub mod homography;
 pub mod hull;
 pub mod light;
+mod motion;
 mod normal;
 pub mod outline;
 pub mod pattern;
@@ -24,6 +25,7 @@ pub mod refine;
 pub mod threshold;
 mod tied;
 pub mod trace;
+pub mod track;
 
 pub use detector::Detector;
 
