@@ -93,9 +93,9 @@ impl Motion {
         }
         let [place, both, speed] = self.cov;
         let (gain, speed_gain) = (place / (place + variance), both / (place + variance));
-        for k in 0..4 {
-            self.corners[k] += off[k] * gain;
-            self.speed[k] += off[k] * speed_gain;
+        for ((corner, speed), off) in self.corners.iter_mut().zip(&mut self.speed).zip(&off) {
+            *corner += off * gain;
+            *speed += off * speed_gain;
         }
         self.cov = [place * (1.0 - gain), both * (1.0 - gain), speed - speed_gain * both];
     }

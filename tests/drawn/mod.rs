@@ -174,3 +174,55 @@ pub fn compressed(image: &Gray, quality: u8) -> Gray {
     let back = image::load_from_memory(&bytes).expect("what was written").into_luma8();
     Gray::new(w, h, back.into_raw()).expect("as many values as pixels")
 }
+
+/// An image of white paper with tags on it, in light.
+pub struct Paper {
+    pub width: usize,
+    pub height: usize,
+    pub light: Vec<f64>,
+}
+
+impl Paper {
+    pub const WHITE: f64 = 0.7;
+    pub const BLACK: f64 = 0.05;
+
+    pub fn new(width: usize, height: usize) -> Self {
+        Paper { width, height, light: vec![Self::WHITE; width * height] }
+    }
+
+    /// Adds a tag whose corners, and all round them 5 blurs and some pixels of white, may lie partly outside.
+    pub fn add(&mut self, id: u16, corners: &Corners, blur: f64, table: &NormalTable) {
+        let room = 5.0 * blur + 3.0;
+        let low = corners.iter().fold(corners[0], |a, b| a.inf(b)).map(|v| (v - room).floor());
+        let high = corners.iter().fold(corners[0], |a, b| a.sup(b)).map(|v| (v + room).ceil());
+        let tag = Tag {
+            id,
+            corners: corners.map(|c| c - low),
+            blur,
+            black: Self::BLACK,
+            white: Self::WHITE,
+            width: (high.x - low.x) as usize,
+            height: (high.y - low.y) as usize,
+        };
+        for (k, light) in tag.light(table).into_iter().enumerate() {
+            let (x, y) = (low.x as i64 + (k % tag.width) as i64, low.y as i64 + (k / tag.width) as i64);
+            if (0..self.width as i64).contains(&x) && (0..self.height as i64).contains(&y) {
+                let pixel = &mut self.light[y as usize * self.width + x as usize];
+                *pixel = pixel.min(light);
+            }
+        }
+    }
+
+    /// The photograph: coded, with noise of a standard deviation of `sigma` grey values, rounded.
+    pub fn photograph(&self, code: impl Fn(f64) -> f64, sigma: f64, draw: &mut Draw) -> Gray {
+        let data = self.light.iter().map(|l| (255.0 * code(*l) + draw.normal(sigma)).round().clamp(0.0, 255.0) as u8);
+        Gray::new(self.width, self.height, data.collect()).expect("as many values as pixels")
+    }
+}
+
+/// An upright square of a side about a middle, turned by an angle (counter-clockwise on the screen).
+pub fn square(middle: Vector2<f64>, side: f64, angle: f64) -> Corners {
+    let (c, s) = (angle.cos(), angle.sin());
+    [[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]]
+        .map(|[a, b]: [f64; 2]| middle + Vector2::new(a * c - b * s, -(a * s + b * c)) * side)
+}
