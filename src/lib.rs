@@ -18,6 +18,7 @@ pub mod paper;
 pub mod placement;
 pub mod pose;
 pub mod raster;
+pub mod readiness;
 pub mod record;
 pub mod scene;
 pub mod session;

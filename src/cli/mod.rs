@@ -3,6 +3,7 @@
 mod demo;
 mod learn;
 mod lens;
+mod ready;
 mod report;
 mod sheets;
 mod tags;
@@ -29,6 +30,7 @@ Examples:
   plumbsight demo                      the whole job on a shipped, invented bay
   plumbsight sheets my-sheets          sheets to print, and how to use them
   plumbsight new my-job                a commented job folder to fill in
+  plumbsight ready my-job              what must be seen to before measuring
   plumbsight check my-job              six deviations, what to move, the verdict
   plumbsight check my-job --json -     the result as JSON instead of the table
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
@@ -104,6 +106,9 @@ enum Command {
     /// Learn a stand or plate from photographs: its table for bodies.toml, with covariance
     #[command(after_help = learn::HELP)]
     Learn(learn::LearnArguments),
+    /// Is car and bay ready: the list, shown and answered
+    #[command(after_help = ready::HELP)]
+    Ready(ready::ReadyArguments),
     /// Write printable sheets, lens board, field guide and the bodies file that goes with them
     #[command(after_help = sheets::HELP)]
     Sheets {
@@ -154,6 +159,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Tags { images, lens, trace } => tags::run(&images, lens.as_deref(), trace.as_deref()),
         Command::Lens(arguments) => lens::run(arguments),
         Command::Learn(arguments) => learn::run(arguments),
+        Command::Ready(arguments) => ready::run(arguments),
         Command::Sheets { dir, kit, paper, replace } => {
             sheets::run(&sheets::Request { folder: &dir, kit: kit.as_deref(), paper: paper.as_deref(), replace })
         }
@@ -248,8 +254,10 @@ fn new(folder: &Path) -> Result<u8, Failure> {
         say(&format!("wrote {}\n", path.display()));
     }
     say(&format!(
-        "Next: copy the photographs into {}, fill in the four files (every key is explained there)\nand run: plumbsight check {}\n",
+        "Next: copy the photographs into {}, fill in the four files (every key is explained there)\nand run: plumbsight check {}\nWhat must be seen to before measuring: plumbsight ready {}\n\
+         Sheets to print, with the bodies.toml that goes with them: plumbsight sheets DIR\n",
         folder.join("photos").display(),
+        folder.display(),
         folder.display()
     ));
     Ok(0)

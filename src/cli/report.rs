@@ -39,6 +39,7 @@ pub(super) fn report(result: &ResultFile) -> String {
         car(&mut out, result);
     }
     touched(&mut out, result);
+    readiness(&mut out, result);
     fit(&mut out, result);
     integrity(&mut out, result);
     for (heading, lines) in [("Notes", result.notes.clone()), ("Notices", notices(result))] {
@@ -292,6 +293,24 @@ fn fit(out: &mut String, result: &ResultFile) {
 }
 
 /// What the tests of the survey's assumptions found; one line where they found nothing.
+/// What is open of the readiness list; a line where nothing is.
+fn readiness(out: &mut String, result: &ResultFile) {
+    let open: Vec<_> = result.readiness.iter().filter(|r| r.state == "open").collect();
+    let n = result.readiness.len();
+    match (n, open.len()) {
+        (0, _) => line(out, "", "Readiness: no list was kept (`plumbsight ready JOB` starts one)."),
+        (_, 0) => line(out, "", &format!("Readiness: nothing open of {n} items.")),
+        (_, k) => {
+            line(out, "", &format!("Readiness: {k} of {n} items OPEN. Do not calibrate before they are seen to:"));
+            for part in open {
+                let words = if part.words.is_empty() { String::new() } else { format!(" ({})", part.words) };
+                item(out, &format!("{}: {}{words}", part.id, part.text));
+            }
+        }
+    }
+    let _ = writeln!(out);
+}
+
 fn integrity(out: &mut String, result: &ResultFile) {
     if result.integrity.is_empty() {
         return;
@@ -320,7 +339,7 @@ fn line(out: &mut String, indent: &str, text: &str) {
 }
 
 /// Text broken at spaces to the width of a terminal.
-fn line_after(out: &mut String, first: &str, rest: &str, text: &str) {
+pub(super) fn line_after(out: &mut String, first: &str, rest: &str, text: &str) {
     let mut current = first.to_owned();
     let mut empty = true;
     for word in text.split_whitespace() {

@@ -2,6 +2,7 @@
 
 use crate::body::{BodyKind, Kit};
 use crate::frames::{Direction, Point};
+use crate::readiness::vin::{VinFault, check_form, check_vin, tidy_vin};
 use crate::record::bodies::not_negative;
 use crate::record::document::Document;
 use crate::record::files::{LevelTable, VehicleTable, WheelName, WheelTable};
@@ -71,6 +72,33 @@ pub(crate) fn resolve(
         wheelbase: wheelbase(document, table)?,
         checks: thrust_checks(document, table)?,
     })
+}
+
+/// The vehicle identification number, its check digit looked at unless the job says why not.
+pub(super) fn vin(document: &Document, table: &VehicleTable) -> Result<Option<String>, Problem> {
+    let unchecked = table.vin_unchecked.as_deref().map(str::trim);
+    if unchecked == Some("") {
+        return Err(document.problem(
+            "vehicle.vin_unchecked",
+            "no reason is given",
+            "Write why this number's check digit does not count: \"market without check digits\".",
+        ));
+    }
+    let Some(written) = &table.vin else { return Ok(None) };
+    let vin = tidy_vin(written);
+    let checked = if unchecked.is_some() { check_form(&vin) } else { check_vin(&vin) };
+    match checked {
+        Ok(()) => Ok(Some(vin)),
+        Err(fault) => {
+            let remedy = match fault {
+                VinFault::CheckDigit { .. } => {
+                    "Read the number again from the car; where the market has no check digits, say so: vin_unchecked = \"reason\"."
+                }
+                _ => "Read the number again from the car; any other number of your own goes into `id`.",
+            };
+            Err(document.problem("vehicle.vin", format!("the VIN \"{written}\" cannot be right: {fault}"), remedy))
+        }
+    }
 }
 
 /// What else the job says of the thrust line.

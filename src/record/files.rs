@@ -86,6 +86,8 @@ pub(crate) enum RollName {
 pub(crate) struct VehicleTable {
     pub name: Option<String>,
     pub id: Option<String>,
+    pub vin: Option<String>,
+    pub vin_unchecked: Option<String>,
     pub wheelbase_mm: Option<f64>,
     pub u_wheelbase_mm: Option<f64>,
     pub judged_at: Option<RollName>,

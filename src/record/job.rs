@@ -6,12 +6,14 @@ use crate::capture::exif::start_focal_px;
 use crate::capture::{CameraIdentity, read_image};
 use crate::placement::{Placement, Reference, StandModel};
 use crate::raster::ToneCurve;
+use crate::readiness::Readiness;
 use crate::record::document::Document;
 use crate::record::files::{JobFile, LensUse, PhotographSet};
 use crate::record::learn::{self, JobLearn};
 use crate::record::lens_profile::{LensProfile, read_lens_profile};
 use crate::record::pointer::{self, JobTouch};
 use crate::record::problem::Problem;
+use crate::record::readiness::{READINESS_FILE, read_readiness};
 use crate::record::roll::{self, JobRoll};
 use crate::record::{bodies, car, paths, placement, places};
 use crate::vehicle::{FloorModel, VehicleModel};
@@ -70,6 +72,12 @@ pub struct Job {
     pub floor: FloorModel,
     /// The car as declared.
     pub vehicle: VehicleModel,
+    /// Its identification number, in capitals.
+    pub vin: Option<String>,
+    /// Why its check digit was not looked at, in the job's words.
+    pub vin_unchecked: Option<String>,
+    /// The readiness list with its answers; `None` where the folder holds no `readiness.toml`.
+    pub readiness: Option<Readiness>,
     /// What is asked.
     pub placement: Placement,
     /// The lens profiles that photographs name.
@@ -194,13 +202,17 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     if rough_lens {
         notices.push(guess_lens(&mut lenses[0].1, &photos));
     }
+    let folder_has_readiness = folder.join(READINESS_FILE).exists();
     Ok(Job {
+        readiness: if folder_has_readiness { Some(read_readiness(&folder)?) } else { None },
         folder,
         title: raw.title,
         kit: bodies.kit,
         stands: bodies.stands,
         floor: FloorModel { level_reading: car::level_reading(&document, raw.level.as_ref())?, ..bodies.floor },
         vehicle,
+        vin: raw.vehicle.as_ref().map(|v| car::vin(&document, v)).transpose()?.flatten(),
+        vin_unchecked: raw.vehicle.as_ref().and_then(|v| v.vin_unchecked.clone()),
         placement,
         lenses: lenses.into_iter().map(|(_, profile)| profile).collect(),
         lens_choice: match raw.adjustment.lens {

@@ -71,6 +71,15 @@ pub struct ResultFile {
     pub rule: String,
     /// Coverage factor of every expanded uncertainty (95 %, normal).
     pub coverage_factor: f64,
+    /// The car's identification number.
+    #[serde(default)]
+    pub vin: Option<String>,
+    /// Why its check digit was not looked at.
+    #[serde(default)]
+    pub vin_unchecked: Option<String>,
+    /// The readiness list as it stood; empty where the job has none.
+    #[serde(default)]
+    pub readiness: Vec<ReadinessPart>,
     /// What was asked, and by whom.
     pub placement: PlacementPart,
     /// The stations that could be judged.
@@ -100,6 +109,24 @@ pub struct ResultFile {
     pub notices: Vec<NoticePart>,
     /// What the reader should know about the measurement.
     pub notes: Vec<String>,
+}
+
+/// One item of the readiness list.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReadinessPart {
+    /// Its name.
+    pub id: String,
+    /// `people`, `bay` or `car`.
+    pub group: String,
+    /// What must be so.
+    pub text: String,
+    /// `done`, `not applicable` or `open`.
+    pub state: String,
+    /// True where the program's own measurement decided.
+    pub measured: bool,
+    /// The note, the reason, what was measured, what is missing.
+    pub words: String,
 }
 
 /// What was asked.

@@ -9,6 +9,7 @@ pub mod learn;
 pub mod lens;
 mod look;
 mod print_size;
+pub mod ready;
 mod result;
 mod roll;
 mod rough;
@@ -145,6 +146,12 @@ fn with_holds(job: &Job, look: &Look) -> Vec<crate::survey::Photo> {
 
 /// The whole job: photographs in, verdict out. A job that cannot be measured gives a result that says so.
 pub fn check(job: &Job, watch: Watch) -> ResultFile {
+    let mut out = judged(job, watch);
+    out.readiness = job.readiness.as_ref().map(|list| ready::parts(list, Some(&out))).unwrap_or_default();
+    out
+}
+
+fn judged(job: &Job, watch: Watch) -> ResultFile {
     let mut look = look(job, watch);
     let mut notices = job.notices.clone();
     notices.append(&mut look.notices);

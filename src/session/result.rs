@@ -34,6 +34,9 @@ pub(super) fn not_measured(
         not_measured: Some(reason),
         rule: RULE.into(),
         coverage_factor: K_95,
+        vin: job.vin.clone(),
+        vin_unchecked: job.vin_unchecked.clone(),
+        readiness: Vec::new(),
         placement: PlacementPart {
             title: job.placement.title.clone(),
             source: job.placement.source.clone(),

@@ -276,6 +276,9 @@ pub fn job_of(folder: &Path, photos: &Path, position: Option<usize>, clamps: Cla
         judged: n_positions - 1,
     });
     Job {
+        vin: None,
+        vin_unchecked: None,
+        readiness: None,
         folder: folder.to_owned(),
         title: None,
         stands: vec![StandModel::plain(stand)],
