@@ -152,9 +152,10 @@ fn has_key(raw: &ReadinessFile, k: usize, key: &str) -> bool {
     }
 }
 
-/// True where a line is one whole `key = value`.
+/// True where a line is one of the keys of an answer with its whole value.
 fn stands_alone(line: &str) -> bool {
-    line.parse::<toml::Table>().is_ok_and(|table| table.len() == 1)
+    let keys = ["state", "reason", "note"];
+    line.parse::<toml::Table>().is_ok_and(|table| table.len() == 1 && keys.iter().any(|k| table.contains_key(*k)))
 }
 
 /// `key = "value"` as TOML.
