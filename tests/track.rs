@@ -160,19 +160,23 @@ fn a_bumped_camera_loses_nothing() {
     for k in 0..8 {
         tracker.follow(&frame(640, 480, &moving(0), k, &table), time(k as usize), &[], &options);
     }
-    let jump = Vector2::new(37.0, -26.0);
-    let moved: Vec<_> = moving(0).into_iter().map(|(id, c)| (id, c.map(|p| p + jump))).collect();
-    let seen = tracker.follow(&frame(640, 480, &moved, 9, &table), time(8), &[], &options);
-    assert_eq!((seen.tags.len(), seen.lost.len(), seen.whole), (7, 0, true));
-    // The next bump comes before another search of the whole is due: windows do it, as far as they reach.
-    let seen = tracker.follow(&frame(640, 480, &moving(0), 10, &table), time(9), &[], &options);
-    assert!(seen.tags.len() >= 5, "{:?}", ids(&seen.tags));
-    let round: Vec<usize> = (0..FRAMES_PER_ROUND)
-        .map(|k| {
-            tracker.follow(&frame(640, 480, &moving(0), 11 + k as u64, &table), time(10 + k), &[], &options).tags.len()
-        })
-        .collect();
-    assert_eq!(round.last(), Some(&7), "{round:?}");
+    // Bump after bump, some within reach of a window and some not, all tags alike.
+    for (k, (x, y)) in [(37.0, -26.0), (0.0, 0.0), (-60.0, -50.0), (25.0, 12.0), (90.0, -40.0)].into_iter().enumerate()
+    {
+        let moved: Vec<_> = moving(0).into_iter().map(|(id, c)| (id, c.map(|p| p + Vector2::new(x, y)))).collect();
+        let mut seen = Vec::new();
+        for j in 0..FRAMES_PER_ROUND {
+            let image = frame(640, 480, &moved, (10 * k + j) as u64, &table);
+            seen.push(tracker.follow(&image, time(8 + FRAMES_PER_ROUND * k + j), &[], &options));
+        }
+        println!(
+            "bump to {x} {y}: {} of 7 in the very frame, whole image searched: {}",
+            seen[0].tags.len(),
+            seen[0].whole
+        );
+        assert!(seen[0].tags.len() >= 6, "{x} {y}: {:?}", ids(&seen[0].tags));
+        assert_eq!(seen.last().map(|s| s.tags.len()), Some(7), "{x} {y}");
+    }
 }
 
 /// Corners that the caller predicts are looked at in the same frame; predictions of what is not there do no harm.

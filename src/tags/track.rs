@@ -2,11 +2,12 @@
 //!
 //! 1. Where a tag is expected (from its own motion, `motion.rs`, or from corners that the caller predicts), its sides are aligned and its cells read there,
 //!    exactly as the whole detector does with a quadrilateral that it found.
-//! 2. Where that reads another pattern or none, a window around the place is searched by the detector's own stages.
+//! 2. Where that reads another pattern or none, the place is tried that the nearest tag found so far suggests (a camera that was turned moves all tags
+//!    alike), and then a window around the place is searched by the detector's own stages.
 //! 3. A part of the image, another one in every frame, is searched the same way for tags that are new: strips across the image, which overlap by
 //!    [`OVERLAP`] rows, and once in a round the whole image at half its height, for tags that are taller than the overlap. In
 //!    [`FRAMES_PER_ROUND`] frames all has been searched.
-//! 4. Where no tag is known, or most of them are missing at once (the camera was moved), the whole image is searched in that frame.
+//! 4. Where no tag is known, or most of them are missing after all this, the whole image is searched in that frame.
 //!
 //! Every reading, wherever it came from, is read again in the whole image and fitted by the same code as in [`crate::tags::detect`]: a tracker
 //! reports what is seen in this very frame, with the same tests and the same covariance, or nothing. A prediction is never reported.
@@ -21,10 +22,10 @@ use crate::tags::{DetectOptions, Detection};
 use nalgebra::Vector2;
 
 /// Strips that the image is cut into.
-const STRIPS: usize = 5;
+const STRIPS: usize = 7;
 
 /// Rows that two neighbouring strips share; a tag that is less tall lies whole in one of them.
-const OVERLAP: usize = 128;
+const OVERLAP: usize = 104;
 
 /// A new tag that stands in the picture is found within so many frames: every strip once, and once the image at half its height.
 pub const FRAMES_PER_ROUND: usize = STRIPS + 1;
@@ -38,8 +39,11 @@ const WINDOW_SIGMAS: f64 = 4.0;
 /// Least room around a tag in its window, px: its white surround and a neighbourhood for the thresholds.
 const LEAST_ROOM: f64 = 16.0;
 
-/// Windows that cover a larger part of the image than this are not worth their trouble: the whole is searched.
+/// Windows of one frame cover no larger a part of the image than this.
 const MOST_IN_WINDOWS: f64 = 0.4;
+
+/// A shift that is shorter than this (px) was within reach of the sides' alignment already.
+const WORTH_A_TRY_PX: f64 = 0.7;
 
 /// Least variance of a corner coordinate in the motion's eyes, px²: the fit is better than any model of motion.
 const LEAST_VARIANCE: f64 = 1e-4;
@@ -83,6 +87,8 @@ struct Look {
     id: u16,
     tries: Vec<Quad>,
     sigma: f64,
+    /// Whether it was seen in the last frame.
+    seen: bool,
 }
 
 /// A rectangle of the image: left, top, right, bottom, px; the right and the bottom ones are not part of it.
@@ -131,26 +137,19 @@ impl Tracker {
         self.tracks.iter_mut().for_each(|track| track.motion.advance(dt));
 
         let looks = self.looks(expected);
-        let mut readings: Vec<Reading> = Vec::new();
-        let mut missing = Vec::new();
-        for look in &looks {
-            let reading = look.tries.iter().find_map(|quad| read_at(image, quad, options).filter(|r| r.id == look.id));
-            match reading {
-                Some(reading) => add(&mut readings, reading),
-                None => missing.push(look),
-            }
-        }
-        let followed = readings.clone();
-        let whole = self.wants_whole(image, &looks, &missing);
+        let mut sights = Sights::default();
+        let missing = sights.read(image, looks.iter().collect(), options);
+        let followed = sights.readings.clone();
+        let missing = self.search_windows(image, missing, options, &mut sights);
+        let mut readings = sights.readings;
+        // While tags stay missing (somebody stands before them) this happens once in a round.
+        let whole = looks.is_empty() || (self.since_whole >= FRAMES_PER_ROUND && 2 * missing > looks.len());
         if whole {
             for reading in self.detector.readings(image, options) {
                 add(&mut readings, reading);
             }
             self.since_whole = 0;
         } else {
-            for area in windows(image, &missing) {
-                self.search(image, area, 1, options, &mut readings);
-            }
             let (area, step) = self.next_part(image);
             self.search(image, area, step, options, &mut readings);
             self.since_whole += 1;
@@ -170,7 +169,7 @@ impl Tracker {
             if farthest(&tries[0], &track.last_seen) > 1.0 {
                 tries.push(track.last_seen);
             }
-            looks.push(Look { id: track.id, tries, sigma: track.motion.sigma() });
+            looks.push(Look { id: track.id, tries, sigma: track.motion.sigma(), seen: track.missed == 0 });
         }
         for expected in expected.iter().filter(|e| e.sigma_px.is_finite() && is_view(&e.corners)) {
             let known = looks.iter_mut().find(|l| l.id == expected.id && near(&l.tries[0], &expected.corners));
@@ -182,24 +181,44 @@ impl Tracker {
                 }
                 Some(look) => look.tries.push(expected.corners),
                 None => {
-                    looks.push(Look { id: expected.id, tries: vec![expected.corners], sigma: expected.sigma_px });
+                    looks.push(Look {
+                        id: expected.id,
+                        tries: vec![expected.corners],
+                        sigma: expected.sigma_px,
+                        seen: false,
+                    });
                 }
             }
         }
         looks
     }
 
-    /// Whether to search all of the image: nothing is known, or so much is missing that windows would be no less work. While tags stay
-    /// missing (somebody stands before them) this happens once in a round.
-    fn wants_whole(&self, image: &Gray, looks: &[Look], missing: &[&Look]) -> bool {
-        if looks.is_empty() {
-            return true;
+    /// Searches around the places of missing tags, as many as a frame's time allows, first those that were seen in the last frame, of these the
+    /// largest; how many are still missing then.
+    fn search_windows(
+        &mut self,
+        image: &Gray,
+        mut missing: Vec<&Look>,
+        options: &DetectOptions,
+        sights: &mut Sights,
+    ) -> usize {
+        let mut left = (MOST_IN_WINDOWS * image.data().len() as f64) as usize;
+        let mut in_vain = Vec::new();
+        missing = sights.read_shifted(image, missing, options);
+        missing.sort_by(|a, b| a.seen.cmp(&b.seen).then(size(&a.tries[0]).total_cmp(&size(&b.tries[0]))));
+        while let Some(look) = missing.pop() {
+            let area = window(image, look).filter(|[l, t, r, b]| (r - l) * (b - t) <= left);
+            if let Some([l, t, r, b]) = area {
+                left -= (r - l) * (b - t);
+                self.search(image, [l, t, r, b], 1, options, &mut sights.readings);
+            }
+            if sights.note(look) {
+                missing = sights.read_shifted(image, missing, options);
+            } else {
+                in_vain.push(look);
+            }
         }
-        if self.since_whole < FRAMES_PER_ROUND {
-            return false;
-        }
-        let area: usize = windows(image, missing).iter().map(|[l, t, r, b]| (r - l) * (b - t)).sum();
-        2 * missing.len() > looks.len() || area as f64 > MOST_IN_WINDOWS * image.data().len() as f64
+        sights.read_shifted(image, in_vain, options).len()
     }
 
     /// The part of the image whose turn it is, and how many of its rows are averaged into one.
@@ -303,6 +322,89 @@ impl Tracker {
     }
 }
 
+/// What has been read in a frame so far, and by how much it was off its prediction.
+#[derive(Default)]
+struct Sights {
+    readings: Vec<Reading>,
+    shifts: Vec<Shift>,
+}
+
+/// By how much a tag was off its prediction.
+struct Shift {
+    predicted: Quad,
+    /// Mean over the corners, px.
+    shift: Vector2<f64>,
+    /// Which of the readings it is.
+    reading: usize,
+}
+
+impl Sights {
+    /// Reads tags where they are expected; those that are not there.
+    fn read<'a>(&mut self, image: &Gray, looks: Vec<&'a Look>, options: &DetectOptions) -> Vec<&'a Look> {
+        looks.into_iter().filter(|look| !self.read_one(image, look, &look.tries, options)).collect()
+    }
+
+    /// Reads tags where they must be if they moved like the nearest one that was found; those that are not there.
+    fn read_shifted<'a>(&mut self, image: &Gray, looks: Vec<&'a Look>, options: &DetectOptions) -> Vec<&'a Look> {
+        let moved = |shifts: &[Shift], quad: &Quad| {
+            let nearest = shifts.iter().min_by(|a, b| apart(&a.predicted, quad).total_cmp(&apart(&b.predicted, quad)));
+            nearest.filter(|n| n.shift.norm() > WORTH_A_TRY_PX).map(|n| quad.map(|c| c + n.shift))
+        };
+        looks
+            .into_iter()
+            .filter(|look| {
+                let place = moved(&self.shifts, &look.tries[0]);
+                place.is_none_or(|quad| !self.read_one(image, look, &[quad], options))
+            })
+            .collect()
+    }
+
+    fn read_one(&mut self, image: &Gray, look: &Look, tries: &[Quad], options: &DetectOptions) -> bool {
+        let read = tries.iter().find_map(|quad| read_at(image, quad, options).filter(|r| r.id == look.id));
+        read.map(|reading| add(&mut self.readings, reading)).is_some() && self.note(look)
+    }
+
+    /// Notes how far a tag was off its prediction, if it was read. A reading stands for one expected tag only: an id may be there twice.
+    fn note(&mut self, look: &Look) -> bool {
+        let taken = |k: usize| self.shifts.iter().any(|s| s.reading == k);
+        let nearest = (0..self.readings.len())
+            .filter(|&k| self.readings[k].id == look.id && !taken(k))
+            .map(|k| (k, apart(&self.readings[k].corners, &look.tries[0])))
+            .min_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((reading, _)) = nearest else { return false };
+        let shift = middle(&self.readings[reading].corners) - middle(&look.tries[0]);
+        self.shifts.push(Shift { predicted: look.tries[0], shift, reading });
+        true
+    }
+}
+
+fn middle(quad: &Quad) -> Vector2<f64> {
+    quad.iter().sum::<Vector2<f64>>() / 4.0
+}
+
+/// Distance between the middles of two quadrilaterals, px.
+fn apart(a: &Quad, b: &Quad) -> f64 {
+    (middle(a) - middle(b)).norm()
+}
+
+/// The shorter diagonal, px.
+fn size(quad: &Quad) -> f64 {
+    (quad[2] - quad[0]).norm().min((quad[3] - quad[1]).norm())
+}
+
+/// The window in which a missing tag is searched; `None` where it has left the image. It begins at a whole tile of the detector's first stage.
+fn window(image: &Gray, look: &Look) -> Option<Area> {
+    let points = || look.tries.iter().flatten();
+    let low = points().fold(look.tries[0][0], |a, b| a.inf(b));
+    let high = points().fold(look.tries[0][0], |a, b| a.sup(b));
+    let room = LEAST_ROOM + WINDOW_SIGMAS * look.sigma + 0.15 * (high - low).amax();
+    let clamp = |v: f64, most: usize| v.clamp(0.0, most as f64) as usize;
+    let (width, height) = (image.width(), image.height());
+    let (left, top) = (clamp(low.x - room, width) / 4 * 4, clamp(low.y - room, height) / 4 * 4);
+    let (right, bottom) = (clamp(high.x + room, width), clamp(high.y + room, height));
+    (left + 8 <= right && top + 8 <= bottom).then_some([left, top, right, bottom])
+}
+
 /// Adds a reading unless the same tag is among them already.
 fn add(readings: &mut Vec<Reading>, reading: Reading) {
     if !readings.iter().any(|r| r.id == reading.id && near(&r.corners, &reading.corners)) {
@@ -321,33 +423,4 @@ fn is_view(quad: &Quad) -> bool {
         let (a, b, c) = (quad[s], quad[(s + 1) % 4], quad[(s + 2) % 4]);
         (b - a).perp(&(c - b)) < 0.0
     })
-}
-
-/// The windows in which missing tags are searched, joined where they overlap. They begin at whole tiles of the detector's first stage.
-fn windows(image: &Gray, missing: &[&Look]) -> Vec<Area> {
-    let mut areas: Vec<Area> = Vec::new();
-    for look in missing {
-        let points = || look.tries.iter().flatten();
-        let low = points().fold(look.tries[0][0], |a, b| a.inf(b));
-        let high = points().fold(look.tries[0][0], |a, b| a.sup(b));
-        let room = LEAST_ROOM + WINDOW_SIGMAS * look.sigma + 0.3 * (high - low).amax();
-        let clamp = |v: f64, most: usize| v.clamp(0.0, most as f64) as usize;
-        let (width, height) = (image.width(), image.height());
-        let mut area = [
-            clamp(low.x - room, width) / 4 * 4,
-            clamp(low.y - room, height) / 4 * 4,
-            clamp(high.x + room, width),
-            clamp(high.y + room, height),
-        ];
-        if area[0] + 8 > area[2] || area[1] + 8 > area[3] {
-            continue; // It has left the image.
-        }
-        let overlaps = |a: &Area, b: &Area| a[0] < b[2] && b[0] < a[2] && a[1] < b[3] && b[1] < a[3];
-        while let Some(k) = areas.iter().position(|other| overlaps(other, &area)) {
-            let other = areas.swap_remove(k);
-            area = [area[0].min(other[0]), area[1].min(other[1]), area[2].max(other[2]), area[3].max(other[3])];
-        }
-        areas.push(area);
-    }
-    areas
 }
