@@ -89,8 +89,8 @@ impl Covariance {
         }
     }
 
-    /// Joint covariance of several poses' six-step changes, each a linear map of columns.
-    pub fn joint_of(&self, maps: &[PoseMap]) -> JointCovariance {
+    /// Several poses' six-step changes as one linear map of all columns: 6 rows each.
+    pub fn stacked(&self, maps: &[PoseMap]) -> DMatrix<f64> {
         let mut all = DMatrix::<f64>::zeros(6 * maps.len(), self.layout.n_columns);
         for (k, map) in maps.iter().enumerate() {
             for (c, column) in map.columns.iter().enumerate() {
@@ -98,6 +98,12 @@ impl Covariance {
                 target += map.by_column.column(c);
             }
         }
+        all
+    }
+
+    /// Joint covariance of several poses' six-step changes, each a linear map of columns.
+    pub fn joint_of(&self, maps: &[PoseMap]) -> JointCovariance {
+        let all = self.stacked(maps);
         let through = |from: &DMatrix<f64>| {
             let cov = &all * from * all.transpose();
             (&cov + cov.transpose()) * 0.5

@@ -5,6 +5,7 @@ mod allowed;
 mod bundle;
 mod covariance;
 mod drift;
+mod ground;
 mod grow;
 pub mod integrity;
 mod mirrors;
@@ -19,6 +20,7 @@ mod unknowns;
 
 pub use adjust::adjust;
 pub use drift::{LensDrift, lens_drift, lens_drift_of_free};
+pub use ground::{Ground, GroundTag};
 pub use places::{FoundPlace, FoundPlaces};
 pub use pointer::{
     FEWEST_HOLDS, Hold, HoldResult, LEAST_TILT_RAD, MeasuredTip, PointFound, Pointer, TipFound, TouchFault, TouchPoint,

@@ -24,6 +24,13 @@ impl PlaceState {
             tag_scale: state.tag_scale.clone(),
         }
     }
+
+    /// A tag's place on its body and by how much its print is larger along its right and its up; `print`: its print group.
+    pub fn tag(&self, body: usize, tag: usize, print: usize) -> (Pose<Body, Tag>, [f64; 2]) {
+        let both = self.common_scale.get(print).copied().unwrap_or(0.0) + self.tag_scale[body][tag];
+        let axes = self.axis_scale.get(print).copied().unwrap_or_default();
+        (self.body_from_tag[body][tag], axes.map(|axis| both + axis))
+    }
 }
 
 /// One tag of a body as found.

@@ -201,6 +201,13 @@ pub struct Touched {
     own: DMatrix<f64>,
 }
 
+impl Touched {
+    /// How points (indices into `points`) follow from the adjustment's columns.
+    pub(super) fn point_maps<'a>(&'a self, points: &'a [usize]) -> impl Iterator<Item = PoseMap> + 'a {
+        points.iter().map(|p| self.maps[*p].clone())
+    }
+}
+
 impl Survey {
     /// The tip and every touched point from the pointer's poses and their joint covariance.
     ///
@@ -221,7 +228,7 @@ impl Survey {
         let mut maps: Vec<_> = bodies.iter().map(|b| self.covariance.map_of(self.instances[*b])).collect();
         maps.extend(places.iter().map(|p| self.wheel_maps[*p].clone()));
         let first = maps.len();
-        maps.extend(points.iter().map(|p| touched.maps[*p].clone()));
+        maps.extend(touched.point_maps(points));
         let mut joint = self.covariance.joint_of(&maps);
         let row = |k: usize| 6 * (first + k / 3) + 3 + k % 3;
         let mut own = DMatrix::zeros(joint.cov.nrows(), joint.cov.ncols());
