@@ -284,6 +284,20 @@ pub(super) fn hidden(job: &Job, measured: &Measured, judged: &Assessment) -> Vec
     out
 }
 
+/// Why nothing that is measured later from this survey is proven, and which components of a station it checks too weakly; the same as [`withhold`] says
+/// of the job's own result.
+pub(super) fn doubts(job: &Job, measured: &Measured, station: usize) -> (Option<String>, Vec<Component>) {
+    let failed = parts(job, measured).into_iter().find(|t| !t.passed);
+    let doubt = failed.map(|t| format!("{} Until then nothing is proven.", t.sentence));
+    let Ok(mut judged) = super::judge(job, &measured.survey) else { return (doubt, Vec::new()) };
+    judged.stations.retain(|s| s.station == station);
+    let weak: Vec<String> =
+        hidden(job, measured, &judged).into_iter().filter(|t| !t.passed).map(|t| t.subject).collect();
+    let name = judged.stations.first().map_or("", |s| s.name.as_str());
+    let is_weak = |c: &Component| weak.contains(&format!("{} of {name}", c.name()));
+    (doubt, Component::ALL.into_iter().filter(is_weak).collect())
+}
+
 /// Withholds verdicts: what was judged from a survey with a fault in it proves nothing either way; a component whose check is too weak is not called
 /// in tolerance.
 pub(super) fn withhold(result: &mut ResultFile) {

@@ -7,6 +7,7 @@ mod integrity;
 mod judge;
 pub mod learn;
 pub mod lens;
+pub mod live;
 mod look;
 mod print_size;
 pub mod ready;
@@ -160,11 +161,7 @@ fn judged(job: &Job, watch: Watch) -> ResultFile {
         Err(untied) => return result::not_measured(job, &untied.look, None, untied.reason, untied.notices),
     };
     watch(Progress::Judging);
-    // A lens wrongly taken as exact bends the whole survey, and bodies then seem to move: it is named first.
-    let wrong_lens = measured.misfits.iter().find(|m| m.held).map(|m| m.sentence.clone());
-    if let Some(reason) =
-        wrong_lens.or_else(|| undecided_pose(job, &measured.survey)).or_else(|| integrity::moved(job, &measured))
-    {
+    if let Some(reason) = obstacle(job, &measured) {
         let mut out =
             result::not_measured(job, &measured.look, Some(&measured.survey), reason, measured.notices.clone());
         out.integrity = integrity::parts(job, &measured);
@@ -194,6 +191,13 @@ fn judged(job: &Job, watch: Watch) -> ResultFile {
             out
         }
     }
+}
+
+/// Why a survey gives no measurement.
+fn obstacle(job: &Job, measured: &Measured) -> Option<String> {
+    // A lens wrongly taken as exact bends the whole survey, and bodies then seem to move: it is named first.
+    let wrong_lens = measured.misfits.iter().find(|m| m.held).map(|m| m.sentence.clone());
+    wrong_lens.or_else(|| undecided_pose(job, &measured.survey)).or_else(|| integrity::moved(job, measured))
 }
 
 /// True for a body whose place the verdict hangs on: a plate, a target's stand, a datum.

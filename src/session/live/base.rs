@@ -1,0 +1,318 @@
+//! A surveyed job, ready for pictures that come later: what stands fast, where the target sits on its stand, and the decision for a stand that is now
+//! elsewhere.
+
+use super::view::KnownTag;
+use crate::body::Kit;
+use crate::frames::{Body, Pose, World};
+use crate::placement::{Component, Placement, StandModel};
+use crate::record::Job;
+use crate::session::{Failure, Watch};
+use crate::survey::integrity::{Fault, Suspect};
+use crate::survey::{Ground, JointCovariance, Source, Survey, Touched};
+use crate::vehicle::{DecisionBodies, FloorModel, Unmeasurable, VehicleResult};
+use crate::verdict::{AssessInput, State, StationResult, assess};
+use nalgebra::{DMatrix, Matrix6, Matrix6xX};
+
+/// What is declared about a bay, apart from its photographs.
+#[derive(Clone, Debug)]
+pub struct Declared {
+    /// Known geometry.
+    pub kit: Kit,
+    /// How the sheets touch the floor.
+    pub floor: FloorModel,
+    /// Where the target sits on each stand.
+    pub stands: Vec<StandModel>,
+    /// What is asked.
+    pub placement: Placement,
+}
+
+/// A surveyed bay in which one station's stand is followed.
+#[derive(Clone, Debug)]
+pub struct Base {
+    pub(super) declared: Declared,
+    pub(super) ground: Ground,
+    from: DecisionBodies,
+    /// 6nd × n: the decision's bodies by the ground's columns.
+    by_ground: DMatrix<f64>,
+    /// `by_ground` times the ground's covariance, whole and by source.
+    times_cov: DMatrix<f64>,
+    times_parts: Vec<(Source, DMatrix<f64>)>,
+    /// Index into the placement's stations.
+    pub(super) station: usize,
+    /// The followed stand, index into the survey's bodies; and its place among the decision's bodies.
+    pub(super) stand: usize,
+    in_decision: usize,
+    /// Tags of what stands fast, in the world's frame.
+    pub(super) fast: Vec<KnownTag>,
+    /// Tags of the stand, in its body's frame.
+    pub(super) on_stand: Vec<KnownTag>,
+    /// Index into the kit's bodies, by the survey's bodies.
+    pub(super) in_kit: Vec<usize>,
+    /// Why nothing that is measured from this survey is proven, where it has a fault.
+    doubt: Option<String>,
+    /// Components whose check is too weak to call them in tolerance.
+    weak: Vec<Component>,
+    /// The car as it was surveyed.
+    pub vehicle: VehicleResult,
+}
+
+/// Why a survey is no base for live readings.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum NoBase {
+    /// The car or the station could not be had.
+    #[error(transparent)]
+    Unmeasurable(#[from] Unmeasurable),
+    /// The placement has no such station.
+    #[error("the placement has no station number {0}")]
+    NoStation(usize),
+    /// The stand was not surveyed.
+    #[error(
+        "the stand of station \"{0}\" was not surveyed: photograph it together with floor sheets and check the job again"
+    )]
+    NoStand(String),
+    /// Nothing else was.
+    #[error("nothing but the stand was surveyed: there is nothing to measure it against")]
+    NothingFast,
+}
+
+impl Base {
+    /// Surveys a job and takes it as the base for following the stand of a station.
+    ///
+    /// Errors: whatever keeps `check` from a measurement.
+    pub fn of_job(job: &Job, station: usize, watch: Watch) -> Result<Self, Failure> {
+        let measured = crate::session::measure(job, watch)?;
+        let refuse = |reason: String| Failure::NotMeasurable { reason, notices: measured.notices.clone() };
+        if let Some(reason) = crate::session::obstacle(job, &measured) {
+            return Err(refuse(reason));
+        }
+        let survey = &measured.survey;
+        let touched = crate::session::touch::touched(job, survey);
+        let say = |e: NoBase| refuse(crate::verdict::words::sentence(&e.to_string()));
+        let from = crate::session::decision_bodies(job, survey).map_err(|e| say(e.into()))?;
+        let declared = Declared {
+            kit: job.kit.clone(),
+            floor: job.floor,
+            stands: job.stands.clone(),
+            placement: job.placement.clone(),
+        };
+        let points = match (&job.touch, &touched) {
+            (Some(touch), Some(touched)) => {
+                let (points, _) = crate::vehicle::touched_bodies(&job.kit, &touch.touching, touched);
+                Some((touched, points))
+            }
+            _ => None,
+        };
+        let judged_at = job.rolled.as_ref().map(|r| r.judged);
+        let touched = points.as_ref().map(|(touched, points)| (*touched, points.as_slice()));
+        let mut base = Self::new(declared, survey, from, touched, judged_at, station).map_err(say)?;
+        (base.doubt, base.weak) = crate::session::integrity::doubts(job, &measured, base.station);
+        if job.rough_lens {
+            base.doubt.get_or_insert_with(|| {
+                "The job has no lens profile, so nothing is proven: make one with `plumbsight lens` and name it in job.toml.".into()
+            });
+        }
+        Ok(base)
+    }
+
+    /// The base from a survey and the bodies that its decision is made from.
+    ///
+    /// `touched`: the pointer's points among `from`, in their order; `judged_at`: the roll position at which the car stands now, where it was rolled.
+    pub fn new(
+        declared: Declared,
+        survey: &Survey,
+        from: DecisionBodies,
+        touched: Option<(&Touched, &[usize])>,
+        judged_at: Option<usize>,
+        station: usize,
+    ) -> Result<Self, NoBase> {
+        let asked = declared.placement.stations.get(station).ok_or(NoBase::NoStation(station))?;
+        let stand = survey.find(asked.target, station).ok_or_else(|| NoBase::NoStand(asked.name.clone()))?;
+        let kept_at = from.kept.iter().position(|k| *k == stand);
+        let in_decision = kept_at.ok_or_else(|| NoBase::NoStand(asked.name.clone()))?;
+        let ground = survey.ground(&declared.kit);
+        let n_points = touched.map_or(0, |(_, points)| points.len());
+        let wheels: Vec<usize> = (0..from.bodies.len() - from.kept.len() - n_points).collect();
+        let by_ground = survey.by_ground(&from.kept, &wheels, touched);
+        let times_cov = &by_ground * &ground.cov;
+        let times_parts = ground.parts.iter().map(|(source, part)| (*source, &by_ground * part)).collect();
+        let moved: Vec<usize> = survey
+            .integrity
+            .iter()
+            .filter(|t| !t.passed() && matches!(t.fault, Fault::Moved { .. } | Fault::Crept))
+            .filter_map(|t| match &t.suspect {
+                Suspect::Body { body, .. } => Some(*body),
+                _ => None,
+            })
+            .collect();
+        let stands_fast = |k: usize| {
+            let body = &survey.bodies[k];
+            let elsewhere = body.position.is_some_and(|p| Some(p) != judged_at);
+            k != stand && body.station.is_none() && body.hold.is_none() && !elsewhere && !moved.contains(&body.body)
+        };
+        let fast: Vec<KnownTag> = ground
+            .tags
+            .iter()
+            .filter(|t| stands_fast(t.body))
+            .map(|t| {
+                let (corners, columns, by_column) = ground.corners_in_world(t);
+                KnownTag { id: t.id, body: t.body, corners, columns, by_column }
+            })
+            .collect();
+        if fast.is_empty() {
+            return Err(NoBase::NothingFast);
+        }
+        let on_stand = ground
+            .tags
+            .iter()
+            .filter(|t| t.body == stand)
+            .map(|t| KnownTag {
+                id: t.id,
+                body: t.body,
+                corners: t.corners_in_body,
+                columns: t.columns.clone(),
+                by_column: t.by_column.clone(),
+            })
+            .collect();
+        let placement = Placement { stations: vec![asked.clone()], ..declared.placement.clone() };
+        let first = assess(&AssessInput {
+            bodies: &from.bodies,
+            joint: &from.joint,
+            vehicle: &from.vehicle,
+            floor: &declared.floor,
+            stands: &declared.stands,
+            placement: &placement,
+        })?;
+        let in_kit = survey.bodies.iter().map(|b| b.body).collect();
+        let mut base = Self {
+            declared,
+            ground,
+            from,
+            by_ground,
+            times_cov,
+            times_parts,
+            station,
+            stand,
+            in_decision,
+            fast,
+            on_stand,
+            in_kit,
+            doubt: None,
+            weak: Vec::new(),
+            vehicle: first.vehicle,
+        };
+        // From here on the station stands alone: bodies of other stations are other stands.
+        base.declared.placement = placement;
+        for body in &mut base.from.bodies {
+            body.station = match body.station {
+                Some(s) if s == station => Some(0),
+                Some(_) => Some(usize::MAX),
+                None => None,
+            };
+        }
+        Ok(base)
+    }
+
+    /// Index of the station that is followed, in the job's placement.
+    pub fn station(&self) -> usize {
+        self.station
+    }
+
+    /// The name of a surveyed body.
+    pub(super) fn name(&self, body: usize) -> &str {
+        &self.declared.kit.bodies[self.in_kit[body]].name
+    }
+
+    /// Where the stand was when it was surveyed.
+    pub fn world_from_stand(&self) -> Pose<World, Body> {
+        self.ground.world_from_body[self.stand]
+    }
+
+    /// 6 × n: step (on the right) of the surveyed stand by the ground's columns.
+    pub(super) fn stand_by_ground(&self) -> Matrix6xX<f64> {
+        self.by_ground.fixed_rows::<6>(6 * self.in_decision).into_owned()
+    }
+
+    /// Judges the stand at another place than it was surveyed at.
+    ///
+    /// `noise`: covariance of its step on the right, apart from the survey's; `gain`: that step by the ground's columns.
+    pub(super) fn judge(
+        &self,
+        world_from_stand: &Pose<World, Body>,
+        noise: &Matrix6<f64>,
+        gain: &Matrix6xX<f64>,
+    ) -> Result<StationResult, Unmeasurable> {
+        let at = 6 * self.in_decision;
+        let joint_of = |times: &DMatrix<f64>, cov: &DMatrix<f64>, known: &DMatrix<f64>| {
+            let mut joint = known.clone();
+            let across = times * gain.transpose();
+            joint.view_mut((0, at), (across.nrows(), 6)).copy_from(&across);
+            joint.view_mut((at, 0), (6, across.nrows())).copy_from(&across.transpose());
+            let own = gain * cov * gain.transpose();
+            joint.view_mut((at, at), (6, 6)).copy_from(&((&own + own.transpose()) * 0.5));
+            joint
+        };
+        let add_noise = |m: &mut DMatrix<f64>| {
+            let mut block = m.view_mut((at, at), (6, 6));
+            block += noise;
+        };
+        let mut cov = joint_of(&self.times_cov, &self.ground.cov, &self.from.joint.cov);
+        add_noise(&mut cov);
+        let mut parts = Vec::with_capacity(self.from.joint.parts.len());
+        for (source, known) in &self.from.joint.parts {
+            let by_source = self.times_parts.iter().zip(&self.ground.parts).find(|((s, _), _)| s == source);
+            let mut part = match by_source {
+                Some(((_, times), (_, cov))) => joint_of(times, cov, known),
+                None => known.clone(),
+            };
+            if *source == Source::Corners {
+                add_noise(&mut part);
+            }
+            parts.push((*source, part));
+        }
+        let mut bodies = self.from.bodies.clone();
+        bodies[self.in_decision].world_from_body = *world_from_stand;
+        let joint = JointCovariance { cov, parts };
+        let judged = assess(&AssessInput {
+            bodies: &bodies,
+            joint: &joint,
+            vehicle: &self.from.vehicle,
+            floor: &self.declared.floor,
+            stands: &self.declared.stands,
+            placement: &self.declared.placement,
+        })?;
+        match (judged.stations.into_iter().next(), judged.unmeasured.into_iter().next()) {
+            (Some(mut station), _) => {
+                station.station = self.station;
+                self.withhold(&mut station);
+                Ok(station)
+            }
+            (None, Some(un)) => Err(un.reason),
+            (None, None) => {
+                Err(Unmeasurable::TargetNotMeasured { station: self.declared.placement.stations[0].name.clone() })
+            }
+        }
+    }
+
+    /// What a faulty or weakly checked survey forbids to say.
+    fn withhold(&self, station: &mut StationResult) {
+        for deviation in &mut station.deviations {
+            if deviation.state.is_none() {
+                continue;
+            }
+            if let Some(doubt) = &self.doubt {
+                deviation.state = Some(State::NotProven);
+                deviation.decidable = Some(false);
+                deviation.remedy = Some(doubt.clone());
+            } else if self.weak.contains(&deviation.component) && deviation.state == Some(State::InTolerance) {
+                deviation.state = Some(State::NotProven);
+                deviation.remedy = Some(
+                    "The survey checks itself too weakly for this component: take more photographs, from other sides, and check the job again.".into(),
+                );
+            }
+        }
+        if self.doubt.is_some() {
+            station.moves.clear();
+        }
+        station.verdict = station.deviations.iter().filter_map(|d| d.state).max().unwrap_or(State::NotProven);
+    }
+}

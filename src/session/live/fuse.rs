@@ -1,0 +1,82 @@
+//! Several cameras, one stand: their places weighted by what each is worth, with what they share through the survey.
+
+use super::base::Base;
+use super::camera::{Eye, Place};
+use super::steady::Motion;
+use crate::fit::spd_inverse;
+use crate::frames::{Body, Pose, World};
+use nalgebra::{DMatrix, Matrix6, Matrix6xX, Vector6};
+use std::time::Duration;
+
+/// Frames of other cameras are used up to this age, and only while nothing moves.
+const TOGETHER: Duration = Duration::from_millis(400);
+
+/// The right step that leads from one pose to another nearby.
+fn right_step_between(from: &Pose<World, Body>, to: &Pose<World, Body>) -> Vector6<f64> {
+    let d = from.iso().inverse() * to.iso();
+    let (w, t) = (d.rotation.scaled_axis(), d.translation.vector);
+    Vector6::new(w.x, w.y, w.z, t.x, t.y, t.z)
+}
+
+/// The stand from all cameras that have something to say now; `camera` is the one whose frame just came.
+pub(super) fn place(base: &Base, eyes: &[Eye], camera: usize, time: Duration) -> Option<Place> {
+    let own = eyes[camera].place()?;
+    if own.motion != Motion::Still {
+        return Some(own);
+    }
+    let mut all = vec![own];
+    for (k, eye) in eyes.iter().enumerate() {
+        let fresh = eye.newest().is_some_and(|t| time.saturating_sub(t) <= TOGETHER);
+        if k != camera
+            && fresh
+            && let Some(place) = eye.place()
+            && place.motion == Motion::Still
+        {
+            all.push(place);
+        }
+    }
+    if all.len() == 1 {
+        return all.pop();
+    }
+    blend(base, &all).or_else(|| all.into_iter().next())
+}
+
+/// Best linear unbiased estimate; `None` where the covariance cannot be inverted.
+fn blend(base: &Base, all: &[Place]) -> Option<Place> {
+    let m = all.len();
+    let mut gains = DMatrix::zeros(6 * m, base.ground.n_columns());
+    let mut steps = DMatrix::zeros(6 * m, 1);
+    for (k, place) in all.iter().enumerate() {
+        gains.rows_mut(6 * k, 6).copy_from(&place.gain);
+        steps.rows_mut(6 * k, 6).copy_from(&right_step_between(&all[0].world_from_stand, &place.world_from_stand));
+    }
+    let mut cov = &gains * &base.ground.cov * gains.transpose();
+    for (k, place) in all.iter().enumerate() {
+        let mut block = cov.view_mut((6 * k, 6 * k), (6, 6));
+        block += place.noise;
+    }
+    let inverse = spd_inverse(&((&cov + cov.transpose()) * 0.5)).ok()?;
+    let mut summed = DMatrix::zeros(6, 6 * m);
+    for k in 0..m {
+        summed += inverse.rows(6 * k, 6);
+    }
+    let mut normal = Matrix6::zeros();
+    for k in 0..m {
+        normal += summed.fixed_view::<6, 6>(0, 6 * k);
+    }
+    let weights = normal.try_inverse()? * summed;
+    let weights = Matrix6xX::from_fn(6 * m, |r, c| weights[(r, c)]);
+    let step = &weights * &steps;
+    let mut noise = Matrix6::zeros();
+    for (k, place) in all.iter().enumerate() {
+        let w = weights.fixed_view::<6, 6>(0, 6 * k);
+        noise += w * place.noise * w.transpose();
+    }
+    Some(Place {
+        world_from_stand: all[0].world_from_stand.moved_right(&Vector6::from_fn(|k, _| step[k])),
+        noise: (noise + noise.transpose()) * 0.5,
+        gain: weights * gains,
+        motion: Motion::Still,
+        frames: all.iter().map(|p| p.frames).sum(),
+    })
+}

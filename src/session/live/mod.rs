@@ -1,0 +1,291 @@
+//! Live reading: where the stand is now, frame by frame, against a bay that was surveyed before.
+//!
+//! [`Base`] is the surveyed job; [`Live`] takes frames of one or several cameras and gives a [`Reading`] for each. A camera stands on a tripod and
+//! sees the stand and something that was surveyed, or it rides on the stand and looks back at plates and floor sheets ([`Mount`]). Each frame alone gives
+//! the stand's place with its uncertainty; `steady.rs` averages as much as the motion allows; [`Base::judge`] is the decision of `check`.
+//!
+//! Nothing here reads a file or a clock: a frame's time comes with it, so that a replay gives what the live session gave.
+
+mod base;
+mod camera;
+mod fuse;
+mod start;
+pub(super) mod steady;
+pub(super) mod view;
+mod words;
+
+pub use base::{Base, Declared, NoBase};
+pub use camera::RigCheck;
+pub use steady::Motion;
+
+use crate::raster::Gray;
+use crate::survey::TagView;
+use crate::tags::{DetectOptions, Detection, Detector};
+use crate::verdict::StationResult;
+use camera::Eye;
+use nalgebra::Vector2;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// A reading older than this is stale: what it says may have changed since. Common practice, no source.
+pub const STALE_AFTER: Duration = Duration::from_millis(500);
+
+/// How a camera is mounted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mount {
+    /// On a tripod, or in a hand: it must see the stand and at least one surveyed body in the same frame.
+    Apart,
+    /// Fixed to the stand, looking at wheel plates and floor sheets. Where it sits is learned first, while the stand is where it was surveyed.
+    OnStand,
+}
+
+/// A camera of a live session.
+#[derive(Clone, Debug)]
+pub struct CameraSetup {
+    /// Index into the job's lenses: it must be the camera of that profile, at the same focus and zoom.
+    pub lens: usize,
+    /// How it is mounted.
+    pub mount: Mount,
+    /// How to look for tags; the lens is filled in from the survey.
+    pub detect: DetectOptions,
+}
+
+/// Why a camera cannot take part.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NoCamera {
+    /// No such lens.
+    #[error("the job has no lens profile number {0}")]
+    NoLens(usize),
+}
+
+/// A tag found in a frame.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TagSeen {
+    /// Its id.
+    pub id: u16,
+    /// Its body, index into the kit's bodies; `None` where nothing declares it.
+    pub body: Option<usize>,
+    /// Corners, px.
+    pub corners: [Vector2<f64>; 4],
+    /// True where its body was surveyed and it took part in the reading.
+    pub used: bool,
+}
+
+/// What a surveyed body is to a reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Role {
+    /// The stand that is followed.
+    Stand,
+    /// It stands fast: the reading counts from it.
+    Fast,
+}
+
+/// A surveyed body seen in a frame.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BodySeen {
+    /// Index into the kit's bodies.
+    pub body: usize,
+    /// The name people read.
+    pub name: String,
+    /// What it is here.
+    pub role: Role,
+    /// Its tags that were used.
+    pub used: usize,
+    /// Its tags that contradict the others and were left out.
+    pub rejected: usize,
+}
+
+/// Where the stand is.
+#[derive(Clone, Debug)]
+pub struct StandReading {
+    /// Time of the frame that it comes from.
+    pub measured_at: Duration,
+    /// How old that is at the reading's time.
+    pub age: Duration,
+    /// True where it is older than [`STALE_AFTER`] or the newest frame could not be used: show it greyed, with its age.
+    pub stale: bool,
+    /// What the stand does.
+    pub motion: Motion,
+    /// Frames averaged.
+    pub frames: usize,
+    /// The six deviations with U, verdict and moves: the same as `check` gives, at the place where the stand is now.
+    pub station: StationResult,
+    /// The one thing to do now, in one sentence.
+    pub sentence: String,
+}
+
+/// Something that happened.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Happening {
+    /// When.
+    pub time: Duration,
+    /// Which camera noticed.
+    pub camera: usize,
+    /// What.
+    pub what: What,
+    /// In words.
+    pub sentence: String,
+}
+
+/// Kinds of things that happen.
+#[derive(Clone, Debug, PartialEq)]
+pub enum What {
+    /// A camera that stood still was moved. Readings go on: its place is found anew in every frame.
+    CameraMoved {
+        /// By how much, m.
+        shift_m: f64,
+        /// And rad.
+        turn_rad: f64,
+    },
+    /// A body that stands fast is not where it was surveyed, index into the kit's bodies.
+    BodyElsewhere {
+        /// Which.
+        body: usize,
+    },
+    /// Where a camera sits on the stand is known now.
+    RigLearned,
+}
+
+/// What one frame says.
+#[derive(Clone, Debug)]
+pub struct Reading {
+    /// The frame's time.
+    pub time: Duration,
+    /// The camera that took it.
+    pub camera: usize,
+    /// All tags in it.
+    pub tags: Vec<TagSeen>,
+    /// The surveyed bodies in it.
+    pub bodies: Vec<BodySeen>,
+    /// Where the stand is, or was when it was last measured; `None` before the first time.
+    pub stand: Option<StandReading>,
+    /// Why this frame gives nothing new, and what to do.
+    pub trouble: Option<String>,
+    /// What happened.
+    pub happenings: Vec<Happening>,
+}
+
+/// A live session: a surveyed job, its cameras, and what they have seen so far.
+pub struct Live {
+    base: Arc<Base>,
+    eyes: Vec<Eye>,
+    detectors: Vec<(Detector, DetectOptions)>,
+    last: Option<StandReading>,
+}
+
+impl Live {
+    /// A session with these cameras.
+    ///
+    /// Errors: a camera whose lens the survey does not know.
+    pub fn new(base: Arc<Base>, cameras: &[CameraSetup]) -> Result<Self, NoCamera> {
+        let mut eyes = Vec::new();
+        let mut detectors = Vec::new();
+        for camera in cameras {
+            let lens = *base.ground.lenses.get(camera.lens).ok_or(NoCamera::NoLens(camera.lens))?;
+            eyes.push(Eye::new(camera.lens, camera.mount));
+            detectors.push((Detector::new(), DetectOptions { lens: Some(lens), ..camera.detect.clone() }));
+        }
+        Ok(Self { base, eyes, detectors, last: None })
+    }
+
+    /// The base it measures against.
+    pub fn base(&self) -> &Base {
+        &self.base
+    }
+
+    /// Finds the tags of a frame and reads. Frames of a camera must come in the order of their times.
+    pub fn see(&mut self, camera: usize, time: Duration, image: &Gray) -> Reading {
+        let Some((detector, options)) = self.detectors.get_mut(camera) else {
+            return self.nothing(camera, time, "There is no such camera in this session.".into());
+        };
+        if let Some(lens) = &options.lens
+            && (lens.width, lens.height) != (image.width(), image.height())
+        {
+            let text = format!(
+                "The frame has {} x {} pixels and the lens profile is for {} x {}: set the camera to that size, or make a profile for this one.",
+                image.width(),
+                image.height(),
+                lens.width,
+                lens.height
+            );
+            return self.nothing(camera, time, text);
+        }
+        let found = detector.detect(image, options);
+        self.see_detections(camera, time, found)
+    }
+
+    /// Reads from tags that were found by somebody else.
+    pub fn see_detections(&mut self, camera: usize, time: Duration, found: Vec<Detection>) -> Reading {
+        let tags: Vec<TagView> =
+            found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
+        self.see_tags(camera, time, &tags)
+    }
+
+    /// Reads from the tags of a frame. Frames of a camera must come in the order of their times.
+    pub fn see_tags(&mut self, camera: usize, time: Duration, tags: &[TagView]) -> Reading {
+        if self.eyes.get(camera).is_none() {
+            return self.nothing(camera, time, "There is no such camera in this session.".into());
+        }
+        let base = self.base.clone();
+        let looked = self.eyes[camera].look(&base, camera, time, tags);
+        let mut trouble = looked.trouble;
+        if trouble.is_none()
+            && let Some(place) = fuse::place(&base, &self.eyes, camera, time)
+        {
+            match base.judge(&place.world_from_stand, &place.noise, &place.gain) {
+                Ok(station) => {
+                    let sentence = words::sentence(&station, place.motion);
+                    self.last = Some(StandReading {
+                        measured_at: time,
+                        age: Duration::ZERO,
+                        stale: false,
+                        motion: place.motion,
+                        frames: place.frames,
+                        station,
+                        sentence,
+                    });
+                }
+                Err(reason) => trouble = Some(crate::verdict::words::sentence(&reason.to_string())),
+            }
+        }
+        Reading {
+            time,
+            camera,
+            tags: looked.tags,
+            bodies: looked.bodies,
+            stand: self.stand_at(time, trouble.is_some()),
+            trouble,
+            happenings: looked.happenings,
+        }
+    }
+
+    /// The last reading as old as it is now: for a screen while no frame comes.
+    pub fn stand_now(&self, time: Duration) -> Option<StandReading> {
+        self.stand_at(time, false)
+    }
+
+    fn stand_at(&self, time: Duration, blind: bool) -> Option<StandReading> {
+        let mut last = self.last.clone()?;
+        last.age = time.saturating_sub(last.measured_at);
+        last.stale = blind || last.age > STALE_AFTER;
+        Some(last)
+    }
+
+    fn nothing(&self, camera: usize, time: Duration, trouble: String) -> Reading {
+        Reading {
+            time,
+            camera,
+            tags: Vec::new(),
+            bodies: Vec::new(),
+            stand: self.stand_at(time, true),
+            trouble: Some(trouble),
+            happenings: Vec::new(),
+        }
+    }
+
+    /// Compares where a riding camera sits on the stand with where another session, with a survey made afterwards, finds it: whether it slipped in between.
+    /// `None` where either has not learned it.
+    pub fn check_rig(&self, camera: usize, later: &Live, later_camera: usize) -> Option<RigCheck> {
+        camera::check_rig(self.eyes.get(camera)?, later.eyes.get(later_camera)?)
+    }
+}

@@ -1,0 +1,257 @@
+//! A pose followed from picture to picture: averaged as far as its own motion allows, and no further.
+//!
+//! The last pictures lie in a window; a straight line through them gives the pose at the newest. A pose that stands still is averaged, one that
+//! moves evenly is followed without lag, and one that does neither throws the older pictures out at once. The uncertainty is
+//! that of the line's end, also where the pose seems to stand still: a creep too slow to be seen is covered.
+//!
+//! Errors of corners need not be new in every picture (a tag before the same pixels errs the same way again). How much of the stated scatter is really new is
+//! counted from the pictures; only that part is averaged down.
+
+use crate::fit::chi_square;
+use crate::frames::{Camera, Pose};
+use nalgebra::{Matrix6, Matrix6xX, Vector6};
+use std::collections::VecDeque;
+use std::time::Duration;
+
+/// Pictures in the window at most.
+const WINDOW: usize = 24;
+
+/// Chance that a picture of an evenly moving pose is taken for a change.
+const FALSE_CHANGE: f64 = 1e-4;
+
+/// Weight of a new picture in the share of scatter that is new, once many were seen.
+const LEARNING: f64 = 0.02;
+
+/// Least share of the stated scatter that counts in tests: common practice, no source; a share near 0 would turn rounding into motion.
+const LEAST_SHARE: f64 = 0.05;
+
+/// Fewest pictures of which a pose is called still.
+const FEWEST_STILL: usize = 5;
+
+/// A pose in one picture.
+#[derive(Clone, Debug)]
+pub(super) struct Sample<F> {
+    pub time: Duration,
+    pub camera_from_frame: Pose<Camera, F>,
+    pub noise: Matrix6<f64>,
+    pub gain: Matrix6xX<f64>,
+}
+
+/// What the newest picture said of the motion.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Motion {
+    /// Too few pictures to say.
+    Unknown,
+    /// It moves, or moved just now.
+    Moving,
+    /// It stands still as far as can be seen.
+    Still,
+}
+
+/// The pose now.
+#[derive(Clone, Debug)]
+pub(super) struct Steady<F> {
+    pub camera_from_frame: Pose<Camera, F>,
+    /// Covariance of its left step but for the survey's part.
+    pub noise: Matrix6<f64>,
+    /// 6 × n, by the ground's columns.
+    pub gain: Matrix6xX<f64>,
+    pub frames: usize,
+    pub motion: Motion,
+}
+
+/// What adding a picture did.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Change {
+    /// It continues what was there.
+    Continues,
+    /// It does not: everything older was thrown out. The step from there to here (left step), and how many pictures had agreed before.
+    Jumped { step: Vector6<f64>, agreed: usize },
+}
+
+/// The window.
+#[derive(Clone, Debug)]
+pub(super) struct Window<F> {
+    samples: VecDeque<Sample<F>>,
+    /// Share of the stated variance that is new in each picture, and from how many pictures that is known.
+    share: f64,
+    counted: f64,
+}
+
+impl<F> Default for Window<F> {
+    fn default() -> Self {
+        Self { samples: VecDeque::new(), share: 1.0, counted: 0.0 }
+    }
+}
+
+/// The left step that leads from one pose to another nearby.
+pub(super) fn left_step_between<F>(from: &Pose<Camera, F>, to: &Pose<Camera, F>) -> Vector6<f64> {
+    let d = to.iso() * from.iso().inverse();
+    let (w, t) = (d.rotation.scaled_axis(), d.translation.vector);
+    Vector6::new(w.x, w.y, w.z, t.x, t.y, t.z)
+}
+
+/// Weights of values at `times` whose sum is the value at `at` of the straight line through them; of their mean where no line can be laid.
+fn line_weights(times: &[f64], at: f64) -> Vec<f64> {
+    let n = times.len() as f64;
+    let mean = times.iter().sum::<f64>() / n;
+    let spread: f64 = times.iter().map(|t| (t - mean).powi(2)).sum();
+    times
+        .iter()
+        .map(|t| if times.len() >= 3 && spread > 0.0 { 1.0 / n + (at - mean) * (t - mean) / spread } else { 1.0 / n })
+        .collect()
+}
+
+fn squares(weights: &[f64]) -> f64 {
+    weights.iter().map(|w| w * w).sum()
+}
+
+fn statistic(step: &Vector6<f64>, cov: &Matrix6<f64>) -> f64 {
+    cov.cholesky().map_or(f64::INFINITY, |c| step.dot(&c.solve(step)))
+}
+
+impl<F> Window<F> {
+    /// Forgets everything but how pictures scatter.
+    pub fn forget(&mut self) {
+        self.samples.clear();
+    }
+
+    /// The newest picture's time.
+    pub fn newest(&self) -> Option<Duration> {
+        self.samples.back().map(|s| s.time)
+    }
+
+    fn times(&self, base: Duration) -> Vec<f64> {
+        self.samples.iter().map(|s| s.time.as_secs_f64() - base.as_secs_f64()).collect()
+    }
+
+    /// Steps of all samples from `base`.
+    fn steps(&self, base: &Pose<Camera, F>) -> Vec<Vector6<f64>> {
+        self.samples.iter().map(|s| left_step_between(base, &s.camera_from_frame)).collect()
+    }
+
+    fn share_for_tests(&self) -> f64 {
+        // Before anything was counted the stated scatter stands.
+        self.share.max(LEAST_SHARE)
+    }
+
+    /// Takes in the next picture.
+    pub fn add(&mut self, sample: Sample<F>) -> Change {
+        let n = self.samples.len();
+        if n == 0 {
+            self.samples.push_back(sample);
+            return Change::Continues;
+        }
+        let base = sample.camera_from_frame;
+        let at = 0.0;
+        let times = self.times(sample.time);
+        let steps = self.steps(&base);
+        let limit = chi_square::limit(f64::ln(FALSE_CHANGE), 6);
+        let share = self.share_for_tests();
+        let tested = |weights: &[f64]| {
+            let predicted: Vector6<f64> = weights.iter().zip(&steps).map(|(w, s)| s * *w).sum();
+            let one = statistic(&predicted, &(sample.noise * (1.0 + squares(weights))));
+            (one, predicted)
+        };
+        let (mean, off) = tested(&vec![1.0 / n as f64; n]);
+        let (line, _) = tested(&line_weights(&times, at));
+        let least = mean.min(line);
+        if least / share > limit {
+            self.samples.clear();
+            self.samples.push_back(sample);
+            return Change::Jumped { step: -off, agreed: n };
+        }
+        if n >= 3 {
+            self.counted += 1.0;
+            let weight = (1.0 / (self.counted + 1.0)).max(LEARNING);
+            self.share += weight * (line / 6.0 - self.share);
+        }
+        if n == WINDOW {
+            self.samples.pop_front();
+        }
+        self.samples.push_back(sample);
+        self.drop_bent();
+        Change::Continues
+    }
+
+    /// Chi-square of the window about the straight line through it, at the stated scatter.
+    fn bend(&self, times: &[f64], steps: &[Vector6<f64>]) -> f64 {
+        let about = |(k, s): (usize, &Sample<F>)| {
+            let weights = line_weights(times, times[k]);
+            let fitted: Vector6<f64> = weights.iter().zip(steps).map(|(w, s)| s * *w).sum();
+            statistic(&(steps[k] - fitted), &s.noise)
+        };
+        self.samples.iter().enumerate().map(about).sum()
+    }
+
+    /// Throws the older half out while the window is no straight line.
+    fn drop_bent(&mut self) {
+        while self.samples.len() >= 6 {
+            let Some(newest) = self.samples.back() else { return };
+            let times = self.times(newest.time);
+            let steps = self.steps(&newest.camera_from_frame);
+            let dof = 6 * (times.len() - 2);
+            let limit = chi_square::limit(f64::ln(FALSE_CHANGE), dof);
+            if self.bend(&times, &steps) / self.share_for_tests() <= limit {
+                return;
+            }
+            let keep = self.samples.len() / 2;
+            self.samples.drain(..self.samples.len() - keep);
+        }
+    }
+
+    /// The pose at the newest picture.
+    pub fn now(&self) -> Option<Steady<F>> {
+        let newest = self.samples.back()?;
+        let n = self.samples.len();
+        let times = self.times(newest.time);
+        let weights = if n < 3 {
+            // Two pictures make no line: the newest alone.
+            (0..n).map(|k| if k + 1 == n { 1.0 } else { 0.0 }).collect()
+        } else {
+            line_weights(&times, 0.0)
+        };
+        let steps = self.steps(&newest.camera_from_frame);
+        let step: Vector6<f64> = weights.iter().zip(&steps).map(|(w, s)| s * *w).sum();
+        let mut gain = Matrix6xX::zeros(newest.gain.ncols());
+        let mut averaged = Matrix6::zeros();
+        let mut single = Matrix6::zeros();
+        for (weight, sample) in weights.iter().zip(&self.samples) {
+            gain += &sample.gain * *weight;
+            averaged += sample.noise * (weight * weight);
+            single += sample.noise / n as f64;
+        }
+        // Share of the scatter that is new in every picture, as this window shows it; six degrees of freedom without any scatter are added, so that few
+        // pictures are not averaged down on the strength of chance.
+        let share = if n < 3 { 0.0 } else { self.bend(&times, &steps) / (6.0 * (n as f64 - 1.0)) };
+        let noise = if share >= 1.0 { averaged * share } else { single * (1.0 - share) + averaged * share };
+        Some(Steady {
+            camera_from_frame: newest.camera_from_frame.moved_left(&step),
+            noise,
+            gain,
+            frames: n,
+            motion: self.motion(&times, &steps),
+        })
+    }
+
+    fn motion(&self, times: &[f64], steps: &[Vector6<f64>]) -> Motion {
+        let n = times.len();
+        if n < FEWEST_STILL {
+            // After a change the pose counts as moving until it has stood still for some pictures.
+            return if self.counted > 0.0 || n > 1 { Motion::Moving } else { Motion::Unknown };
+        }
+        let Some(newest) = self.samples.back() else { return Motion::Unknown };
+        let mean = times.iter().sum::<f64>() / n as f64;
+        let spread: f64 = times.iter().map(|t| (t - mean).powi(2)).sum();
+        if spread <= 0.0 {
+            return Motion::Unknown;
+        }
+        let slope: Vector6<f64> = times.iter().zip(steps).map(|(t, s)| s * ((t - mean) / spread)).sum();
+        let cov = newest.noise * (self.share_for_tests() / spread);
+        if statistic(&slope, &cov) > chi_square::limit(f64::ln(FALSE_CHANGE), 6) {
+            Motion::Moving
+        } else {
+            Motion::Still
+        }
+    }
+}
