@@ -18,12 +18,13 @@ pub use base::{Base, Declared, NoBase};
 pub use camera::RigCheck;
 pub use steady::Motion;
 
+use crate::frames::{Camera, Pose, World};
 use crate::raster::Gray;
 use crate::survey::TagView;
 use crate::tags::{DetectOptions, Detection, Detector};
 use crate::verdict::StationResult;
 use camera::Eye;
-use nalgebra::Vector2;
+use nalgebra::{Matrix6, Vector2};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -146,6 +147,19 @@ pub enum What {
     RigLearned,
 }
 
+/// Where a camera is.
+#[derive(Clone, Debug)]
+pub struct CameraPlace {
+    /// Its place.
+    pub camera_from_world: Pose<Camera, World>,
+    /// Covariance of its left step apart from what the survey's errors do.
+    pub noise: Matrix6<f64>,
+    /// Frames averaged.
+    pub frames: usize,
+    /// Whether it stands still.
+    pub motion: Motion,
+}
+
 /// What one frame says.
 #[derive(Clone, Debug)]
 pub struct Reading {
@@ -257,6 +271,12 @@ impl Live {
             trouble,
             happenings: looked.happenings,
         }
+    }
+
+    /// Where a camera is in the world and how its place scatters (covariance of its left step, survey's part left out), with the frames averaged.
+    pub fn camera_place(&self, camera: usize) -> Option<CameraPlace> {
+        let now = self.eyes.get(camera)?.camera_now()?;
+        Some(CameraPlace { camera_from_world: now.camera_from_frame, noise: now.noise, frames: now.frames, motion: now.motion })
     }
 
     /// The last reading as old as it is now: for a screen while no frame comes.

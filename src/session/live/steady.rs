@@ -1,8 +1,8 @@
 //! A pose followed from picture to picture: averaged as far as its own motion allows, and no further.
 //!
-//! The last pictures lie in a window; a straight line through them gives the pose at the newest. A pose that stands still is averaged, one that
-//! moves evenly is followed without lag, and one that does neither throws the older pictures out at once. The uncertainty is
-//! that of the line's end, also where the pose seems to stand still: a creep too slow to be seen is covered.
+//! The last pictures lie in a window. Where a straight line through them has a slope beyond doubt, its end is the pose now; where it has none, the mean
+//! is; in between something in between. A pose that moves evenly is so followed without lag, and one that jumps throws the older
+//! pictures out at once. The uncertainty is that of the line's end throughout: a creep too slow to be seen is covered.
 //!
 //! Errors of corners need not be new in every picture (a tag before the same pixels errs the same way again). How much of the stated scatter is really new is
 //! counted from the pictures; only that part is averaged down.
@@ -76,11 +76,13 @@ pub(super) struct Window<F> {
     /// Share of the stated variance that is new in each picture, and from how many pictures that is known.
     share: f64,
     counted: f64,
+    /// It moved before the window begins.
+    moved: bool,
 }
 
 impl<F> Default for Window<F> {
     fn default() -> Self {
-        Self { samples: VecDeque::new(), share: 1.0, counted: 0.0 }
+        Self { samples: VecDeque::new(), share: 1.0, counted: 0.0, moved: false }
     }
 }
 
@@ -111,11 +113,6 @@ fn statistic(step: &Vector6<f64>, cov: &Matrix6<f64>) -> f64 {
 }
 
 impl<F> Window<F> {
-    /// Forgets everything but how pictures scatter.
-    pub fn forget(&mut self) {
-        self.samples.clear();
-    }
-
     /// The newest picture's time.
     pub fn newest(&self) -> Option<Duration> {
         self.samples.back().map(|s| s.time)
@@ -159,6 +156,7 @@ impl<F> Window<F> {
         if least / share > limit {
             self.samples.clear();
             self.samples.push_back(sample);
+            self.moved = true;
             return Change::Jumped { step: -off, agreed: n };
         }
         if n >= 3 {
@@ -212,12 +210,16 @@ impl<F> Window<F> {
             line_weights(&times, 0.0)
         };
         let steps = self.steps(&newest.camera_from_frame);
-        let step: Vector6<f64> = weights.iter().zip(&steps).map(|(w, s)| s * *w).sum();
+        // How far the line's end is believed over the mean: the surer the slope, the further (Stein's shrinking of six numbers: 1 - 6/χ²).
+        let believed = if n < 3 { 1.0 } else { (1.0 - 6.0 / self.slope(&times, &steps)).max(0.0) };
+        let blended: Vec<f64> =
+            weights.iter().map(|w: &f64| believed * w + (1.0 - believed) / n as f64).collect();
+        let step: Vector6<f64> = blended.iter().zip(&steps).map(|(w, s)| s * *w).sum();
         let mut gain = Matrix6xX::zeros(newest.gain.ncols());
         let mut averaged = Matrix6::zeros();
         let mut single = Matrix6::zeros();
-        for (weight, sample) in weights.iter().zip(&self.samples) {
-            gain += &sample.gain * *weight;
+        for ((weight, value), sample) in weights.iter().zip(&blended).zip(&self.samples) {
+            gain += &sample.gain * *value;
             averaged += sample.noise * (weight * weight);
             single += sample.noise / n as f64;
         }
@@ -238,20 +240,23 @@ impl<F> Window<F> {
         let n = times.len();
         if n < FEWEST_STILL {
             // After a change the pose counts as moving until it has stood still for some pictures.
-            return if self.counted > 0.0 || n > 1 { Motion::Moving } else { Motion::Unknown };
+            return if self.moved { Motion::Moving } else { Motion::Unknown };
         }
-        let Some(newest) = self.samples.back() else { return Motion::Unknown };
-        let mean = times.iter().sum::<f64>() / n as f64;
+        match self.slope(times, steps) > chi_square::limit(f64::ln(FALSE_CHANGE), 6) {
+            true => Motion::Moving,
+            false => Motion::Still,
+        }
+    }
+
+    /// Chi-square (six degrees of freedom where it stands still) of the straight line's slope; 0 where there is none.
+    fn slope(&self, times: &[f64], steps: &[Vector6<f64>]) -> f64 {
+        let Some(newest) = self.samples.back() else { return 0.0 };
+        let mean = times.iter().sum::<f64>() / times.len() as f64;
         let spread: f64 = times.iter().map(|t| (t - mean).powi(2)).sum();
         if spread <= 0.0 {
-            return Motion::Unknown;
+            return 0.0;
         }
         let slope: Vector6<f64> = times.iter().zip(steps).map(|(t, s)| s * ((t - mean) / spread)).sum();
-        let cov = newest.noise * (self.share_for_tests() / spread);
-        if statistic(&slope, &cov) > chi_square::limit(f64::ln(FALSE_CHANGE), 6) {
-            Motion::Moving
-        } else {
-            Motion::Still
-        }
+        statistic(&slope, &(newest.noise * (self.share_for_tests() / spread)))
     }
 }
