@@ -248,7 +248,7 @@ impl Base {
             joint.view_mut((0, at), (across.nrows(), 6)).copy_from(&across);
             joint.view_mut((at, 0), (6, across.nrows())).copy_from(&across.transpose());
             let own = gain * cov * gain.transpose();
-            joint.view_mut((at, at), (6, 6)).copy_from(&((&own + own.transpose()) * 0.5));
+            joint.view_mut((at, at), (6, 6)).copy_from(&((own.transpose() + own) * 0.5));
             joint
         };
         let add_noise = |m: &mut DMatrix<f64>| {

@@ -55,7 +55,7 @@ fn blend(base: &Base, all: &[Place]) -> Option<Place> {
         let mut block = cov.view_mut((6 * k, 6 * k), (6, 6));
         block += place.noise;
     }
-    let inverse = spd_inverse(&((&cov + cov.transpose()) * 0.5)).ok()?;
+    let inverse = spd_inverse(&((cov.transpose() + cov) * 0.5)).ok()?;
     let mut summed = DMatrix::zeros(6, 6 * m);
     for k in 0..m {
         summed += inverse.rows(6 * k, 6);

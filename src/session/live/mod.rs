@@ -21,7 +21,8 @@ pub use steady::Motion;
 use crate::frames::{Camera, Pose, World};
 use crate::raster::Gray;
 use crate::survey::TagView;
-use crate::tags::{DetectOptions, Detection, Detector};
+use crate::tags::track::Tracker;
+use crate::tags::{DetectOptions, Detection};
 use crate::verdict::StationResult;
 use camera::Eye;
 use nalgebra::{Matrix6, Vector2};
@@ -183,7 +184,7 @@ pub struct Reading {
 pub struct Live {
     base: Arc<Base>,
     eyes: Vec<Eye>,
-    detectors: Vec<(Detector, DetectOptions)>,
+    trackers: Vec<(Tracker, DetectOptions)>,
     last: Option<StandReading>,
 }
 
@@ -193,13 +194,13 @@ impl Live {
     /// Errors: a camera whose lens the survey does not know.
     pub fn new(base: Arc<Base>, cameras: &[CameraSetup]) -> Result<Self, NoCamera> {
         let mut eyes = Vec::new();
-        let mut detectors = Vec::new();
+        let mut trackers = Vec::new();
         for camera in cameras {
             let lens = *base.ground.lenses.get(camera.lens).ok_or(NoCamera::NoLens(camera.lens))?;
             eyes.push(Eye::new(camera.lens, camera.mount));
-            detectors.push((Detector::new(), DetectOptions { lens: Some(lens), ..camera.detect.clone() }));
+            trackers.push((Tracker::new(), DetectOptions { lens: Some(lens), ..camera.detect.clone() }));
         }
-        Ok(Self { base, eyes, detectors, last: None })
+        Ok(Self { base, eyes, trackers, last: None })
     }
 
     /// The base it measures against.
@@ -209,7 +210,7 @@ impl Live {
 
     /// Finds the tags of a frame and reads. Frames of a camera must come in the order of their times.
     pub fn see(&mut self, camera: usize, time: Duration, image: &Gray) -> Reading {
-        let Some((detector, options)) = self.detectors.get_mut(camera) else {
+        let Some((tracker, options)) = self.trackers.get_mut(camera) else {
             return self.nothing(camera, time, "There is no such camera in this session.".into());
         };
         if let Some(lens) = &options.lens
@@ -224,8 +225,8 @@ impl Live {
             );
             return self.nothing(camera, time, text);
         }
-        let found = detector.detect(image, options);
-        self.see_detections(camera, time, found)
+        let found = tracker.follow(image, time.as_secs_f64(), &[], options);
+        self.see_detections(camera, time, found.tags)
     }
 
     /// Reads from tags that were found by somebody else.
@@ -276,7 +277,12 @@ impl Live {
     /// Where a camera is in the world and how its place scatters (covariance of its left step, survey's part left out), with the frames averaged.
     pub fn camera_place(&self, camera: usize) -> Option<CameraPlace> {
         let now = self.eyes.get(camera)?.camera_now()?;
-        Some(CameraPlace { camera_from_world: now.camera_from_frame, noise: now.noise, frames: now.frames, motion: now.motion })
+        Some(CameraPlace {
+            camera_from_world: now.camera_from_frame,
+            noise: now.noise,
+            frames: now.frames,
+            motion: now.motion,
+        })
     }
 
     /// The last reading as old as it is now: for a screen while no frame comes.

@@ -212,8 +212,7 @@ impl<F> Window<F> {
         let steps = self.steps(&newest.camera_from_frame);
         // How far the line's end is believed over the mean: the surer the slope, the further (Stein's shrinking of six numbers: 1 - 6/χ²).
         let believed = if n < 3 { 1.0 } else { (1.0 - 6.0 / self.slope(&times, &steps)).max(0.0) };
-        let blended: Vec<f64> =
-            weights.iter().map(|w: &f64| believed * w + (1.0 - believed) / n as f64).collect();
+        let blended: Vec<f64> = weights.iter().map(|w: &f64| believed * w + (1.0 - believed) / n as f64).collect();
         let step: Vector6<f64> = blended.iter().zip(&steps).map(|(w, s)| s * *w).sum();
         let mut gain = Matrix6xX::zeros(newest.gain.ncols());
         let mut averaged = Matrix6::zeros();

@@ -142,8 +142,7 @@ fn whole_weights(through: &Through, sights: &[Sight], hang: &[(Vec<usize>, DMatr
     let mut whole = DMatrix::zeros(8 * m, 8 * m);
     for i in 0..m {
         let (ci, ji) = &hang[i];
-        for j in 0..=i {
-            let (cj, jj) = &hang[j];
+        for (j, (cj, jj)) in hang.iter().enumerate().take(i + 1) {
             let between = DMatrix::from_fn(ci.len(), cj.len(), |a, b| cov[(ci[a], cj[b])]);
             let mut block = ji * between * jj.transpose();
             if i == j {
