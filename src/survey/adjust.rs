@@ -8,7 +8,7 @@ use super::network::{Board, Network};
 use super::problem::Problem;
 use super::rows::{MeasuredBlock, Weights, measured_blocks, view_residual};
 use super::unknowns::{Extent, Layout, State};
-use super::{LensFreedom, Survey, SurveyError, SurveyInput, SurveyOptions};
+use super::{LensFreedom, Stage, Survey, SurveyError, SurveyInput, SurveyOptions};
 use crate::body::TagPlace;
 use crate::camera::Lens;
 use crate::fit::chi_square::ln_tail;
@@ -50,22 +50,32 @@ const NOISE_Z: f64 = 2.3263;
 /// the test rejects are listed, not hidden. Errors: see [`SurveyError`]. Never panics on finite input; the order of photographs and tags does not
 /// matter beyond rounding.
 pub fn adjust(input: &SurveyInput, options: &SurveyOptions) -> Result<Survey, SurveyError> {
+    adjust_watched(input, options, &mut |_| {})
+}
+
+/// The same; `watch` is called at the end of each stage.
+pub fn adjust_watched(
+    input: &SurveyInput,
+    options: &SurveyOptions,
+    watch: &mut dyn FnMut(Stage),
+) -> Result<Survey, SurveyError> {
     let mut dropped = Vec::new();
     let problem = Problem::new(input, &mut dropped)?;
     let lens_free = input.lenses.iter().any(|l| matches!(l.freedom, LensFreedom::Free(_)));
     // A mirror pose is chosen by differences of a pixel, less than an uncalibrated lens bends. With a free lens the network is therefore built
     // on several focal lengths, then again on what the best says of the lens, as long as that helps.
     let mut board = Board::new(&problem, input.lenses.iter().map(|l| l.lens).collect());
-    let mut best = Rough::best_of(&problem, &mut board);
+    watch(Stage::Poses);
+    let mut best = Rough::best_of(&problem, &mut board, watch);
     for scale in if lens_free { FREE_LENS_STARTS } else { &[] } {
         board = Board::new(&problem, scaled_lenses(input, *scale));
-        best = best.into_iter().chain(Rough::best_of(&problem, &mut board)).reduce(Rough::better);
+        best = best.into_iter().chain(Rough::best_of(&problem, &mut board, watch)).reduce(Rough::better);
     }
     for _ in 0..if lens_free { MAX_REBUILDS } else { 0 } {
         let Some(known) = best.take() else { break };
         let before = known.cost;
         board = Board::new(&problem, known.run.state.lenses.clone());
-        let chosen = std::iter::once(known).chain(Rough::best_of(&problem, &mut board)).reduce(Rough::better);
+        let chosen = std::iter::once(known).chain(Rough::best_of(&problem, &mut board, watch)).reduce(Rough::better);
         let helped = chosen.as_ref().is_some_and(|c| c.cost < 0.99 * before);
         best = chosen;
         if !helped {
@@ -76,8 +86,9 @@ pub fn adjust(input: &SurveyInput, options: &SurveyOptions) -> Result<Survey, Su
         return Err(SurveyError::NothingLinked { n_photos: input.photos.len(), n_views: problem.views.len() });
     };
     board = Board::new(&problem, run.state.lenses.clone());
-    let unmodelled_px = run.reject_outliers(options)?;
-    run.finish(unmodelled_px, &board, &network, dropped)
+    watch(Stage::Poses);
+    let unmodelled_px = run.reject_outliers(options, watch)?;
+    run.finish(unmodelled_px, &board, &network, dropped, watch)
 }
 
 /// A network after its first, robust adjustment.
@@ -98,18 +109,24 @@ fn scaled_lenses(input: &SurveyInput, scale: f64) -> Vec<Lens> {
 
 impl<'a> Rough<'a> {
     /// The best of the networks that the board's present lenses suggest.
-    fn best_of(problem: &'a Problem<'a>, board: &mut Board) -> Option<Self> {
+    fn best_of(problem: &'a Problem<'a>, board: &mut Board, watch: &mut dyn FnMut(Stage)) -> Option<Self> {
         let networks = board.build();
-        networks.into_iter().filter_map(|network| Rough::new(problem, board, network)).reduce(Rough::better)
+        watch(Stage::Network);
+        networks.into_iter().filter_map(|network| Rough::new(problem, board, network, watch)).reduce(Rough::better)
     }
 
-    fn new(problem: &'a Problem<'a>, board: &mut Board, network: Network) -> Option<Self> {
+    fn new(
+        problem: &'a Problem<'a>,
+        board: &mut Board,
+        network: Network,
+        watch: &mut dyn FnMut(Stage),
+    ) -> Option<Self> {
         let extent = tied(problem, &network).ok()?;
         let tied = extent.views.clone();
         let state = start(problem, &network, &extent);
         let mut run = Run { problem, state, extent, iterations: 0, tied, named: Vec::new(), named_all: false };
         run.state.lenses.clone_from(board.lenses());
-        let cost = run.rough(board).ok()?;
+        let cost = run.rough(board, watch).ok()?;
         Some(Self { run, network, cost })
     }
 
@@ -229,19 +246,22 @@ impl Run<'_> {
     }
 
     /// Robust rounds with generous noise; after each, every mirror pose is tried again in the adjusted network.
-    fn rough(&mut self, board: &mut Board) -> Result<f64, SurveyError> {
+    fn rough(&mut self, board: &mut Board, watch: &mut dyn FnMut(Stage)) -> Result<f64, SurveyError> {
         let weights = Weights::new(self.problem, ROUGH_PX, Some(ROUGH_LIMIT));
         let held = Layout::new(self.problem, &self.extent, &self.state.allowed, false);
         let full = Layout::new(self.problem, &self.extent, &self.state.allowed, true);
         self.solve(&held, &weights, 12, ROUGH_GAIN)?;
         let mut cost = self.solve(&full, &weights, 15, ROUGH_GAIN)?;
+        watch(Stage::Rough);
         for _ in 0..3 {
             if !board.mirror_check(&mut self.state, &self.extent) {
                 break;
             }
             cost = self.solve(&full, &weights, 15, ROUGH_GAIN)?;
         }
-        self.try_mirrors(board, &full, &weights, cost)
+        let cost = self.try_mirrors(board, &full, &weights, cost)?;
+        watch(Stage::Mirrors);
+        Ok(cost)
     }
 
     /// Turns over, one at a time, everything whose mirror pose is still possible, adjusts again, and keeps what lowers the cost.
@@ -333,7 +353,7 @@ impl Run<'_> {
     /// The noise level of each round comes from all views still in, the bad ones included (as in Pope's tau test): a level from the better half
     /// would condemn half of a network whose photographs differ in quality. At most one view of a photograph and one of a body goes in each
     /// round, since one bad view spoils its neighbours' test values.
-    fn reject_outliers(&mut self, options: &SurveyOptions) -> Result<f64, SurveyError> {
+    fn reject_outliers(&mut self, options: &SurveyOptions, watch: &mut dyn FnMut(Stage)) -> Result<f64, SurveyError> {
         let n_views = self.extent.views.len();
         let limit = (options.max_rejected * n_views as f64).ceil() as usize;
         let z = -normal_quantile(options.false_alarm / n_views.max(1) as f64);
@@ -348,6 +368,7 @@ impl Run<'_> {
             let next = self.noise_level(&layout);
             let settled = (next - noise).abs() <= 0.02 * noise.max(0.005);
             let noise = next;
+            watch(Stage::Weighing);
             // The tests hold at the minimum only, and the minimum moves with the weights.
             if !settled && unsettled < MOST_UNSETTLED {
                 unsettled += 1;
@@ -356,7 +377,9 @@ impl Run<'_> {
             unsettled = 0;
             let weights = Weights::new(self.problem, noise, None);
             let covariance = Covariance::new(self.problem, &layout, &self.state, &weights, &self.extent)?;
+            watch(Stage::Covariance);
             let tests = covariance.tests(self.problem, &self.extent);
+            watch(Stage::ViewTests);
             let mut worst: Vec<(f64, usize)> = tests
                 .iter()
                 .filter(|(_, t)| t.dof > 0)
@@ -365,7 +388,9 @@ impl Run<'_> {
                 .collect();
             worst.sort_by(|a, b| b.0.total_cmp(&a.0));
             let chances = tests.iter().filter(|(_, t)| t.dof > 0).map(|(_, t)| ln_tail(t.statistic, t.dof));
-            if self.name_fault(&weights, &covariance, chances.fold(0.0, f64::min)) {
+            let named = self.name_fault(&weights, &covariance, chances.fold(0.0, f64::min));
+            watch(Stage::FaultTests);
+            if named {
                 rounds_settling = 0;
                 continue;
             }

@@ -18,7 +18,7 @@ mod roll;
 mod rows;
 mod unknowns;
 
-pub use adjust::adjust;
+pub use adjust::{adjust, adjust_watched};
 pub use drift::{LensDrift, lens_drift, lens_drift_of_free};
 pub use ground::{Ground, GroundTag};
 pub use places::{FoundPlace, FoundPlaces};
@@ -197,6 +197,49 @@ pub struct SurveyOptions {
 impl Default for SurveyOptions {
     fn default() -> Self {
         Self { false_alarm: 0.001, max_rejected: 0.3 }
+    }
+}
+
+/// What [`adjust_watched`] has just finished. A stage can come more than once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stage {
+    /// Each body's poses in each photograph.
+    Poses,
+    /// The network put together.
+    Network,
+    /// The robust adjustment that may still hold gross errors.
+    Rough,
+    /// Mirror poses tried again.
+    Mirrors,
+    /// Noise level and adjustment brought together.
+    Weighing,
+    /// The covariance.
+    Covariance,
+    /// The test of every view.
+    ViewTests,
+    /// The tests of the survey's assumptions.
+    FaultTests,
+    /// The last adjustment.
+    Final,
+    /// Everything written out.
+    Result,
+}
+
+impl Stage {
+    /// In a word or two.
+    pub fn name(self) -> &'static str {
+        match self {
+            Stage::Poses => "single poses",
+            Stage::Network => "network",
+            Stage::Rough => "robust adjustment",
+            Stage::Mirrors => "mirror poses",
+            Stage::Weighing => "weighing",
+            Stage::Covariance => "covariance",
+            Stage::ViewTests => "tests of views",
+            Stage::FaultTests => "tests for faults",
+            Stage::Final => "last adjustment",
+            Stage::Result => "result",
+        }
     }
 }
 

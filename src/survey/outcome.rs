@@ -7,7 +7,7 @@ use super::network::{Board, Network};
 use super::places::PlaceState;
 use super::rows::{Weights, view_residual};
 use super::unknowns::{Layout, State};
-use super::{BodyEstimate, Dropped, PhotoEstimate, Survey, SurveyError, ViewResult};
+use super::{BodyEstimate, Dropped, PhotoEstimate, Stage, Survey, SurveyError, ViewResult};
 use crate::camera::N_LENS;
 use nalgebra::{SMatrix, SVector, Vector2};
 
@@ -19,6 +19,7 @@ impl Run<'_> {
         board: &Board,
         network: &Network,
         dropped: Vec<Dropped>,
+        watch: &mut dyn FnMut(Stage),
     ) -> Result<Survey, SurveyError> {
         let problem = self.problem;
         let mut layout = Layout::new(problem, &self.extent, &self.state.allowed, true);
@@ -32,9 +33,12 @@ impl Run<'_> {
             }
             Some(Err(fault)) => Some(Err(fault)),
         };
+        watch(Stage::Final);
         let wheel_maps = self.wheel_maps(&layout);
         let mut covariance = Covariance::new(problem, &layout, &self.state, &weights, &self.extent)?;
+        watch(Stage::Covariance);
         let tests = covariance.tests(problem, &self.extent);
+        watch(Stage::ViewTests);
         let redundancy = self.redundancy(&layout);
         let found = self.found(&layout, &covariance);
         let in_use = |instance: usize| self.extent.views.iter().any(|&v| problem.views[v].instance == instance);
@@ -49,7 +53,9 @@ impl Run<'_> {
             integrity::report(&at, &instances, &self.named);
         covariance.widen_corners(spread);
         tests_of_faults.splice(0..0, found);
+        watch(Stage::FaultTests);
         let margins = self.mirror_margins(board, &weights);
+        watch(Stage::Mirrors);
         let bodies = instances
             .iter()
             .map(|&i| BodyEstimate {
@@ -101,6 +107,7 @@ impl Run<'_> {
                 cov
             })
             .collect();
+        watch(Stage::Result);
         let lens_sigma = lens_cov.iter().map(|c| std::array::from_fn(|k| c[(k, k)].max(0.0).sqrt())).collect();
         Ok(Survey {
             bodies,
