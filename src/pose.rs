@@ -202,18 +202,21 @@ pub fn homography(from: &[Vector2<f64>; 4], to: &[Vector2<f64>; 4]) -> Option<Ma
 /// Starts refined at most, those of least cost: a start that fits far worse leads to a pose that is no rival.
 pub const MAX_STARTS: usize = 6;
 
-/// The summed loss at a pose, without refining it; `None` where a corner lies behind the camera.
-fn view_cost<F>(lens: &Lens, camera_from_frame: &Pose<Camera, F>, tags: &[SeenTag], loss: &ViewLoss) -> Option<f64> {
-    tags.iter().map(|tag| tag_loss(lens, camera_from_frame, tag, loss)).sum()
-}
+/// Tags that starts are compared by at most.
+const MOST_JUDGES: usize = 24;
 
 /// The loss of one tag at a pose; `None` where a corner lies behind the camera.
 pub fn tag_loss<F>(lens: &Lens, camera_from_frame: &Pose<Camera, F>, tag: &SeenTag, loss: &ViewLoss) -> Option<f64> {
+    tag_d2(lens, camera_from_frame, tag).map(|d2| loss.at(d2 / (loss.sigma_px * loss.sigma_px)).0)
+}
+
+/// Sum of the squared residuals of one tag at a pose, px²; `None` where a corner lies behind the camera.
+pub fn tag_d2<F>(lens: &Lens, camera_from_frame: &Pose<Camera, F>, tag: &SeenTag) -> Option<f64> {
     let mut d2 = 0.0;
     for (corner, pixel) in tag.corners_m.iter().zip(&tag.pixels) {
         d2 += (lens.project(&(*camera_from_frame * Point::<F>::claim(*corner)))? - pixel).norm_squared();
     }
-    Some(loss.at(d2 / (loss.sigma_px * loss.sigma_px)).0)
+    Some(d2)
 }
 
 /// True where two poses differ by less than `limit`: radians in direction, a share of the distance in place.
@@ -232,8 +235,11 @@ pub fn distinct_poses<F>(
     tags: &[SeenTag],
     loss: &ViewLoss,
 ) -> Vec<ViewPose<F>> {
+    // Enough of many tags tell which starts are the better ones.
+    let judges: Vec<&SeenTag> = tags.iter().step_by(tags.len().div_ceil(MOST_JUDGES).max(1)).collect();
+    let cost = |start: &Pose<Camera, F>| judges.iter().map(|tag| tag_loss(lens, start, tag, loss)).sum::<Option<f64>>();
     let mut starts: Vec<(f64, &Pose<Camera, F>)> =
-        singles.iter().filter_map(|start| view_cost(lens, start, tags, loss).map(|cost| (cost, start))).collect();
+        singles.iter().filter_map(|start| cost(start).map(|cost| (cost, start))).collect();
     starts.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut found: Vec<ViewPose<F>> = Vec::new();
     for (_, start) in starts.into_iter().take(MAX_STARTS) {

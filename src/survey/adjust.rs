@@ -5,6 +5,7 @@ use super::bundle::solve;
 use super::covariance::Covariance;
 use super::integrity::Named;
 use super::network::{Board, Network};
+use super::pieces::each;
 use super::problem::Problem;
 use super::rows::{MeasuredBlock, Weights, measured_blocks, view_residual};
 use super::unknowns::{Extent, Layout, State};
@@ -32,6 +33,10 @@ const MAX_REBUILDS: usize = 3;
 /// Rounds of turning mirror poses over, the most tried in a round, and the adjustment steps each gets.
 const MAX_MIRROR_ROUNDS: usize = 4;
 const MAX_MIRRORS: usize = 40;
+/// A large network pins each of its poses better and costs more to adjust: fewer are tried, so that trying one after the other handles about this many
+/// views, but never fewer than this.
+const MIRROR_VIEWS: usize = 120_000;
+const FEWEST_MIRRORS: usize = 6;
 const MIRROR_STEPS: usize = 12;
 
 /// An adjustment is done when a step lowers the cost by less than this share: while views may still go, and in the end.
@@ -40,6 +45,9 @@ pub(super) const FINAL_GAIN: f64 = 1e-11;
 
 /// Rounds at most until the noise level and the solution agree, before views are tested.
 const MOST_UNSETTLED: usize = 4;
+
+/// Among this many views of a body one bad one hardly shows in the test values of the others.
+const VIEWS_PER_BAD_ONE: usize = 100;
 
 /// Standard normal quantile of 99 %: noise is only added where chance alone would hardly explain the residuals.
 const NOISE_Z: f64 = 2.3263;
@@ -85,8 +93,12 @@ pub fn adjust_watched(
     let Some(Rough { mut run, network, .. }) = best else {
         return Err(SurveyError::NothingLinked { n_photos: input.photos.len(), n_views: problem.views.len() });
     };
-    board = Board::new(&problem, run.state.lenses.clone());
-    watch(Stage::Poses);
+    if lens_free {
+        board = Board::new(&problem, run.state.lenses.clone());
+        watch(Stage::Poses);
+    } else {
+        board.lenses.clone_from(&run.state.lenses);
+    }
     let unmodelled_px = run.reject_outliers(options, watch)?;
     run.finish(unmodelled_px, &board, &network, dropped, watch)
 }
@@ -277,7 +289,8 @@ impl Run<'_> {
         let mut cost = start;
         for _ in 0..MAX_MIRROR_ROUNDS {
             let before = cost;
-            for other in board.alternatives(&self.state, &self.extent).into_iter().take(MAX_MIRRORS) {
+            let most = (MIRROR_VIEWS / self.extent.views.len().max(1)).clamp(FEWEST_MIRRORS, MAX_MIRRORS);
+            for other in board.alternatives(&self.state, &self.extent, most) {
                 let Some((state, other_cost, steps)) =
                     solve(self.problem, layout, &other, weights, &self.extent, MIRROR_STEPS, ROUGH_GAIN)
                 else {
@@ -298,16 +311,12 @@ impl Run<'_> {
 
     /// For every view in the adjustment: its squared residuals along the axes of its covariance, and the variances there.
     fn spread(&self) -> Vec<Spread> {
-        self.extent
-            .views
-            .iter()
-            .map(|&v| {
-                let view = &self.problem.views[v];
-                let along = view_residual(self.problem, &self.state, view)
-                    .map_or_else(|| SVector::<f64, 8>::repeat(f64::INFINITY), |r| view.axes.tr_mul(&r));
-                (along.component_mul(&along), view.variances)
-            })
-            .collect()
+        each(self.extent.views.len(), 500, |at| {
+            let view = &self.problem.views[self.extent.views[at]];
+            let along = view_residual(self.problem, &self.state, view)
+                .map_or_else(|| SVector::<f64, 8>::repeat(f64::INFINITY), |r| view.axes.tr_mul(&r));
+            (along.component_mul(&along), view.variances)
+        })
     }
 
     /// Observed values minus unknowns.
@@ -351,7 +360,7 @@ impl Run<'_> {
     /// Rejects the worst views one after the other until the test accepts the rest; returns the noise level.
     ///
     /// The noise level of each round comes from all views still in, the bad ones included (as in Pope's tau test): a level from the better half
-    /// would condemn half of a network whose photographs differ in quality. At most one view of a photograph and one of a body goes in each
+    /// would condemn half of a network whose photographs differ in quality. At most one view of a photograph and few of a body go in each
     /// round, since one bad view spoils its neighbours' test values.
     fn reject_outliers(&mut self, options: &SurveyOptions, watch: &mut dyn FnMut(Stage)) -> Result<f64, SurveyError> {
         let n_views = self.extent.views.len();
@@ -404,17 +413,7 @@ impl Run<'_> {
                 }
                 continue;
             }
-            let mut gone: Vec<usize> = Vec::new();
-            for (ratio, v) in worst {
-                let (photo, instance) = (self.problem.views[v].photo, self.problem.views[v].instance);
-                let neighbour = gone
-                    .iter()
-                    .any(|&g| self.problem.views[g].photo == photo || self.problem.views[g].instance == instance);
-                // Only the clearly worst go in company; borderline ones wait for a cleaner network.
-                if !neighbour && (gone.is_empty() || ratio > 2.0) {
-                    gone.push(v);
-                }
-            }
+            let gone = self.worst_apart(&worst);
             rejected += gone.len();
             if rejected > limit {
                 return Err(SurveyError::Contradiction { rejected, views: n_views });
@@ -428,6 +427,29 @@ impl Run<'_> {
                 return Err(SurveyError::Contradiction { rejected, views: n_views });
             }
         }
+    }
+
+    /// Of the views that fail (ratio to their limit, worst first) those that go in this round: one of each photograph, and of a body one for each
+    /// [`VIEWS_PER_BAD_ONE`] views of it.
+    fn worst_apart(&self, worst: &[(f64, usize)]) -> BTreeSet<usize> {
+        let mut n_views = vec![0usize; self.problem.instances.len()];
+        for &v in &self.extent.views {
+            n_views[self.problem.views[v].instance] += 1;
+        }
+        let mut photos = BTreeSet::new();
+        let mut n_gone = vec![0usize; n_views.len()];
+        let mut gone = BTreeSet::new();
+        for &(ratio, v) in worst {
+            let (photo, instance) = (self.problem.views[v].photo, self.problem.views[v].instance);
+            let room = n_gone[instance] < 1 + n_views[instance] / VIEWS_PER_BAD_ONE && !photos.contains(&photo);
+            // Only the clearly worst go in company; borderline ones wait for a cleaner network.
+            if room && (gone.is_empty() || ratio > 2.0) {
+                gone.insert(v);
+                photos.insert(photo);
+                n_gone[instance] += 1;
+            }
+        }
+        gone
     }
 
     /// A body of whose views more than half were rejected is not where, or not what, it is said to be: the few views that still fit are chance, so

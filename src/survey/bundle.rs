@@ -9,10 +9,14 @@
 //! Photographs step on the left, bodies and tags on the right (see [`Pose::moved_left`], [`Pose::moved_right`]).
 //! Source of the elimination: Triggs et al., "Bundle adjustment: a modern synthesis", 2000, section 6.
 
+use super::pieces::in_pieces;
 use super::problem::Problem;
 use super::rows::{MeasuredBlock, ViewRow, Weights, measured_blocks, view_residual, view_row};
 use super::unknowns::{Extent, Layout, State, Step, moved};
-use nalgebra::{DMatrix, DVector, Matrix6, Vector6};
+use nalgebra::{DMatrix, DVector, Matrix6, Matrix6xX, Vector6};
+
+/// Fewest photographs that are worth a piece of work of their own.
+pub(super) const PIECE: usize = 32;
 
 /// A photograph's share of the normal equations.
 #[derive(Clone, Debug)]
@@ -21,8 +25,8 @@ pub(super) struct PhotoBlock {
     pub normal: Matrix6<f64>,
     pub gradient: Vector6<f64>,
     /// 6 × n_columns.
-    pub cross: DMatrix<f64>,
-    /// Columns of `cross` that are not zero.
+    pub cross: Matrix6xX<f64>,
+    /// Columns of `cross` that are not zero, in order.
     pub active: Vec<usize>,
 }
 
@@ -36,7 +40,7 @@ pub(super) struct Normal {
     /// Measured values' part, each with what it belongs to.
     pub measured: Vec<(super::Source, DMatrix<f64>)>,
     pub gradient: DVector<f64>,
-    /// The views' rows, in the order of [`Extent::views`], each with its weight.
+    /// The views' rows, in the order of [`Extent::views`], each with its weight; empty unless asked for.
     pub rows: Vec<(ViewRow, f64)>,
 }
 
@@ -55,116 +59,166 @@ pub(super) fn cost(
     weights: &Weights,
     extent: &Extent,
 ) -> Option<f64> {
-    let mut sum: f64 = measured_blocks(problem, layout, state).iter().map(MeasuredBlock::cost).sum();
-    for &v in &extent.views {
-        let r = weights.whiten[v] * view_residual(problem, state, &problem.views[v])?;
-        sum += weights.loss(r.norm_squared()).0;
-    }
+    let of_views = in_pieces(extent.views.len(), 16 * PIECE, |piece| {
+        extent.views[piece].iter().try_fold(0.0, |sum, &v| {
+            let r = weights.whiten[v] * view_residual(problem, state, &problem.views[v])?;
+            Some(sum + weights.loss(r.norm_squared()).0)
+        })
+    });
+    let known: f64 = measured_blocks(problem, layout, state).iter().map(MeasuredBlock::cost).sum();
+    let sum = of_views.into_iter().try_fold(known, |sum: f64, part| Some(sum + part?))?;
     sum.is_finite().then_some(sum)
 }
 
-/// The normal equations; `None` where a corner lies behind its camera.
+/// The normal equations; `None` where a corner lies behind its camera. `keep_rows`: with the views' rows, which take much memory.
 pub(super) fn linearise(
     problem: &Problem,
     layout: &Layout,
     state: &State,
     weights: &Weights,
     extent: &Extent,
+    keep_rows: bool,
 ) -> Option<Normal> {
     let m = layout.n_columns;
-    let mut block_of = vec![usize::MAX; problem.input.photos.len()];
-    let mut photos: Vec<PhotoBlock> = extent
-        .photos
-        .iter()
-        .enumerate()
-        .map(|(k, &photo)| {
-            block_of[photo] = k;
-            PhotoBlock {
-                photo,
+    let by_photo = extent.by_photo(problem);
+    let pieces = in_pieces(extent.photos.len(), PIECE, |piece| -> Option<Normal> {
+        let mut sum = Normal::empty(m);
+        for k in piece {
+            let mut block = PhotoBlock {
+                photo: extent.photos[k],
                 normal: Matrix6::zeros(),
                 gradient: Vector6::zeros(),
-                cross: DMatrix::zeros(6, m),
+                cross: Matrix6xX::zeros(m),
                 active: Vec::new(),
+            };
+            for &v in &extent.views[by_photo[k].clone()] {
+                let row = view_row(problem, layout, state, &weights.whiten[v], &problem.views[v])?;
+                let (value, w) = weights.loss(row.residual.norm_squared());
+                sum.cost += value;
+                sum.add(&mut block, &row, w);
+                if keep_rows {
+                    sum.rows.push((row, w));
+                }
             }
-        })
-        .collect();
-    let mut corners = DMatrix::<f64>::zeros(m, m);
-    let mut gradient = DVector::<f64>::zeros(m);
-    let mut total = 0.0;
-    let mut rows = Vec::with_capacity(extent.views.len());
-    for &v in &extent.views {
-        let view = &problem.views[v];
-        let row = view_row(problem, layout, state, &weights.whiten[v], view)?;
-        let (value, w) = weights.loss(row.residual.norm_squared());
-        total += value;
-        let block = &mut photos[block_of[view.photo]];
+            block.active.sort_unstable();
+            block.active.dedup();
+            sum.photos.push(block);
+        }
+        Some(sum)
+    });
+    let mut sum: Option<Normal> = None;
+    for piece in pieces {
+        let mut piece = piece?;
+        match &mut sum {
+            None => sum = Some(piece),
+            Some(sum) => {
+                sum.cost += piece.cost;
+                sum.photos.append(&mut piece.photos);
+                sum.rows.append(&mut piece.rows);
+                sum.corners += piece.corners;
+                sum.gradient += piece.gradient;
+            }
+        }
+    }
+    let mut sum = sum?;
+    sum.corners.fill_upper_triangle_with_lower_triangle();
+    for block in measured_blocks(problem, layout, state) {
+        sum.add_measured(&block);
+    }
+    sum.cost.is_finite().then_some(sum)
+}
+
+impl Normal {
+    fn empty(m: usize) -> Self {
+        Self {
+            cost: 0.0,
+            photos: Vec::new(),
+            corners: DMatrix::zeros(m, m),
+            measured: Vec::new(),
+            gradient: DVector::zeros(m),
+            rows: Vec::new(),
+        }
+    }
+
+    /// A view's row, with its weight; of `corners` only the lower triangle.
+    fn add(&mut self, block: &mut PhotoBlock, row: &ViewRow, w: f64) {
         let jct = row.by_camera.transpose() * w;
         block.normal += jct * row.by_camera;
         block.gradient += jct * row.residual;
-        let cross = jct * row.by_column;
-        let own = row.by_column.transpose() * row.by_column * w;
-        let own_gradient = row.by_column.transpose() * row.residual * w;
         for (i, &ci) in row.columns.iter().enumerate() {
+            let by_i = row.by_column.column(i);
             let mut target = block.cross.column_mut(ci);
-            target += cross.column(i);
-            gradient[ci] += own_gradient[i];
-            for (j, &cj) in row.columns.iter().enumerate() {
-                corners[(ci, cj)] += own[(i, j)];
+            target += jct * by_i;
+            self.gradient[ci] += by_i.dot(&row.residual) * w;
+            for (j, &cj) in row.columns[..=i].iter().enumerate() {
+                self.corners[(ci.max(cj), ci.min(cj))] += by_i.dot(&row.by_column.column(j)) * w;
             }
         }
-        block.active.extend(&row.columns);
-        rows.push((row, w));
+        block.active.extend_from_slice(&row.columns);
     }
-    for block in &mut photos {
-        block.active.sort_unstable();
-        block.active.dedup();
-    }
-    let mut measured: Vec<(super::Source, DMatrix<f64>)> = Vec::new();
-    for block in measured_blocks(problem, layout, state) {
-        total += block.cost();
+
+    fn add_measured(&mut self, block: &MeasuredBlock) {
+        self.cost += block.cost();
+        let m = self.gradient.len();
         let pull = &block.weight * &block.difference;
         let (pull, normal) = match &block.by_step {
             Some(j) => (j.tr_mul(&pull), j.tr_mul(&block.weight) * j),
             None => (pull, block.weight.clone()),
         };
-        let k = measured.iter().position(|(source, _)| *source == block.source).unwrap_or_else(|| {
-            measured.push((block.source, DMatrix::zeros(m, m)));
-            measured.len() - 1
+        let k = self.measured.iter().position(|(source, _)| *source == block.source).unwrap_or_else(|| {
+            self.measured.push((block.source, DMatrix::zeros(m, m)));
+            self.measured.len() - 1
         });
         for (i, &ci) in block.columns.iter().enumerate() {
-            gradient[ci] += pull[i];
+            self.gradient[ci] += pull[i];
             for (j, &cj) in block.columns.iter().enumerate() {
-                measured[k].1[(ci, cj)] += normal[(i, j)];
+                self.measured[k].1[(ci, cj)] += normal[(i, j)];
             }
         }
     }
-    total.is_finite().then_some(Normal { cost: total, photos, corners, measured, gradient, rows })
 }
 
-/// The inverse of a photograph's own block, damped by `lambda`; `None` where its views do not determine its pose.
-pub(super) fn photo_inverse(block: &PhotoBlock, lambda: f64) -> Option<Matrix6<f64>> {
+/// `L⁻¹` of a photograph's own block `L L'`, damped by `lambda`: half of its inverse. `None` where its views do not determine its pose.
+pub(super) fn photo_half(block: &PhotoBlock, lambda: f64) -> Option<Matrix6<f64>> {
     let mut normal = block.normal;
     for k in 0..6 {
         normal[(k, k)] *= 1.0 + lambda;
     }
-    normal.cholesky().map(|c| c.inverse())
+    normal.cholesky()?.l_dirty().solve_lower_triangular(&Matrix6::identity())
 }
 
-/// Removes the photographs' poses from `columns`, the whole normal matrix of the columns or its corner part.
-pub(super) fn reduce(normal: &Normal, inverses: &[Matrix6<f64>], mut columns: DMatrix<f64>) -> DMatrix<f64> {
-    for (block, inverse) in normal.photos.iter().zip(inverses) {
-        let n = block.active.len();
-        let cross =
-            nalgebra::OMatrix::<f64, nalgebra::U6, nalgebra::Dyn>::from_fn(n, |r, c| block.cross[(r, block.active[c])]);
-        let weighted = inverse * &cross; // 6 × n
-        let take = cross.tr_mul(&weighted); // n × n
-        for (i, &ci) in block.active.iter().enumerate() {
-            for (j, &cj) in block.active.iter().enumerate() {
-                columns[(ci, cj)] -= take[(i, j)];
+/// What eliminating the photographs' poses takes from the normal matrix of the columns: Σ cross' (half' half) cross.
+///
+/// The halves of a piece of photographs side by side make one product of two large matrices.
+pub(super) fn eliminated(normal: &Normal, halves: &[Matrix6<f64>]) -> DMatrix<f64> {
+    let m = normal.gradient.len();
+    let parts = in_pieces(normal.photos.len(), PIECE, |piece| {
+        let blocks = &normal.photos[piece.clone()];
+        let mut columns: Vec<usize> = blocks.iter().flat_map(|b| b.active.iter().copied()).collect();
+        columns.sort_unstable();
+        columns.dedup();
+        let mut side_by_side = DMatrix::<f64>::zeros(columns.len(), 6 * blocks.len());
+        for (k, (block, half)) in blocks.iter().zip(&halves[piece]).enumerate() {
+            let mut at = 0;
+            for &c in &block.active {
+                at += columns[at..].partition_point(|known| *known < c);
+                let weighted = half * block.cross.column(c);
+                for r in 0..6 {
+                    side_by_side[(at, 6 * k + r)] = weighted[r];
+                }
+            }
+        }
+        (&side_by_side * side_by_side.transpose(), columns)
+    });
+    let mut out = DMatrix::<f64>::zeros(m, m);
+    for (part, columns) in parts {
+        for (j, &cj) in columns.iter().enumerate() {
+            for (i, &ci) in columns.iter().enumerate() {
+                out[(ci, cj)] += part[(i, j)];
             }
         }
     }
-    columns
+    out
 }
 
 /// The damped normal equations, ready to be solved for several right sides.
@@ -180,17 +234,19 @@ impl<'a> Damped<'a> {
         for k in 0..columns.nrows() {
             columns[(k, k)] *= 1.0 + lambda;
         }
-        let inverses: Vec<Matrix6<f64>> =
-            normal.photos.iter().map(|b| photo_inverse(b, lambda)).collect::<Option<_>>()?;
-        let reduced = reduce(normal, &inverses, columns);
+        let halves: Vec<Matrix6<f64>> = normal.photos.iter().map(|b| photo_half(b, lambda)).collect::<Option<_>>()?;
+        let inverses = halves.iter().map(|half| half.tr_mul(half)).collect();
+        let reduced = columns - eliminated(normal, &halves);
         Some(Self { normal, inverses, factor: reduced.cholesky()? })
     }
 
     /// The step that answers a gradient (columns' part and photographs' parts).
     fn answer(&self, mut columns: DVector<f64>, photos: &[Vector6<f64>]) -> Step {
         for ((block, inverse), gradient) in self.normal.photos.iter().zip(&self.inverses).zip(photos) {
-            let pull = block.cross.tr_mul(&(inverse * gradient));
-            columns -= pull;
+            let pull = inverse * gradient;
+            for &c in &block.active {
+                columns[c] -= block.cross.column(c).dot(&pull);
+            }
         }
         let columns = -self.factor.solve(&columns);
         let photos = self
@@ -199,7 +255,10 @@ impl<'a> Damped<'a> {
             .iter()
             .zip(&self.inverses)
             .zip(photos)
-            .map(|((block, inverse), gradient)| -(inverse * (gradient + &block.cross * &columns)))
+            .map(|((block, inverse), gradient)| {
+                let sum = block.active.iter().fold(*gradient, |sum, &c| sum + block.cross.column(c) * columns[c]);
+                -(inverse * sum)
+            })
             .collect();
         Step { columns, photos }
     }
@@ -275,14 +334,17 @@ pub(super) fn solve(
     relative_gain: f64,
 ) -> Option<(State, f64, usize)> {
     let mut state = start.clone();
-    let mut normal = linearise(problem, layout, &state, weights, extent)?;
+    let mut normal = linearise(problem, layout, &state, weights, extent, false)?;
     let mut lambda = 1e-5;
     let mut growth = 4.0;
-    // Bending costs half as much again as a plain step: only once a plain one has failed.
+    // Bending costs half as much again as a plain step, and needs the rows: only once a plain one has failed.
     let mut curved = false;
     let mut steps = 0;
     for _ in 0..max_iterations {
         steps += 1;
+        if curved && normal.rows.is_empty() {
+            normal = linearise(problem, layout, &state, weights, extent, true)?;
+        }
         let better = Damped::new(&normal, lambda).and_then(|damped| {
             let plain = damped.step();
             let step = if curved { bent(problem, layout, &state, weights, extent, &damped, &plain)? } else { plain };
@@ -296,11 +358,10 @@ pub(super) fn solve(
                 state = candidate;
                 lambda = (lambda * 0.2).max(1e-12);
                 growth = 4.0;
-                let done = gain <= relative_gain * normal.cost.max(1e-12);
-                normal = linearise(problem, layout, &state, weights, extent)?;
-                if done {
-                    break;
+                if gain <= relative_gain * normal.cost.max(1e-12) {
+                    return Some((state, cost, steps));
                 }
+                normal = linearise(problem, layout, &state, weights, extent, curved)?;
             }
             None => {
                 curved = true;

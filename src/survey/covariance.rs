@@ -1,19 +1,25 @@
 //! What the solution is worth: covariance of everything that stays, its parts, and the test of every view.
 
-use super::bundle::{Normal, linearise, photo_inverse, reduce};
+use super::bundle::{Normal, PIECE, eliminated, linearise, photo_half};
+use super::pieces::{each, in_pieces};
 use super::problem::Problem;
 use super::rows::Weights;
 use super::unknowns::{Extent, Layout, State};
 use super::{JointCovariance, Source, SurveyError};
 use crate::fit::spd_inverse;
-use nalgebra::{DMatrix, Matrix6, SMatrix, SVector};
+use nalgebra::{DMatrix, Matrix6, Matrix6xX, SMatrix, SVector};
 
 /// Covariance of all columns, with what it takes to reach any function of the unknowns.
 #[derive(Clone, Debug)]
 pub(super) struct Covariance {
     pub layout: Layout,
     pub(super) normal: Normal,
+    /// By photograph: the inverse of its own block.
     pub(super) inverses: Vec<Matrix6<f64>>,
+    /// By photograph: `inverse · cross · columns`, 6 × n_columns: minus its covariance with the columns.
+    pub(super) toward: Vec<Matrix6xX<f64>>,
+    /// By photograph: `toward · cross'`.
+    pub(super) through: Vec<Matrix6<f64>>,
     /// n_columns × n_columns.
     pub columns: DMatrix<f64>,
     /// Parts of `columns` by source; they add up to it.
@@ -46,23 +52,33 @@ impl Covariance {
         weights: &Weights,
         extent: &Extent,
     ) -> Result<Self, SurveyError> {
-        let normal = linearise(problem, layout, state, weights, extent).ok_or(SurveyError::BehindCamera)?;
-        let mut inverses = Vec::with_capacity(normal.photos.len());
+        let normal = linearise(problem, layout, state, weights, extent, true).ok_or(SurveyError::BehindCamera)?;
+        let mut halves = Vec::with_capacity(normal.photos.len());
         for block in &normal.photos {
-            let inverse = photo_inverse(block, 0.0).ok_or_else(|| SurveyError::Undetermined {
+            let half = photo_half(block, 0.0).ok_or_else(|| SurveyError::Undetermined {
                 what: format!("the place of photograph {}", problem.input.photos[block.photo].name),
             })?;
-            inverses.push(inverse);
+            halves.push(half);
         }
-        let reduced = reduce(&normal, &inverses, normal.columns());
-        let columns =
-            spd_inverse(&reduced).map_err(|k| SurveyError::Undetermined { what: name_of(problem, layout, k) })?;
-        let corners = reduce(&normal, &inverses, normal.corners.clone());
-        let mut parts = vec![(Source::Corners, &columns * corners * &columns)];
+        let taken = eliminated(&normal, &halves);
+        let columns = spd_inverse(&(normal.columns() - &taken))
+            .map_err(|k| SurveyError::Undetermined { what: name_of(problem, layout, k) })?;
+        let mut parts = vec![(Source::Corners, &columns * (&normal.corners - taken) * &columns)];
         for (source, measured) in &normal.measured {
             parts.push((*source, &columns * measured * &columns));
         }
-        Ok(Self { layout: layout.clone(), normal, inverses, columns, parts })
+        let inverses: Vec<Matrix6<f64>> = halves.iter().map(|half| half.tr_mul(half)).collect();
+        let toward = toward(&normal, &inverses, &columns);
+        let through = normal
+            .photos
+            .iter()
+            .zip(&toward)
+            .map(|(block, toward)| {
+                let own = |sum, &c: &usize| sum + toward.column(c) * block.cross.column(c).transpose();
+                block.active.iter().fold(Matrix6::zeros(), own)
+            })
+            .collect();
+        Ok(Self { layout: layout.clone(), normal, inverses, toward, through, columns, parts })
     }
 
     /// Makes the corners' part of every variance larger by this factor.
@@ -125,35 +141,48 @@ impl Covariance {
     /// In whitened units the residual's cofactor is Q = I − A C A'; its trace is the view's redundancy. Source: W. Baarda, "A testing procedure
     /// for use in geodetic networks", 1968, for several coordinates at once.
     pub fn tests(&self, problem: &Problem, extent: &Extent) -> Vec<(usize, ViewTest)> {
-        let mut block_of = vec![usize::MAX; problem.input.photos.len()];
-        for (k, block) in self.normal.photos.iter().enumerate() {
-            block_of[block.photo] = k;
-        }
-        // Photograph against columns: C_pc = − N_pp⁻¹ N_pc C_cc, only needed at the columns its views use.
-        let mut out = Vec::with_capacity(extent.views.len());
-        let mut last: Option<(usize, DMatrix<f64>, Matrix6<f64>)> = None;
-        for (&v, (row, _)) in extent.views.iter().zip(&self.normal.rows) {
-            let view = &problem.views[v];
-            let k = block_of[view.photo];
-            if last.as_ref().is_none_or(|(known, _, _)| *known != k) {
-                let gain = self.inverses[k] * &self.normal.photos[k].cross;
-                let cross = -(&gain * &self.columns); // 6 × n
-                let own = self.inverses[k] - &cross * gain.transpose();
-                last = Some((k, DMatrix::from_fn(6, cross.ncols(), |r, c| cross[(r, c)]), own));
-            }
-            let Some((_, cross, own)) = &last else { continue };
-            let n = row.columns.len();
-            let jc = &row.by_camera;
-            let jg = row.by_column.columns(0, n);
-            let cgg = DMatrix::from_fn(n, n, |i, j| self.columns[(row.columns[i], row.columns[j])]);
-            let ccg = DMatrix::from_fn(6, n, |i, j| cross[(i, row.columns[j])]);
-            let mixed: SMatrix<f64, 8, 8> = jc * &ccg * jg.transpose();
-            let fitted: SMatrix<f64, 8, 8> =
-                jc * own * jc.transpose() + jg * &cgg * jg.transpose() + mixed + mixed.transpose();
-            out.push((v, test(&row.residual, &(SMatrix::<f64, 8, 8>::identity() - fitted))));
-        }
-        out
+        let by_photo = extent.by_photo(problem);
+        let of_photo = |k: usize| -> Vec<(usize, ViewTest)> {
+            // Photograph against columns: C_pc = − toward, only needed at the columns its views use.
+            let toward = &self.toward[k];
+            let own = self.inverses[k] + self.through[k] * self.inverses[k];
+            let tested = by_photo[k].clone().map(|at| {
+                let (row, _) = &self.normal.rows[at];
+                let n = row.columns.len();
+                let jc = &row.by_camera;
+                let jg = row.by_column.columns(0, n);
+                let cgg = DMatrix::from_fn(n, n, |i, j| self.columns[(row.columns[i], row.columns[j])]);
+                let ccg = Matrix6xX::from_fn(n, |i, j| -toward[(i, row.columns[j])]);
+                let mixed: SMatrix<f64, 8, 8> = jc * &ccg * jg.transpose();
+                let fitted: SMatrix<f64, 8, 8> =
+                    jc * own * jc.transpose() + jg * &cgg * jg.transpose() + mixed + mixed.transpose();
+                (extent.views[at], test(&row.residual, &(SMatrix::<f64, 8, 8>::identity() - fitted)))
+            });
+            tested.collect()
+        };
+        each(by_photo.len(), PIECE, of_photo).into_iter().flatten().collect()
     }
+}
+
+/// By photograph `inverse · cross · columns`; a piece of them at a time as one product of two large matrices.
+fn toward(normal: &Normal, inverses: &[Matrix6<f64>], columns: &DMatrix<f64>) -> Vec<Matrix6xX<f64>> {
+    let n = columns.nrows();
+    let pieces = in_pieces(normal.photos.len(), PIECE, |piece| -> Vec<Matrix6xX<f64>> {
+        // Transposed, so that each photograph's part is a run of columns.
+        let mut gains = DMatrix::<f64>::zeros(n, 6 * piece.len());
+        for (at, k) in piece.clone().enumerate() {
+            let block = &normal.photos[k];
+            for &c in &block.active {
+                let gain = inverses[k] * block.cross.column(c);
+                for r in 0..6 {
+                    gains[(c, 6 * at + r)] = gain[r];
+                }
+            }
+        }
+        let product = columns * gains;
+        (0..piece.len()).map(|at| Matrix6xX::from_fn(n, |r, c| product[(c, 6 * at + r)])).collect()
+    });
+    pieces.into_iter().flatten().collect()
 }
 
 fn test(residual: &SVector<f64, 8>, cofactor: &SMatrix<f64, 8, 8>) -> ViewTest {

@@ -1,6 +1,7 @@
 //! Putting the network together, the clearest decision first; open decisions are followed both ways.
 
-use super::network::{Board, Network, Placed};
+use super::network::{Board, FEW, Network, Placed};
+use super::pieces::each;
 use crate::frames::{Body, Camera, Pose, World};
 
 /// A hypothesis that beats its rival by this much cost is taken as decided (about 5.5 sigma).
@@ -8,6 +9,9 @@ const CLEAR_GAP: f64 = 30.0;
 
 /// A decision with a smaller gap than this stays open. Wider than [`CLEAR_GAP`]: a lens that is not calibrated yet bends costs.
 pub(super) const OPEN_GAP: f64 = 150.0;
+
+/// More support than this counts no more.
+const MOST_SUPPORT: usize = 100;
 
 /// Seeds grown at most.
 const MAX_SEEDS: usize = 3;
@@ -116,17 +120,26 @@ impl Board<'_> {
     /// the same things at any time, so their costs can be compared. Best first.
     fn grow(&self, start: Placed) -> Vec<Placed> {
         let mut beam = vec![start];
-        while let Some(item) = self.next_item(&mut beam[0]) {
+        loop {
+            if beam[0].node.iter().all(Option::is_some) {
+                beam.iter_mut().for_each(|state| self.place_photos(state));
+                beam.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+                return beam;
+            }
+            let Some(item) = self.next_item(&mut beam[0]) else { return beam };
             let mut next: Vec<Placed> = Vec::new();
             for mut state in beam.drain(..) {
                 match item {
                     Item::Photo(photo) => {
                         let Some(ways) = self.photo_ways(photo, &mut state).cloned() else { continue };
-                        fork(&mut next, &state, &ways, |placed, pose| placed.camera[photo] = Some(pose));
+                        // Nothing hangs on a photograph all of whose bodies are placed: its second way stays behind for ever.
+                        let leaf = self.of_photo[photo].iter().all(|&s| state.node[self.sights[s].node].is_some());
+                        fork(&mut next, &state, &ways, leaf, |placed, pose| placed.camera[photo] = Some(pose));
                     }
                     Item::Node(node) => {
                         let Some(ways) = self.node_ways(node, &mut state).cloned() else { continue };
-                        fork(&mut next, &state, &ways, |placed, pose| placed.node[node] = Some(pose));
+                        let leaf = self.of_node[node].iter().all(|&s| state.camera[self.sights[s].photo].is_some());
+                        fork(&mut next, &state, &ways, leaf, |placed, pose| placed.node[node] = Some(pose));
                     }
                 }
             }
@@ -134,37 +147,67 @@ impl Board<'_> {
             next.truncate(MAX_BEAM);
             beam = next;
         }
-        beam
+    }
+
+    /// Places every photograph that is left, once all nodes are placed.
+    fn place_photos(&self, state: &mut Placed) {
+        let ways = each(self.of_photo.len(), FEW, |photo| {
+            let open = state.camera[photo].is_none() && !self.of_photo[photo].is_empty();
+            if open { self.photo_hypotheses(photo, state).first().copied() } else { None }
+        });
+        for (camera, way) in state.camera.iter_mut().zip(ways) {
+            if let Some((pose, cost)) = way {
+                *camera = Some(pose);
+                state.cost += cost;
+            }
+        }
     }
 
     /// The clearest item that touches what is placed; `None` when nothing is left.
+    ///
+    /// Working out hypotheses is dear and most of a priority is known without them: the most promising item comes first, and once the best so far
+    /// cannot be beaten the others keep theirs for later.
     fn next_item(&self, state: &mut Placed) -> Option<Item> {
-        let mut best: Option<(f64, Item)> = None;
-        let mut consider = |value: f64, item: Item| {
-            if best.as_ref().is_none_or(|(b, _)| value > *b) {
-                best = Some((value, item));
-            }
-        };
-        for photo in 0..self.of_photo.len() {
-            if state.camera[photo].is_none()
-                && let Some(ways) = self.photo_ways(photo, state)
-            {
-                consider(priority(ways.gap(), ways.support), Item::Photo(photo));
-            }
+        let mut open: Vec<(usize, Item)> = Vec::new();
+        for photo in (0..self.of_photo.len()).filter(|&p| state.camera[p].is_none()) {
+            open.push((self.photo_support(photo, state), Item::Photo(photo)));
         }
-        for node in 0..self.nodes.len() {
-            if state.node[node].is_none()
-                && let Some(ways) = self.node_ways(node, state)
-            {
-                consider(priority(ways.gap(), ways.support), Item::Node(node));
+        for node in (0..self.nodes.len()).filter(|&n| state.node[n].is_none()) {
+            open.push((self.node_support(node, state), Item::Node(node)));
+        }
+        open.retain(|(support, _)| *support > 0);
+        // Stable: photographs before nodes, in their order, where the support is the same.
+        open.sort_by_key(|(support, _)| std::cmp::Reverse((*support).min(MOST_SUPPORT)));
+        let mut best: Option<(f64, Item)> = None;
+        for (support, item) in open {
+            if best.as_ref().is_some_and(|(value, _)| *value >= priority(f64::INFINITY, support)) {
+                break;
+            }
+            let gap = match item {
+                Item::Photo(photo) => self.photo_ways(photo, state).map(Ways::gap),
+                Item::Node(node) => self.node_ways(node, state).map(Ways::gap),
+            };
+            let value = gap.map(|gap| priority(gap, support));
+            if let Some(value) = value.filter(|value| best.as_ref().is_none_or(|(b, _)| value > b)) {
+                best = Some((value, item));
             }
         }
         best.map(|(_, item)| item)
     }
 
+    /// Number of placed nodes that a photograph shows.
+    fn photo_support(&self, photo: usize, state: &Placed) -> usize {
+        self.of_photo[photo].iter().filter(|&&s| state.node[self.sights[s].node].is_some()).count()
+    }
+
+    /// Number of placed photographs that show a node.
+    fn node_support(&self, node: usize, state: &Placed) -> usize {
+        self.of_node[node].iter().filter(|&&s| state.camera[self.sights[s].photo].is_some()).count()
+    }
+
     /// The hypotheses for a photograph that is not placed yet; `None` where nothing placed is seen in it.
     fn photo_ways<'s>(&self, photo: usize, state: &'s mut Placed) -> Option<&'s Ways<Pose<Camera, World>>> {
-        let support = self.of_photo[photo].iter().filter(|&&s| state.node[self.sights[s].node].is_some()).count();
+        let support = self.photo_support(photo, state);
         if state.photo_ways[photo].as_ref().is_none_or(|ways| ways.support != support) {
             let found = if support == 0 { Vec::new() } else { self.photo_hypotheses(photo, state) };
             state.photo_ways[photo] = Some(Ways { found, support });
@@ -174,7 +217,7 @@ impl Board<'_> {
 
     /// The hypotheses for a node that is not placed yet; `None` where no placed photograph sees it.
     fn node_ways<'s>(&self, node: usize, state: &'s mut Placed) -> Option<&'s Ways<Pose<World, Body>>> {
-        let support = self.of_node[node].iter().filter(|&&s| state.camera[self.sights[s].photo].is_some()).count();
+        let support = self.node_support(node, state);
         if state.node_ways[node].as_ref().is_none_or(|ways| ways.support != support) {
             let found = if support == 0 { Vec::new() } else { self.node_hypotheses(node, state) };
             state.node_ways[node] = Some(Ways { found, support });
@@ -186,12 +229,18 @@ impl Board<'_> {
 /// Clear hypotheses first, then those with more support, then the wider gap.
 fn priority(gap: f64, support: usize) -> f64 {
     let clear = if gap >= CLEAR_GAP { 1e6 } else { 0.0 };
-    clear + 1e3 * support.min(100) as f64 + gap.min(900.0)
+    clear + 1e3 * support.min(MOST_SUPPORT) as f64 + gap.min(900.0)
 }
 
-/// Adds a state for the best hypothesis, and one for the second where the decision is still open.
-fn fork<T: Copy>(next: &mut Vec<Placed>, state: &Placed, ways: &Ways<T>, mut place: impl FnMut(&mut Placed, T)) {
-    let open = if ways.gap() < OPEN_GAP { 2 } else { 1 };
+/// Adds a state for the best hypothesis, and one for the second where the decision is still open and something hangs on it (no `leaf`).
+fn fork<T: Copy>(
+    next: &mut Vec<Placed>,
+    state: &Placed,
+    ways: &Ways<T>,
+    leaf: bool,
+    mut place: impl FnMut(&mut Placed, T),
+) {
+    let open = if ways.gap() < OPEN_GAP && !leaf { 2 } else { 1 };
     for (pose, cost) in ways.found.iter().take(open) {
         let mut placed = state.clone();
         place(&mut placed, *pose);

@@ -1,9 +1,11 @@
 //! The adjusted network turned over again: does anything fit better in its mirror pose?
 
 use super::grow::OPEN_GAP;
-use super::network::{Board, Placed};
+use super::network::{Board, FEW, Placed};
+use super::pieces::each;
 use super::unknowns::{Extent, State};
-use crate::frames::{Body, Pose, World};
+use crate::frames::{Body, Camera, Pose, World};
+use std::collections::BTreeSet;
 
 /// A pose that turned by more than this between adjustment and recheck has gone over to its mirror solution.
 const TURNED_RAD: f64 = 0.02;
@@ -15,12 +17,12 @@ impl Board<'_> {
         for &photo in &extent.photos {
             placed.camera[photo] = Some(state.camera_from_world[photo]);
         }
+        // (instance, tag) of every view in the adjustment.
+        let used: BTreeSet<(usize, usize)> =
+            extent.views.iter().map(|&v| &self.problem.views[v]).map(|view| (view.instance, view.tag)).collect();
         for (n, node) in self.nodes.iter().enumerate() {
-            let in_use = extent.views.iter().any(|&v| {
-                let view = &self.problem.views[v];
-                view.instance == node.instance && node.free_tag.is_none_or(|t| t == view.tag)
-            });
-            if !in_use {
+            let tags = node.free_tag.map_or(0..=usize::MAX, |t| t..=t);
+            if used.range((node.instance, *tags.start())..=(node.instance, *tags.end())).next().is_none() {
                 continue;
             }
             let world_from_body = state.world_from_instance[node.instance];
@@ -72,62 +74,86 @@ impl Board<'_> {
         turned
     }
 
-    /// States in which one photograph or body has gone over to its second pose, those that cost least first; only where the decision is open.
-    pub fn alternatives(&self, state: &State, extent: &Extent) -> Vec<State> {
+    /// States in which one photograph or body has gone over to its second pose, those that cost least first, at most so many; only where the decision
+    /// is open.
+    pub fn alternatives(&self, state: &State, extent: &Extent, most: usize) -> Vec<State> {
         let placed = self.placed(state, extent);
-        let mut found: Vec<(f64, State)> = Vec::new();
-        for &photo in &extent.photos {
-            if let [best, second, ..] = self.photo_hypotheses(photo, &placed).as_slice()
-                && second.1 - best.1 < OPEN_GAP
-            {
-                let mut other = state.clone();
-                other.camera_from_world[photo] = second.0;
-                found.push((second.1 - best.1, other));
-            }
-        }
-        for (n, node) in self.nodes.iter().enumerate() {
-            if node.free_tag.is_some() || placed.node[n].is_none() {
-                continue;
-            }
-            let [best, second, ..] = self.node_hypotheses(n, &placed)[..] else { continue };
-            if second.1 - best.1 >= OPEN_GAP {
-                continue;
-            }
-            let mut other = state.clone();
-            if node.instance == extent.reference {
-                // The reference is held: everything else moves instead.
-                let old_from_new = second.0.iso() * best.0.iso().inverse();
-                let moved = old_from_new.inverse();
-                for (i, pose) in other.world_from_instance.iter_mut().enumerate() {
-                    if i != extent.reference {
-                        *pose = Pose::claim(moved * pose.iso());
-                    }
-                }
-                for pose in &mut other.camera_from_world {
-                    *pose = Pose::claim(pose.iso() * old_from_new);
-                }
-            } else {
-                other.world_from_instance[node.instance] = second.0;
-            }
-            found.push((second.1 - best.1, other));
-        }
+        let photos = each(extent.photos.len(), FEW, |k| {
+            open_second(&self.photo_hypotheses(extent.photos[k], &placed))
+                .map(|(gap, _, second)| (gap, Turned::Photo(extent.photos[k], second)))
+        });
+        let nodes = each(self.nodes.len(), FEW, |n| {
+            let wanted = self.nodes[n].free_tag.is_none() && placed.node[n].is_some();
+            let (gap, best, second) = if wanted { open_second(&self.node_hypotheses(n, &placed)) } else { None }?;
+            Some((gap, Turned::Body(self.nodes[n].instance, best, second)))
+        });
+        let mut found: Vec<(f64, Turned)> = photos.into_iter().chain(nodes).flatten().collect();
         found.sort_by(|a, b| a.0.total_cmp(&b.0));
-        found.into_iter().map(|(_, state)| state).collect()
+        found.truncate(most);
+        let turned = |(_, turned)| match turned {
+            Turned::Photo(photo, second) => {
+                let mut other = state.clone();
+                other.camera_from_world[photo] = second;
+                other
+            }
+            Turned::Body(instance, best, second) => with_body_turned(state, extent, instance, &best, second),
+        };
+        found.into_iter().map(turned).collect()
     }
 
     /// Each instance's other pose in the adjusted network: the best hypothesis that is not where it stands now.
     pub fn mirror_poses(&self, state: &State, extent: &Extent) -> Vec<Option<Pose<World, Body>>> {
         let placed = self.placed(state, extent);
+        let found = each(self.nodes.len(), FEW, |n| {
+            let (None, Some(now)) = (self.nodes[n].free_tag, placed.node[n]) else { return None };
+            let mut poses = self.node_hypotheses(n, &placed).into_iter().map(|(pose, _)| pose);
+            poses.find(|pose| pose.difference(&now).0 > TURNED_RAD)
+        });
         let mut others = vec![None; self.problem.instances.len()];
-        for (n, node) in self.nodes.iter().enumerate() {
-            if let (None, Some(now)) = (node.free_tag, placed.node[n]) {
-                others[node.instance] = self
-                    .node_hypotheses(n, &placed)
-                    .into_iter()
-                    .map(|(pose, _)| pose)
-                    .find(|pose| pose.difference(&now).0 > TURNED_RAD);
-            }
+        for (node, pose) in self.nodes.iter().zip(found).filter(|(node, _)| node.free_tag.is_none()) {
+            others[node.instance] = pose;
         }
         others
     }
+}
+
+/// What goes over to its second pose.
+enum Turned {
+    Photo(usize, Pose<Camera, World>),
+    /// Instance, its best pose, the second.
+    Body(usize, Pose<World, Body>, Pose<World, Body>),
+}
+
+/// By how much the second way costs more, and both, where the decision is open.
+fn open_second<T: Copy>(ways: &[(T, f64)]) -> Option<(f64, T, T)> {
+    match ways {
+        [best, second, ..] if second.1 - best.1 < OPEN_GAP => Some((second.1 - best.1, best.0, second.0)),
+        _ => None,
+    }
+}
+
+fn with_body_turned(
+    state: &State,
+    extent: &Extent,
+    instance: usize,
+    best: &Pose<World, Body>,
+    second: Pose<World, Body>,
+) -> State {
+    let mut other = state.clone();
+    if instance != extent.reference {
+        other.world_from_instance[instance] = second;
+        return other;
+    }
+    // The reference is held: everything else moves instead.
+    let old_from_new = second.iso() * best.iso().inverse();
+    let moved = old_from_new.inverse();
+    for (i, pose) in other.world_from_instance.iter_mut().enumerate() {
+        if i != extent.reference {
+            *pose = Pose::claim(moved * pose.iso());
+        }
+    }
+    for pose in &mut other.camera_from_world {
+        *pose = Pose::claim(pose.iso() * old_from_new);
+    }
+    other
 }

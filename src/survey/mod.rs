@@ -11,6 +11,7 @@ pub mod integrity;
 mod mirrors;
 mod network;
 mod outcome;
+mod pieces;
 mod places;
 mod pointer;
 mod problem;

@@ -7,15 +7,24 @@
 //! against the whole network, until none changes. Several seeds are grown, and the network that explains the views best is kept.
 
 use super::grow::Ways;
+use super::pieces::{each, in_pieces};
 use super::problem::{Problem, seen_tag};
 use crate::camera::Lens;
 use crate::fit::{FitOptions, Linearised, levenberg_marquardt};
 use crate::frames::{Body, Camera, Point, Pose, Tag, World, skew};
-use crate::pose::{MAX_STARTS, SeenTag, ViewLoss, ViewPose, distinct_poses, planar_poses, residuals, tag_loss};
+use crate::pose::{MAX_STARTS, SeenTag, ViewLoss, ViewPose, distinct_poses, planar_poses, residuals, tag_d2, tag_loss};
 use nalgebra::{Matrix3, Matrix3x6};
 
 /// Corner noise assumed while the network is only being put together, and the d² at which a view starts to count less.
 const LOSS: ViewLoss = ViewLoss { sigma_px: 0.5, limit: 60.0 };
+
+/// Sights from which a pose is started at most, and those by which starts are compared: with more, nearly all would lead to the same few poses, at a cost that
+/// grows with the square of their number.
+const MOST_STARTING: usize = 24;
+const MOST_JUDGES: usize = 32;
+
+/// Things that are worth a piece of work of their own.
+pub(super) const FEW: usize = 12;
 
 /// What moves as one while the network is built: a body's tags of known place, or one tag of unknown place.
 #[derive(Clone, Debug)]
@@ -33,6 +42,8 @@ pub(super) struct Sight {
     pub tags: Vec<SeenTag>,
     /// Up to two poses, best first.
     pub poses: Vec<Pose<Camera, Body>>,
+    /// Area of its largest tag in the image, px².
+    pub largest_px2: f64,
 }
 
 /// The network as first put together.
@@ -57,10 +68,10 @@ impl Network {
 fn sights(problem: &Problem, lenses: &[Lens]) -> (Vec<Node>, Vec<Sight>) {
     let mut nodes: Vec<Node> = Vec::new();
     let mut sights: Vec<Sight> = Vec::new();
+    // By sight and tag: where the tag sits on the node, and its side.
+    let mut places: Vec<Vec<(Pose<Body, Tag>, f64)>> = Vec::new();
     for views in &problem.views_of_photo {
         let first = sights.len();
-        // (sight index, closed-form poses of the node that single tags suggest)
-        let mut starts: Vec<Vec<Pose<Camera, Body>>> = Vec::new();
         for &v in views {
             let view = &problem.views[v];
             let place = problem.place(view);
@@ -71,32 +82,54 @@ fn sights(problem: &Problem, lenses: &[Lens]) -> (Vec<Node>, Vec<Sight>) {
                     nodes.len() - 1
                 });
             let at = match sights[first..].iter().position(|s| s.node == node) {
-                Some(k) => k,
+                Some(k) => first + k,
                 None => {
-                    sights.push(Sight { photo: view.photo, node, tags: Vec::new(), poses: Vec::new() });
-                    starts.push(Vec::new());
-                    sights.len() - 1 - first
+                    sights.push(Sight {
+                        photo: view.photo,
+                        node,
+                        tags: Vec::new(),
+                        poses: Vec::new(),
+                        largest_px2: 0.0,
+                    });
+                    places.push(Vec::new());
+                    sights.len() - 1
                 }
             };
             let node_from_tag: Pose<Body, Tag> = place.unwrap_or_else(Pose::coincident);
             let side_m = problem.side_m(view);
-            sights[first + at].tags.push(seen_tag(&node_from_tag, side_m, &view.seen.corners));
-            let lens = &lenses[problem.input.photos[view.photo].lens];
+            let corners = &view.seen.corners;
+            let area_px2 = 0.5 * (corners[2] - corners[0]).perp(&(corners[3] - corners[1])).abs();
+            sights[at].tags.push(seen_tag(&node_from_tag, side_m, corners));
+            sights[at].largest_px2 = sights[at].largest_px2.max(area_px2);
+            places[at].push((node_from_tag, side_m));
+        }
+    }
+    let poses = each(sights.len(), 100, |s| {
+        let sight = &sights[s];
+        let lens = &lenses[problem.input.photos[sight.photo].lens];
+        // Closed-form poses of the node that single tags suggest.
+        let of_tag = |((node_from_tag, side_m), tag): (&(Pose<Body, Tag>, f64), &SeenTag)| {
             let tag_from_node = node_from_tag.inverse();
-            starts[at].extend(
-                planar_poses(lens, side_m, &view.seen.corners)
-                    .into_iter()
-                    .map(|camera_from_tag| camera_from_tag * tag_from_node),
-            );
-        }
-        for (sight, starts) in sights[first..].iter_mut().zip(&starts) {
-            let lens = &lenses[problem.input.photos[sight.photo].lens];
-            sight.poses =
-                distinct_poses(lens, starts, &sight.tags, &LOSS).iter().map(|found| found.camera_from_frame).collect();
-        }
+            planar_poses(lens, *side_m, &tag.pixels)
+                .into_iter()
+                .map(move |camera_from_tag| camera_from_tag * tag_from_node)
+        };
+        let starts: Vec<Pose<Camera, Body>> = places[s].iter().zip(&sight.tags).flat_map(of_tag).collect();
+        distinct_poses(lens, &starts, &sight.tags, &LOSS).iter().map(|found| found.camera_from_frame).collect()
+    });
+    for (sight, poses) in sights.iter_mut().zip(poses) {
+        sight.poses = poses;
     }
     sights.retain(|s| !s.poses.is_empty());
     (nodes, sights)
+}
+
+/// Those of some sights from which a pose is started: the ones whose tags are largest in the image, in their order.
+fn largest<'a>(sights: &[&'a Sight]) -> Vec<&'a Sight> {
+    let mut areas: Vec<f64> = sights.iter().map(|s| s.largest_px2).collect();
+    areas.sort_by(|a, b| b.total_cmp(a));
+    let least = areas.get(MOST_STARTING - 1).copied().unwrap_or(0.0);
+    sights.iter().copied().filter(|s| s.largest_px2 >= least).collect()
 }
 
 /// The fixed facts of network building.
@@ -161,20 +194,15 @@ impl<'a> Board<'a> {
     pub(super) fn settle(&self, state: &mut Placed) {
         for _ in 0..6 {
             let before = self.score(state).1;
-            for photo in 0..self.of_photo.len() {
-                if state.camera[photo].is_some()
-                    && let Some((pose, _)) = self.photo_hypotheses(photo, state).first()
-                {
-                    state.camera[photo] = Some(*pose);
-                }
-            }
-            for node in 0..self.nodes.len() {
-                if state.node[node].is_some()
-                    && let Some((pose, _)) = self.node_hypotheses(node, state).first()
-                {
-                    state.node[node] = Some(*pose);
-                }
-            }
+            // Photographs hang on nodes alone and nodes on photographs alone: the order within each does not matter.
+            let placed = |pose: &Pose<Camera, World>, photo| {
+                self.photo_hypotheses(photo, state).first().map_or(*pose, |(best, _)| *best)
+            };
+            state.camera = each(self.of_photo.len(), FEW, |p| state.camera[p].as_ref().map(|pose| placed(pose, p)));
+            let placed = |pose: &Pose<World, Body>, node| {
+                self.node_hypotheses(node, state).first().map_or(*pose, |(best, _)| *best)
+            };
+            state.node = each(self.nodes.len(), FEW, |n| state.node[n].as_ref().map(|pose| placed(pose, n)));
             let after = self.score(state).1;
             if before - after < 1e-3 * before {
                 return;
@@ -184,33 +212,40 @@ impl<'a> Board<'a> {
 
     /// Number of sights explained and the summed loss over all sights between placed things.
     pub(super) fn score(&self, state: &Placed) -> (usize, f64) {
-        let mut explained = 0;
-        let mut cost = 0.0;
-        for sight in &self.sights {
-            let (Some(camera), Some(node)) = (&state.camera[sight.photo], &state.node[sight.node]) else { continue };
-            let camera_from_node = *camera * *node;
-            for tag in &sight.tags {
-                let in_camera = tag.corners_m.map(|c| (camera_from_node * Point::<Body>::claim(c)).coords);
-                // A tag behind its camera is as wrong as can be.
-                let d2 = residuals(self.lens(sight.photo), &in_camera, &tag.pixels)
-                    .map_or(1e12, |(r, _)| r.norm_squared() / (LOSS.sigma_px * LOSS.sigma_px));
-                cost += LOSS.at(d2).0;
-                if d2 < 20.0 * LOSS.limit {
-                    explained += 1;
+        let pieces = in_pieces(self.sights.len(), 500, |piece| {
+            let mut explained = 0;
+            let mut cost = 0.0;
+            for sight in &self.sights[piece] {
+                let (Some(camera), Some(node)) = (&state.camera[sight.photo], &state.node[sight.node]) else {
+                    continue;
+                };
+                let camera_from_node = *camera * *node;
+                for tag in &sight.tags {
+                    // A tag behind its camera is as wrong as can be.
+                    let d2 = tag_d2(self.lens(sight.photo), &camera_from_node, tag)
+                        .map_or(1e12, |d2| d2 / (LOSS.sigma_px * LOSS.sigma_px));
+                    cost += LOSS.at(d2).0;
+                    if d2 < 20.0 * LOSS.limit {
+                        explained += 1;
+                    }
                 }
             }
-        }
-        (explained, cost)
+            (explained, cost)
+        });
+        pieces.into_iter().fold((0, 0.0), |(n, sum), (explained, cost)| (n + explained, sum + cost))
     }
 
     pub(super) fn photo_hypotheses(&self, photo: usize, state: &Placed) -> Vec<(Pose<Camera, World>, f64)> {
         let mut starts: Vec<Pose<Camera, World>> = state.camera[photo].into_iter().collect();
         let mut tags: Vec<SeenTag> = Vec::new();
-        for &s in &self.of_photo[photo] {
-            let sight = &self.sights[s];
-            let Some(world_from_node) = &state.node[sight.node] else { continue };
-            let node_from_world = world_from_node.inverse();
+        let sights = self.of_photo[photo].iter().map(|&s| &self.sights[s]).filter(|s| state.node[s.node].is_some());
+        let sights: Vec<&Sight> = sights.collect();
+        for sight in largest(&sights) {
+            let Some(node_from_world) = state.node[sight.node].as_ref().map(Pose::inverse) else { continue };
             starts.extend(sight.poses.iter().map(|camera_from_node| *camera_from_node * node_from_world));
+        }
+        for sight in sights {
+            let Some(world_from_node) = &state.node[sight.node] else { continue };
             tags.extend(sight.tags.iter().map(|tag| SeenTag {
                 corners_m: tag.corners_m.map(|c| (*world_from_node * Point::<Body>::claim(c)).coords),
                 pixels: tag.pixels,
@@ -224,15 +259,16 @@ impl<'a> Board<'a> {
         let placed: Vec<&Sight> =
             self.of_node[node].iter().map(|&s| &self.sights[s]).filter(|s| state.camera[s.photo].is_some()).collect();
         let mut starts: Vec<Pose<World, Body>> = state.node[node].into_iter().collect();
-        for sight in &placed {
+        for sight in largest(&placed) {
             if let Some(camera_from_world) = &state.camera[sight.photo] {
                 let world_from_camera = camera_from_world.inverse();
                 starts.extend(sight.poses.iter().map(|camera_from_node| world_from_camera * *camera_from_node));
             }
         }
+        let judges: Vec<&Sight> = placed.iter().step_by(placed.len().div_ceil(MOST_JUDGES).max(1)).copied().collect();
         let mut ranked: Vec<(f64, Pose<World, Body>)> = starts
             .into_iter()
-            .filter_map(|start| self.node_cost(&start, &placed, state).map(|cost| (cost, start)))
+            .filter_map(|start| self.node_cost(&start, &judges, state).map(|cost| (cost, start)))
             .collect();
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut found: Vec<(Pose<World, Body>, f64)> = Vec::new();

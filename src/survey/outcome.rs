@@ -41,8 +41,16 @@ impl Run<'_> {
         watch(Stage::ViewTests);
         let redundancy = self.redundancy(&layout);
         let found = self.found(&layout, &covariance);
-        let in_use = |instance: usize| self.extent.views.iter().any(|&v| problem.views[v].instance == instance);
-        let instances: Vec<usize> = (0..problem.instances.len()).filter(|&i| in_use(i)).collect();
+        // By instance: number of photographs that hold it.
+        let mut n_photos = vec![0; problem.instances.len()];
+        let mut last_photo = vec![usize::MAX; problem.instances.len()];
+        for view in self.extent.views.iter().map(|&v| &problem.views[v]) {
+            if last_photo[view.instance] != view.photo {
+                last_photo[view.instance] = view.photo;
+                n_photos[view.instance] += 1;
+            }
+        }
+        let instances: Vec<usize> = (0..problem.instances.len()).filter(|&i| n_photos[i] > 0).collect();
         let mut body_of = vec![usize::MAX; problem.instances.len()];
         for (k, &i) in instances.iter().enumerate() {
             body_of[i] = k;
@@ -64,36 +72,23 @@ impl Run<'_> {
                 position: problem.instances[i].position,
                 hold: problem.instances[i].hold,
                 world_from_body: self.state.world_from_instance[i],
-                n_photos: self
-                    .extent
-                    .photos
-                    .iter()
-                    .filter(|&&p| {
-                        self.extent.views.iter().any(|&v| problem.views[v].photo == p && problem.views[v].instance == i)
-                    })
-                    .count(),
+                n_photos: n_photos[i],
                 mirror_margin: margins[i],
             })
             .collect();
         let views = self.view_results(&tests, &body_of);
-        let photos = self
-            .extent
-            .photos
-            .iter()
-            .map(|&photo| {
-                let own: Vec<f64> = views
-                    .iter()
-                    .filter(|v| v.photo == photo && v.used)
-                    .flat_map(|v| v.residual_px.iter().map(|r| r.norm_squared()))
-                    .collect();
-                PhotoEstimate {
-                    photo,
-                    camera_from_world: self.state.camera_from_world[photo],
-                    rms_px: (own.iter().sum::<f64>() / own.len().max(1) as f64).sqrt(),
-                    n_tags: own.len() / 4,
-                }
-            })
-            .collect();
+        let mut squares = vec![(0.0, 0); problem.input.photos.len()];
+        for view in views.iter().filter(|v| v.used) {
+            let (sum, n) = &mut squares[view.photo];
+            *sum += view.residual_px.iter().map(|r| r.norm_squared()).sum::<f64>();
+            *n += 1;
+        }
+        let of_photo = |&photo: &usize| {
+            let (sum, n_tags) = squares[photo];
+            let rms_px = (sum / (4 * n_tags).max(1) as f64).sqrt();
+            PhotoEstimate { photo, camera_from_world: self.state.camera_from_world[photo], rms_px, n_tags }
+        };
+        let photos = self.extent.photos.iter().map(of_photo).collect();
         let lens_cov: Vec<SMatrix<f64, N_LENS, N_LENS>> = layout
             .lens_at
             .iter()
@@ -145,9 +140,13 @@ impl Run<'_> {
     /// By instance: how much worse (chi-square at the stated noise) its other pose fits, photographs held; `None` where it has no other.
     fn mirror_margins(&self, board: &Board, weights: &Weights) -> Vec<Option<f64>> {
         let others = board.mirror_poses(&self.state, &self.extent);
+        let mut views_of: Vec<Vec<usize>> = vec![Vec::new(); self.problem.instances.len()];
+        for &v in &self.extent.views {
+            views_of[self.problem.views[v].instance].push(v);
+        }
         let chi2 = |state: &State, instance: usize| -> f64 {
-            let views = self.extent.views.iter().filter(|&&v| self.problem.views[v].instance == instance);
-            views
+            views_of[instance]
+                .iter()
                 .map(|&v| {
                     view_residual(self.problem, state, &self.problem.views[v])
                         .map_or(f64::INFINITY, |r| (weights.whiten[v] * r).norm_squared())
@@ -166,15 +165,16 @@ impl Run<'_> {
     }
 
     fn view_results(&self, tests: &[(usize, ViewTest)], body_of: &[usize]) -> Vec<ViewResult> {
+        let mut in_photo = vec![false; self.problem.input.photos.len()];
+        self.extent.photos.iter().for_each(|p| in_photo[*p] = true);
         let mut out = Vec::new();
         for (v, view) in self.problem.views.iter().enumerate() {
-            let tied = self.extent.photos.contains(&view.photo) && body_of[view.instance] != usize::MAX;
-            if !tied {
+            if !in_photo[view.photo] || body_of[view.instance] == usize::MAX {
                 continue;
             }
             let residual = view_residual(self.problem, &self.state, view)
                 .unwrap_or_else(|| SVector::<f64, 8>::repeat(f64::INFINITY));
-            let test = tests.iter().find(|(k, _)| *k == v).map(|(_, t)| *t);
+            let test = tests.binary_search_by_key(&v, |(k, _)| *k).ok().map(|at| tests[at].1);
             out.push(ViewResult {
                 photo: view.photo,
                 body: body_of[view.instance],
@@ -192,7 +192,7 @@ impl Run<'_> {
     fn untied_photos(&self, network: &Network) -> Vec<(usize, String)> {
         let mut out = Vec::new();
         for (p, views) in self.problem.views_of_photo.iter().enumerate() {
-            if self.extent.photos.contains(&p) {
+            if self.extent.photos.binary_search(&p).is_ok() {
                 continue;
             }
             let reason = match views.len() {

@@ -1,5 +1,6 @@
 //! The survey's input in the form the solver works on: who sees what, with everything unusable named and set aside.
 
+use super::pieces::each;
 use super::{Dropped, LensFreedom, SurveyError, SurveyInput, TagView};
 use crate::body::{BodyKind, BodyTag, TagPlace, tag_corners_m};
 use crate::camera::N_LENS;
@@ -86,10 +87,13 @@ impl<'a> Problem<'a> {
                     instances.len() - 1
                 });
                 views_of_photo[p].push(views.len());
-                let eigen = seen.cov.symmetric_eigen();
-                let (axes, variances) = (eigen.eigenvectors, eigen.eigenvalues);
+                let (axes, variances) = (SMatrix::zeros(), SVector::zeros());
                 views.push(View { photo: p, instance, body, tag, seen: seen.clone(), axes, variances });
             }
+        }
+        let eigen = each(views.len(), 200, |v| views[v].seen.cov.symmetric_eigen());
+        for (view, eigen) in views.iter_mut().zip(eigen) {
+            (view.axes, view.variances) = (eigen.eigenvectors, eigen.eigenvalues);
         }
         Ok(Self { input, instances, views, views_of_photo })
     }

@@ -2,6 +2,7 @@
 
 use super::LensFreedom;
 use super::network::right_step;
+use super::pieces::each;
 use super::problem::{Problem, View};
 use super::unknowns::{Layout, State};
 use crate::body::{JointPlaces, ScaleOf, TagPlace};
@@ -26,18 +27,14 @@ impl Weights {
     /// Adds `unmodelled_px`² to the variance of every coordinate.
     pub fn new(problem: &Problem, unmodelled_px: f64, robust_limit: Option<f64>) -> Self {
         let extra = SMatrix::<f64, 8, 8>::identity() * (unmodelled_px * unmodelled_px);
-        let whiten = problem
-            .views
-            .iter()
-            .map(|view| {
-                let identity = SMatrix::<f64, 8, 8>::identity();
-                // `Problem::new` has refused covariances without a factor.
-                (view.seen.cov + extra)
-                    .cholesky()
-                    .and_then(|c| c.l().solve_lower_triangular(&identity))
-                    .unwrap_or_else(|| identity * f64::NAN)
-            })
-            .collect();
+        let whiten = each(problem.views.len(), 500, |v| {
+            let identity = SMatrix::<f64, 8, 8>::identity();
+            // `Problem::new` has refused covariances without a factor.
+            (problem.views[v].seen.cov + extra)
+                .cholesky()
+                .and_then(|c| c.l().solve_lower_triangular(&identity))
+                .unwrap_or_else(|| identity * f64::NAN)
+        });
         Self { whiten, robust_limit }
     }
 
@@ -55,9 +52,37 @@ impl Weights {
 pub(super) struct ViewRow {
     pub residual: SVector<f64, 8>,
     pub by_camera: SMatrix<f64, 8, 6>,
-    pub columns: Vec<usize>,
+    pub columns: Columns,
     /// 8 × MAX_COLUMNS, the first `columns.len()` filled.
     pub by_column: SMatrix<f64, 8, MAX_COLUMNS>,
+}
+
+/// A short list of columns.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Columns {
+    at: [usize; MAX_COLUMNS],
+    len: usize,
+}
+
+impl Columns {
+    fn empty() -> Self {
+        Self { at: [0; MAX_COLUMNS], len: 0 }
+    }
+
+    fn extend(&mut self, columns: impl Iterator<Item = usize>) {
+        for column in columns {
+            self.at[self.len] = column;
+            self.len += 1;
+        }
+    }
+}
+
+impl std::ops::Deref for Columns {
+    type Target = [usize];
+
+    fn deref(&self) -> &[usize] {
+        &self.at[..self.len]
+    }
 }
 
 /// The corners of a view's tag, metres, in the tag's frame, at the current print scale.
@@ -101,15 +126,15 @@ pub(super) fn view_row(
     // d corner / d scale, in the tag's frame: the corners as declared.
     let unit_corners = tag.corners_m([0.0; 2]);
 
-    let mut columns = Vec::with_capacity(MAX_COLUMNS);
+    let mut columns = Columns::empty();
     let instance_at = layout.instance_at[view.instance];
     let place_at = layout.place_at[view.body][view.tag];
     let scales = [layout.common_at.get(print).copied().flatten(), layout.scale_at[view.body][view.tag]];
     let axes = layout.axis_at.get(print).copied().unwrap_or_default();
     columns.extend(instance_at.iter().flat_map(|at| *at..*at + 6));
     columns.extend(place_at.iter().flat_map(|at| *at..*at + 6));
-    columns.extend(scales.iter().flatten());
-    columns.extend(axes.iter().flatten());
+    columns.extend(scales.iter().flatten().copied());
+    columns.extend(axes.iter().flatten().copied());
     columns.extend(layout.lens_at[photo.lens].iter().map(|(_, column)| *column));
     let motion = state.allowed.motion_of(view).filter(|(k, _)| layout.motion_at.get(*k).is_some());
     columns.extend(motion.iter().flat_map(|(k, _)| layout.motion_at[*k]..layout.motion_at[*k] + 6));
@@ -158,7 +183,11 @@ pub(super) fn view_row(
             by_column.fixed_view_mut::<2, 6>(row, at).copy_from(&j);
         }
     }
-    Some(ViewRow { residual: whiten * residual, by_camera: whiten * by_camera, columns, by_column: whiten * by_column })
+    for mut column in by_column.column_iter_mut().take(columns.len()) {
+        let whitened = whiten * &column;
+        column.copy_from(&whitened);
+    }
+    Some(ViewRow { residual: whiten * residual, by_camera: whiten * by_camera, columns, by_column })
 }
 
 /// What the measured values add at a state: (source, column, weight, difference) blocks.

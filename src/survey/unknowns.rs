@@ -8,6 +8,7 @@ use crate::body::TagPlace;
 use crate::camera::{Lens, N_LENS};
 use crate::frames::{Body, Camera, Pose, Tag, World};
 use nalgebra::{DVector, Vector6};
+use std::ops::Range;
 
 /// All unknowns.
 #[derive(Clone, Debug)]
@@ -59,12 +60,29 @@ pub(super) struct Layout {
     pub n_measured: usize,
 }
 
-/// What takes part: the views, the photographs they are in, and the instance that is held.
+/// What takes part: the views, the photographs they are in (both in the order of the input), and the instance that is held.
 #[derive(Clone, Debug)]
 pub(super) struct Extent {
     pub views: Vec<usize>,
     pub photos: Vec<usize>,
     pub reference: usize,
+}
+
+impl Extent {
+    /// For each photograph its views, as places in `views`.
+    pub fn by_photo(&self, problem: &Problem) -> Vec<Range<usize>> {
+        let mut at = 0;
+        let of_photo = self.photos.iter().map(|photo| {
+            let first = at;
+            while self.views.get(at).is_some_and(|v| problem.views[*v].photo == *photo) {
+                at += 1;
+            }
+            first..at
+        });
+        let ranges = of_photo.collect();
+        debug_assert_eq!(at, self.views.len(), "views and photographs in the order of the input");
+        ranges
+    }
 }
 
 impl Layout {

@@ -64,7 +64,8 @@ pub(super) fn dispersion(all: &[Hypothesis], named: &[Named]) -> f64 {
             continue;
         }
         let median = chi_square::limit(0.5f64.ln(), h.dof);
-        match by_suspect.iter_mut().find(|(s, _)| *s == &h.suspect) {
+        // All change points of one suspect follow each other.
+        match by_suspect.last_mut().filter(|(s, _)| *s == &h.suspect) {
             Some((_, values)) => values.push(h.statistic / median),
             None => by_suspect.push((&h.suspect, vec![h.statistic / median])),
         }

@@ -2,11 +2,12 @@
 //! another lens.
 
 use super::name::{Named, dispersion, size_of};
-use super::score::{Block, Score, Sum, suspicion};
+use super::score::{Block, Score, Sum, Suspicion, suspicion};
 use super::{Detectable, FALSE_ALARM, Fault, Hidden, POWER, Suspect, Tested};
 use crate::body::{BodyKind, TagPlace};
 use crate::fit::chi_square;
 use crate::survey::covariance::Covariance;
+use crate::survey::pieces::each;
 use crate::survey::problem::{Problem, View};
 use crate::survey::rows::Weights;
 use crate::survey::unknowns::{Extent, State};
@@ -56,98 +57,149 @@ struct Mover {
     instances: Vec<usize>,
     tag: Option<usize>,
     centre: Vector3<f64>,
-    /// Photographs by instance.
+    /// Photographs by instance, in order.
     photos: Vec<Vec<usize>>,
     /// (photograph block, photograph, rows and derivatives).
     seen: Vec<(usize, usize, MotionRows)>,
 }
 
+/// The rows of some views in one photograph.
+#[derive(Clone)]
+struct Rows {
+    block: usize,
+    photo: usize,
+    rows: Vec<usize>,
+}
+
+/// Which rows belong to what.
+struct Index<'a> {
+    problem: &'a Problem<'a>,
+    extent: &'a Extent,
+    of_photo: Vec<Rows>,
+    of_instance: Vec<Vec<Rows>>,
+}
+
+impl<'a> Index<'a> {
+    fn new(problem: &'a Problem<'a>, extent: &'a Extent) -> Self {
+        let mut of_photo = Vec::new();
+        let mut of_instance: Vec<Vec<Rows>> = vec![Vec::new(); problem.instances.len()];
+        for (block, (&photo, rows)) in extent.photos.iter().zip(extent.by_photo(problem)).enumerate() {
+            for row in rows.clone() {
+                let list = &mut of_instance[problem.views[extent.views[row]].instance];
+                match list.last_mut().filter(|last| last.block == block) {
+                    Some(last) => last.rows.push(row),
+                    None => list.push(Rows { block, photo, rows: vec![row] }),
+                }
+            }
+            of_photo.push(Rows { block, photo, rows: rows.collect() });
+        }
+        Self { problem, extent, of_photo, of_instance }
+    }
+
+    /// Of these instances, by photograph, those rows whose view passes.
+    fn pick(&self, instances: &[usize], of: impl Fn(&View) -> bool) -> Vec<Rows> {
+        let passes = |row: &usize| of(&self.problem.views[self.extent.views[*row]]);
+        let mut all: Vec<Rows> = Vec::new();
+        for list in instances.iter().map(|i| &self.of_instance[*i]) {
+            for rows in list {
+                all.push(Rows { rows: rows.rows.iter().copied().filter(passes).collect(), ..*rows });
+            }
+        }
+        all.retain(|rows| !rows.rows.is_empty());
+        all.sort_by_key(|rows| rows.block);
+        all.dedup_by(|next, before| {
+            let same = next.block == before.block;
+            if same {
+                before.rows.append(&mut next.rows);
+            }
+            same
+        });
+        all
+    }
+
+    fn instances_of(&self, body: usize) -> Vec<usize> {
+        (0..self.of_instance.len()).filter(|i| self.problem.instances[*i].body == body).collect()
+    }
+
+    fn in_use(&self, instance: usize) -> bool {
+        !self.of_instance[instance].is_empty()
+    }
+}
+
 /// Tests everything. `keep_reach`: which hypotheses keep what they would do to the other unknowns.
 pub(super) fn scan(at: &Solution, keep_reach: bool) -> Vec<Hypothesis> {
     let Solution { problem, state, weights, extent, covariance } = *at;
-    let mut block_of = vec![usize::MAX; problem.input.photos.len()];
-    for (k, block) in covariance.normal.photos.iter().enumerate() {
-        block_of[block.photo] = k;
-    }
-    let mut out = Vec::new();
-    let mut by_photo: BTreeMap<usize, Vec<(usize, usize)>> = BTreeMap::new(); // photograph: (row, view)
-    for (row, &v) in extent.views.iter().enumerate() {
-        by_photo.entry(problem.views[v].photo).or_default().push((row, v));
-    }
-    let mut by_motion = vec![SMatrix::<f64, 8, 6>::zeros(); extent.views.len()];
-    let mut by_scale = vec![SMatrix::<f64, 8, 1>::zeros(); extent.views.len()];
-    let mut by_focal = vec![SMatrix::<f64, 8, 1>::zeros(); extent.views.len()];
-    for (row, &v) in extent.views.iter().enumerate() {
-        if let Some(s) = suspicion(problem, state, &weights.whiten[v], &problem.views[v]) {
-            (by_motion[row], by_scale[row], by_focal[row]) = (s.by_motion, s.by_scale, s.by_focal);
-        }
-    }
-    let pick = |of: &dyn Fn(&View) -> bool| -> Vec<(usize, usize, Vec<usize>)> {
-        let chosen = by_photo.iter().map(|(photo, list)| {
-            let rows = list.iter().filter(|(_, v)| of(&problem.views[*v])).map(|(row, _)| *row).collect::<Vec<_>>();
-            (block_of[*photo], *photo, rows)
+    let index = Index::new(problem, extent);
+    let by = each(extent.views.len(), 500, |row| {
+        let v = extent.views[row];
+        suspicion(problem, state, &weights.whiten[v], &problem.views[v]).unwrap_or_else(Suspicion::none)
+    });
+    let movers = movers(&index);
+    let of_motions = each(movers.len(), 4, |m| {
+        let (suspect, instances, tag) = movers[m].clone();
+        let picked = index.pick(&instances, |view| tag.is_none_or(|t| t == view.tag));
+        let seen = picked.into_iter().map(|at| {
+            let rows = at.rows.into_iter().map(|row| (row, by[row].by_motion)).collect();
+            (at.block, at.photo, rows)
         });
-        chosen.filter(|(_, _, rows)| !rows.is_empty()).collect()
-    };
-    for (suspect, instances, tag) in movers(problem, extent) {
-        let seen = pick(&|view: &View| instances.contains(&view.instance) && tag.is_none_or(|t| t == view.tag))
-            .into_iter()
-            .map(|(k, photo, rows)| (k, photo, rows.into_iter().map(|row| (row, by_motion[row])).collect()))
-            .collect();
+        let seen = seen.collect();
         let origins: Vec<Vector3<f64>> =
             instances.iter().map(|i| state.world_from_instance[*i].translation()).collect();
         let centre = origins.iter().sum::<Vector3<f64>>() / origins.len().max(1) as f64;
-        let photos = instances
-            .iter()
-            .map(|i| pick(&|view: &View| view.instance == *i))
-            .map(|list| list.iter().map(|(_, p, _)| *p).collect());
-        let photos = photos.collect();
+        let photos = instances.iter().map(|i| index.of_instance[*i].iter().map(|at| at.photo).collect()).collect();
+        let mut out = Vec::new();
         motions(at, &Mover { suspect, instances, tag, centre, photos, seen }, keep_reach, &mut out);
-    }
-    let mut one = |suspect: Suspect, fault: Fault, of: &dyn Fn(&View) -> bool, by: &[SMatrix<f64, 8, 1>]| {
+        out
+    });
+    let one = |suspect: Suspect, fault: Fault, picked: &[Rows]| {
         let mut sum = Sum::<1>::new(covariance);
-        for (k, _, rows) in pick(of) {
-            let rows: Vec<_> = rows.into_iter().map(|row| (row, by[row])).collect();
-            sum.add(covariance, &Block::new(covariance, k, &rows), 1.0);
+        for at in picked {
+            let value = |row: usize| if fault == Fault::Focal { by[row].by_focal } else { by[row].by_scale };
+            let rows: Vec<_> = at.rows.iter().map(|row| (*row, value(*row))).collect();
+            sum.add(covariance, &Block::new(covariance, at.block, &rows), 1.0);
         }
-        let score = sum.score();
-        if score.dof > 0 {
-            let reach = keep_reach.then(|| sum.reach().clone());
-            out.push(hypothesis(suspect, fault, (Vec::new(), None), Vector3::zeros(), &score, reach));
-        }
+        let score = sum.score(covariance);
+        (score.dof > 0).then(|| {
+            let reach = keep_reach.then(|| sum.reach(covariance));
+            hypothesis(suspect, fault, (Vec::new(), None), Vector3::zeros(), &score, reach)
+        })
     };
     let kit = &problem.input.kit;
-    let used = |body: usize, tag: usize| {
-        extent.views.iter().any(|&v| problem.views[v].body == body && problem.views[v].tag == tag)
-    };
-    for (b, body) in kit.bodies.iter().enumerate() {
-        for (t, tag) in body.tags.iter().enumerate() {
-            if used(b, t) && !state.allowed.tags.contains(&(b, t)) {
-                let suspect = Suspect::Tag { body: b, id: tag.id };
-                one(suspect, Fault::Size, &|view: &View| view.body == b && view.tag == t, &by_scale);
-            }
-        }
-    }
-    for print in 0..kit.prints.len() {
+    let tags: Vec<(usize, usize)> = (0..kit.bodies.len())
+        .flat_map(|b| (0..kit.bodies[b].tags.len()).map(move |t| (b, t)))
+        .filter(|tag| !state.allowed.tags.contains(tag))
+        .collect();
+    let of_tags = each(tags.len(), 8, |k| {
+        let (b, t) = tags[k];
+        let picked = index.pick(&index.instances_of(b), |view| view.tag == t);
+        let suspect = Suspect::Tag { body: b, id: kit.bodies[b].tags[t].id };
+        if picked.is_empty() { None } else { one(suspect, Fault::Size, &picked) }
+    });
+    let of_prints = (0..kit.prints.len()).map(|print| {
         let of_group = |view: &View| kit.bodies[view.body].tags[view.tag].print == print;
-        let mut tags: Vec<(usize, usize)> =
-            extent.views.iter().map(|&v| &problem.views[v]).filter(|v| of_group(v)).map(|v| (v.body, v.tag)).collect();
+        let all: Vec<usize> = (0..problem.instances.len()).collect();
+        let picked = index.pick(&all, of_group);
+        let rows = picked.iter().flat_map(|at| at.rows.iter().map(|row| &problem.views[extent.views[*row]]));
+        let mut tags: Vec<(usize, usize)> = rows.map(|v| (v.body, v.tag)).collect();
         tags.sort_unstable();
         tags.dedup();
-        if tags.len() > 1 && !state.allowed.prints.contains(&print) {
-            one(Suspect::Print(print), Fault::Size, &of_group, &by_scale);
-        }
-    }
-    for &photo in by_photo.keys() {
-        one(Suspect::Photo(photo), Fault::Focal, &|view: &View| view.photo == photo, &by_focal);
-    }
-    out
+        let tested = tags.len() > 1 && !state.allowed.prints.contains(&print);
+        if tested { one(Suspect::Print(print), Fault::Size, &picked) } else { None }
+    });
+    let of_prints: Vec<_> = of_prints.collect();
+    let of_photos = each(index.of_photo.len(), 32, |k| {
+        let at = &index.of_photo[k];
+        one(Suspect::Photo(at.photo), Fault::Focal, std::slice::from_ref(at))
+    });
+    let singles = of_tags.into_iter().chain(of_prints).chain(of_photos).flatten();
+    of_motions.into_iter().flatten().chain(singles).collect()
 }
 
 /// Everything whose motion is tested: (suspect, its instances, its tag where it is only one).
-fn movers(problem: &Problem, extent: &Extent) -> Vec<(Suspect, Vec<usize>, Option<usize>)> {
+fn movers(index: &Index) -> Vec<(Suspect, Vec<usize>, Option<usize>)> {
+    let problem = index.problem;
     let kit = &problem.input.kit;
-    let in_use = |i: usize| extent.views.iter().any(|&v| problem.views[v].instance == i);
+    let in_use = |i: usize| index.in_use(i);
     let mut out = Vec::new();
     let mut cars: BTreeMap<Option<usize>, Vec<usize>> = BTreeMap::new();
     for (i, instance) in problem.instances.iter().enumerate().filter(|(i, _)| in_use(*i)) {
@@ -161,10 +213,9 @@ fn movers(problem: &Problem, extent: &Extent) -> Vec<(Suspect, Vec<usize>, Optio
         out.push((Suspect::Car { position }, plates, None));
     }
     for (b, body) in kit.bodies.iter().enumerate().filter(|(_, body)| body.tags.len() > 1) {
-        let instances: Vec<usize> =
-            (0..problem.instances.len()).filter(|&i| problem.instances[i].body == b && in_use(i)).collect();
+        let instances: Vec<usize> = index.instances_of(b).into_iter().filter(|i| in_use(*i)).collect();
         for (t, tag) in body.tags.iter().enumerate().filter(|(_, tag)| tag.place != TagPlace::Free) {
-            if extent.views.iter().any(|&v| problem.views[v].body == b && problem.views[v].tag == t) {
+            if !index.pick(&instances, |view| view.tag == t).is_empty() {
                 out.push((Suspect::Tag { body: b, id: tag.id }, instances.clone(), Some(t)));
             }
         }
@@ -178,9 +229,9 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
     let blocks: Vec<(usize, usize, Block<6>)> =
         mover.seen.iter().map(|(k, photo, rows)| (*photo, rows.len(), Block::new(covariance, *k, rows))).collect();
     let mut push = |fault: Fault, sum: &Sum<6>, keep: bool| {
-        let score = sum.score();
+        let score = sum.score(covariance);
         if score.dof > 0 {
-            let reach = (keep_reach && keep).then(|| sum.reach().clone());
+            let reach = (keep_reach && keep).then(|| sum.reach(covariance));
             let moved = (mover.instances.clone(), mover.tag);
             out.push(hypothesis(mover.suspect.clone(), fault, moved, mover.centre, &score, reach));
         }
@@ -198,7 +249,7 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
     }
     // Several bodies that moved as one cannot be told from one of them unless at least two were seen before and after.
     let together = |from: usize| {
-        let both = |p: &&Vec<usize>| p.iter().any(|x| *x < from) && p.iter().any(|x| *x >= from);
+        let both = |p: &&Vec<usize>| p.first().is_some_and(|x| *x < from) && p.last().is_some_and(|x| *x >= from);
         mover.instances.len() == 1 || mover.photos.iter().filter(both).count() > 1
     };
     // One view of one tag after the change cannot be told from a bad view: that is the view's own test.
@@ -368,7 +419,8 @@ pub(in crate::survey) fn report(at: &Solution, instances: &[usize], named: &[Nam
         let same = |t: &Tested| {
             t.suspect == test.suspect && std::mem::discriminant(&t.fault) == std::mem::discriminant(&test.fault)
         };
-        match tested.iter_mut().find(|t| same(t)) {
+        // All change points of one suspect follow each other.
+        match tested.last_mut().filter(|t| same(t)) {
             Some(known) if test.statistic / test.limit > known.statistic / known.limit => *known = test,
             Some(_) => {}
             None => tested.push(test),

@@ -28,6 +28,13 @@ pub(super) struct Suspicion {
     pub by_focal: SVector<f64, 8>,
 }
 
+impl Suspicion {
+    /// Of a view that says nothing.
+    pub fn none() -> Self {
+        Self { by_motion: SMatrix::zeros(), by_scale: SVector::zeros(), by_focal: SVector::zeros() }
+    }
+}
+
 /// `None` where a corner lies behind the camera.
 pub(super) fn suspicion(
     problem: &Problem,
@@ -58,89 +65,119 @@ pub(super) fn suspicion(
 }
 
 /// What one photograph adds to a test of Q numbers, its own pose already taken out.
+///
+/// A'B of the columns is `own − cross' · gain`: a few columns of the views that θ acts on, and what comes through the photograph's pose, which reaches all
+/// columns. The second part is never written out; see [`Sum`].
 #[derive(Clone)]
 pub(super) struct Block<const Q: usize> {
+    /// Which photograph.
+    k: usize,
     raw: SMatrix<f64, Q, Q>,
     info: SMatrix<f64, Q, Q>,
     pull: SVector<f64, Q>,
-    columns: Vec<usize>,
-    /// One row for each of `columns`.
-    cross: DMatrix<f64>,
+    /// (column, its row of A'B with the photograph's pose held), in order.
+    own: Vec<(usize, SVector<f64, Q>)>,
+    with_camera: SMatrix<f64, 6, Q>,
+    gain: SMatrix<f64, 6, Q>,
 }
 
 impl<const Q: usize> Block<Q> {
     /// From the views of photograph block `k` that θ acts on: the index of each one's row, and its whitened derivatives.
     pub fn new(covariance: &Covariance, k: usize, views: &[(usize, SMatrix<f64, 8, Q>)]) -> Self {
-        let photo = &covariance.normal.photos[k];
         let mut raw = SMatrix::<f64, Q, Q>::zeros();
         let mut pull = SVector::<f64, Q>::zeros();
         let mut with_camera = SMatrix::<f64, 6, Q>::zeros();
+        let mut all: Vec<(usize, SVector<f64, Q>)> = Vec::new();
         for (at, b) in views {
             let (row, weight) = &covariance.normal.rows[*at];
-            let weighted = b * *weight;
-            raw += weighted.transpose() * b;
-            pull += weighted.transpose() * row.residual;
-            with_camera += row.by_camera.transpose() * weighted;
+            let weighted = b.transpose() * *weight;
+            raw += weighted * b;
+            pull += weighted * row.residual;
+            with_camera += row.by_camera.transpose() * weighted.transpose();
+            all.extend(row.columns.iter().enumerate().map(|(j, c)| (*c, weighted * row.by_column.column(j))));
         }
-        let gain = covariance.inverses[k] * with_camera;
-        let columns = photo.active.clone();
-        let mut cross = DMatrix::<f64>::zeros(columns.len(), Q);
-        for (r, c) in columns.iter().enumerate() {
-            cross.row_mut(r).copy_from(&(-(photo.cross.column(*c).transpose() * gain)));
-        }
-        for (at, b) in views {
-            let (row, weight) = &covariance.normal.rows[*at];
-            for (j, c) in row.columns.iter().enumerate() {
-                // Every column of a view is among its photograph's.
-                if let Ok(r) = columns.binary_search(c) {
-                    let mut target = cross.row_mut(r);
-                    target += row.by_column.column(j).transpose() * b * *weight;
-                }
+        all.sort_unstable_by_key(|(c, _)| *c);
+        let mut own: Vec<(usize, SVector<f64, Q>)> = Vec::with_capacity(all.len());
+        for (c, value) in all {
+            match own.last_mut().filter(|(last, _)| *last == c) {
+                Some((_, sum)) => *sum += value,
+                None => own.push((c, value)),
             }
         }
-        Self { raw, info: raw - with_camera.transpose() * gain, pull, columns, cross }
+        let gain = covariance.inverses[k] * with_camera;
+        Self { k, raw, info: raw - with_camera.transpose() * gain, pull, own, with_camera, gain }
     }
 }
 
 /// Photographs' blocks added up, each with its weight.
+///
+/// With S the sum of the blocks' own parts and U that of what comes through the photographs' poses, A'B = S − U. Kept are S (few columns), N⁻¹U and
+/// U'N⁻¹U, which grow by one photograph in a number of steps that goes with the number of columns and not with its square.
 #[derive(Clone)]
 pub(super) struct Sum<const Q: usize> {
     raw: SMatrix<f64, Q, Q>,
     info: SMatrix<f64, Q, Q>,
     pull: SVector<f64, Q>,
-    /// n × Q: A'B of the columns.
-    cross: DMatrix<f64>,
-    /// n × Q: N⁻¹ A'B.
-    reach: DMatrix<f64>,
+    /// S: (column, row), in order.
+    own: Vec<(usize, SVector<f64, Q>)>,
+    /// N⁻¹U, by column.
+    reached: Vec<SVector<f64, Q>>,
+    /// U'N⁻¹U.
+    through: SMatrix<f64, Q, Q>,
 }
 
 impl<const Q: usize> Sum<Q> {
     pub fn new(covariance: &Covariance) -> Self {
-        let n = covariance.columns.nrows();
-        let zero = DMatrix::zeros(n, Q);
-        Self { raw: SMatrix::zeros(), info: SMatrix::zeros(), pull: SVector::zeros(), cross: zero.clone(), reach: zero }
+        Self {
+            raw: SMatrix::zeros(),
+            info: SMatrix::zeros(),
+            pull: SVector::zeros(),
+            own: Vec::new(),
+            reached: vec![SVector::zeros(); covariance.columns.nrows()],
+            through: SMatrix::zeros(),
+        }
     }
 
     pub fn add(&mut self, covariance: &Covariance, block: &Block<Q>, weight: f64) {
         self.raw += block.raw * (weight * weight);
         self.info += block.info * (weight * weight);
         self.pull += block.pull * weight;
-        for (r, &c) in block.columns.iter().enumerate() {
-            for q in 0..Q {
-                let value = block.cross[(r, q)] * weight;
-                self.cross[(c, q)] += value;
-                self.reach.column_mut(q).axpy(value, &covariance.columns.column(c), 1.0);
+        for (c, value) in &block.own {
+            match self.own.binary_search_by_key(c, |(known, _)| *known) {
+                Ok(at) => self.own[at].1 += value * weight,
+                Err(at) => self.own.insert(at, (*c, value * weight)),
             }
+        }
+        let (photo, toward) = (&covariance.normal.photos[block.k], &covariance.toward[block.k]);
+        let gain = block.gain.transpose() * weight;
+        let with_camera = block.with_camera.transpose() * weight;
+        // u'N⁻¹U before this photograph's u = cross' · gain is added to U.
+        let mut seen = SMatrix::<f64, 6, Q>::zeros();
+        for &c in &photo.active {
+            seen += photo.cross.column(c) * self.reached[c].transpose();
+        }
+        let mixed = gain * seen;
+        self.through += mixed + mixed.transpose() + with_camera * covariance.through[block.k] * gain.transpose();
+        for (reached, toward) in self.reached.iter_mut().zip(toward.column_iter()) {
+            *reached += with_camera * toward;
         }
     }
 
-    pub fn score(&self) -> Score<Q> {
-        let mut info = self.info;
-        for i in 0..Q {
-            for j in 0..Q {
-                info[(i, j)] -= self.cross.column(i).dot(&self.reach.column(j));
-            }
+    /// (A'B)' N⁻¹ A'B.
+    fn explained(&self, covariance: &Covariance) -> SMatrix<f64, Q, Q> {
+        let mut own = SMatrix::<f64, Q, Q>::zeros();
+        let mut mixed = SMatrix::<f64, Q, Q>::zeros();
+        for (c, value) in &self.own {
+            let column = covariance.columns.column(*c);
+            let reached = self.own.iter().fold(SVector::<f64, Q>::zeros(), |sum, (r, other)| sum + other * column[*r]);
+            own += value * reached.transpose();
+            mixed += value * self.reached[*c].transpose();
         }
+        own - mixed - mixed.transpose() + self.through
+    }
+
+    pub fn score(&self, covariance: &Covariance) -> Score<Q> {
+        let info = self.info - self.explained(covariance);
         let info = (info + info.transpose()) * 0.5;
         // In the metric of what the views alone would say, eigenvalues are shares 0..1 that the rest of the network checks.
         let scale = SVector::<f64, Q>::from_fn(|i, _| self.raw[(i, i)].max(1e-300).sqrt().recip());
@@ -163,9 +200,15 @@ impl<const Q: usize> Sum<Q> {
         Score { statistic, dof, step: -(inverse * self.pull), info, inverse }
     }
 
-    /// n × Q: change of the columns for each unit of θ that is left out.
-    pub fn reach(&self) -> &DMatrix<f64> {
-        &self.reach
+    /// n × Q: change of the columns for each unit of θ that is left out, N⁻¹ A'B.
+    pub fn reach(&self, covariance: &Covariance) -> DMatrix<f64> {
+        let mut reach = DMatrix::from_fn(self.reached.len(), Q, |c, q| -self.reached[c][q]);
+        for (c, value) in &self.own {
+            for q in 0..Q {
+                reach.column_mut(q).axpy(value[q], &covariance.columns.column(*c), 1.0);
+            }
+        }
+        reach
     }
 }
 
