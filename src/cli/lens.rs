@@ -86,7 +86,7 @@ fn make(arguments: LensArguments) -> Result<u8, Failure> {
     let request = LensRequest {
         photos: arguments.photos,
         board: parse_board(&text, &board_file)?,
-        board_sha256: crate::session::lens::sha256_hex(text.as_bytes()),
+        board_sha256: crate::record::keep::manifest::sha256_hex(text.as_bytes()),
         board_file,
         camera: arguments.camera,
         made: arguments.made,

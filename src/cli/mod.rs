@@ -1,6 +1,7 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
 mod demo;
+mod keep;
 mod learn;
 mod lens;
 mod ready;
@@ -33,6 +34,8 @@ Examples:
   plumbsight ready my-job              what must be seen to before measuring
   plumbsight check my-job              six deviations, what to move, the verdict
   plumbsight check my-job --json -     the result as JSON instead of the table
+  plumbsight record my-job --into kept --by NAME   the job kept as a record
+  plumbsight recheck kept/RECORD       a record measured again and compared
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
   plumbsight tags photo.jpg            the tags found in single photographs
   plumbsight lens cam/*.jpg --board a4 a lens profile from photographs of a board
@@ -109,6 +112,20 @@ enum Command {
     /// Is car and bay ready: the list, shown and answered
     #[command(after_help = ready::HELP)]
     Ready(ready::ReadyArguments),
+    /// Measure a job and keep it: photographs, inputs, result, who and when, in one folder with sums
+    #[command(after_help = keep::RECORD_HELP)]
+    Record(keep::RecordArguments),
+    /// Look at a record again: every file, the signature, and the whole measurement
+    #[command(after_help = keep::RECHECK_HELP)]
+    Recheck(keep::RecheckArguments),
+    /// Make the shop's key pair, with which records are signed
+    #[command(
+        after_help = "Example:\n  plumbsight key shop.pem\n\nWrites shop.pem, which is secret and stays in the shop, and shop.pub.pem, which\nmay be given to anyone who is to check records. Nothing is ever overwritten."
+    )]
+    Key {
+        /// The file of the private key
+        file: PathBuf,
+    },
     /// Write printable sheets, lens board, field guide and the bodies file that goes with them
     #[command(after_help = sheets::HELP)]
     Sheets {
@@ -160,6 +177,9 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Lens(arguments) => lens::run(arguments),
         Command::Learn(arguments) => learn::run(arguments),
         Command::Ready(arguments) => ready::run(arguments),
+        Command::Record(arguments) => keep::record(&arguments),
+        Command::Recheck(arguments) => keep::recheck(&arguments),
+        Command::Key { file } => keep::key(&file),
         Command::Sheets { dir, kit, paper, replace } => {
             sheets::run(&sheets::Request { folder: &dir, kit: kit.as_deref(), paper: paper.as_deref(), replace })
         }

@@ -11,9 +11,10 @@ use crate::record::document::Document;
 use crate::record::files::{JobFile, LensUse, PhotographSet};
 use crate::record::learn::{self, JobLearn};
 use crate::record::lens_profile::{LensProfile, read_lens_profile};
+use crate::record::outcome::OUTCOME_FILE;
 use crate::record::pointer::{self, JobTouch};
 use crate::record::problem::Problem;
-use crate::record::readiness::{READINESS_FILE, read_readiness};
+use crate::record::readiness::{self, READINESS_FILE, read_readiness};
 use crate::record::roll::{self, JobRoll};
 use crate::record::{bodies, car, paths, placement, places};
 use crate::vehicle::{FloorModel, VehicleModel};
@@ -96,6 +97,10 @@ pub struct Job {
     pub learn: Option<JobLearn>,
     /// The pointer and what it touches, where photographs show that.
     pub touch: Option<JobTouch>,
+    /// The job's own file, mostly `job.toml`.
+    pub file: PathBuf,
+    /// The other files that were read, relative to the folder: with these and the photographs the job is complete.
+    pub inputs: Vec<String>,
     /// What was noticed while reading.
     pub notices: Vec<Notice>,
 }
@@ -202,6 +207,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     if rough_lens {
         notices.push(guess_lens(&mut lenses[0].1, &photos));
     }
+    let inputs = inputs(&folder, &raw, &bodies_document)?;
     let folder_has_readiness = folder.join(READINESS_FILE).exists();
     Ok(Job {
         readiness: if folder_has_readiness { Some(read_readiness(&folder)?) } else { None },
@@ -227,8 +233,25 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         rolled,
         learn,
         touch,
+        file,
+        inputs,
         notices,
     })
+}
+
+/// The files that the job consists of besides its own file and its photographs, relative to its folder, each once.
+fn inputs(folder: &Path, raw: &JobFile, bodies: &Document) -> Result<Vec<String>, Problem> {
+    let mut out = vec![raw.bodies.clone()];
+    out.extend(raw.placement.clone());
+    out.extend(raw.lens.clone().filter(|l| l != UNKNOWN_LENS));
+    out.extend(raw.lenses.values().cloned());
+    out.extend(places::names(bodies)?);
+    out.extend(readiness::list_name(folder)?);
+    let beside = [READINESS_FILE, OUTCOME_FILE];
+    out.extend(beside.iter().filter(|n| folder.join(n).exists()).map(|n| n.to_string()));
+    out.sort();
+    out.dedup();
+    Ok(out)
 }
 
 /// A lens of which nothing is known, until the photographs are.
@@ -318,7 +341,10 @@ fn lenses(document: &Document, raw: &JobFile, folder: &Path) -> Result<Vec<(Stri
     let mut out = Vec::new();
     for (name, key, file) in named {
         let path = part_path(document, folder, &key, &file)?;
-        out.push((name, read_lens_profile(&path, &path.display().to_string())?));
+        let mut profile = read_lens_profile(&path, &path.display().to_string())?;
+        // From here on the profile goes by its name in the job: a result must not depend on where the folder lies.
+        profile.file = file;
+        out.push((name, profile));
     }
     Ok(out)
 }

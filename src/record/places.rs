@@ -154,6 +154,12 @@ pub fn learned_texts(
     Ok((out, json_text(&file, places_name)?))
 }
 
+/// Names of the places files that a bodies file speaks of, as written.
+pub(super) fn names(document: &Document) -> Result<Vec<String>, Problem> {
+    let file: BodiesFile = document.typed()?;
+    Ok(file.body.iter().filter_map(|table| table.places_covariance.clone()).collect())
+}
+
 /// Reads the places files that the bodies name, checks them against the tables, and gives the tags' places their covariance.
 pub(super) fn attach(document: &Document, folder: &Path, bodies: &mut Bodies) -> Result<(), Problem> {
     let file: BodiesFile = document.typed()?;

@@ -51,6 +51,37 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Problem> {
     written.map_err(fail)
 }
 
+/// Writes a file that is not there yet; one that is `secret` only its owner can read, where the system knows owners.
+///
+/// # Errors
+/// It is there already, or cannot be written.
+pub fn write_new(path: &Path, bytes: &[u8], secret: bool) -> Result<(), Problem> {
+    let mut options = std::fs::OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    if secret {
+        use std::os::unix::fs::OpenOptionsExt;
+        options.mode(0o600);
+    }
+    let written = options.open(path).and_then(|mut file| {
+        file.write_all(bytes)?;
+        file.sync_all()
+    });
+    written.map_err(|e| {
+        let shown = path.display().to_string();
+        match e.kind() {
+            std::io::ErrorKind::AlreadyExists => {
+                Problem::of_file(shown, "it is there already", "Nothing was written. Name another file.")
+            }
+            _ => Problem::of_file(
+                shown,
+                format!("it cannot be written ({e})"),
+                "Check that the folder exists and that you may write there.",
+            ),
+        }
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

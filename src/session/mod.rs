@@ -5,6 +5,7 @@
 mod drift;
 mod integrity;
 mod judge;
+pub mod keep;
 pub mod learn;
 pub mod lens;
 pub mod live;

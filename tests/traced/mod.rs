@@ -277,6 +277,8 @@ pub fn job_of(folder: &Path, photos: &Path, position: Option<usize>, clamps: Cla
     });
     Job {
         vin: None,
+        file: std::path::PathBuf::new(),
+        inputs: Vec::new(),
         vin_unchecked: None,
         readiness: None,
         folder: folder.to_owned(),

@@ -36,6 +36,19 @@ pub fn read_readiness(folder: &Path) -> Result<Readiness, Problem> {
     resolve(&document, folder)
 }
 
+/// The name of the shop's list in a job folder, where its `readiness.toml` names one.
+///
+/// # Errors
+/// The file is not in order.
+pub(super) fn list_name(folder: &Path) -> Result<Option<String>, Problem> {
+    let path = folder.join(READINESS_FILE);
+    if !path.exists() {
+        return Ok(None);
+    }
+    let raw: ReadinessFile = Document::read(&path, &path.display().to_string(), "readiness")?.typed()?;
+    Ok(raw.list)
+}
+
 /// The shipped items.
 fn shipped_items() -> Result<Vec<Item>, Problem> {
     items(&Document::parse(SHIPPED_LIST.into(), "the shipped readiness list", "readiness-list")?, Vec::new())

@@ -16,7 +16,6 @@ use crate::record::{BoardPhoto, LensProfile, MadeFrom, Notice};
 use crate::session::{Failure, Progress, Watch};
 use crate::tags::light::Tone;
 use rayon::prelude::*;
-pub(crate) use shots::sha256_hex;
 use shots::{Shot, read_shots};
 use std::path::PathBuf;
 

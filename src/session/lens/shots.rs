@@ -6,12 +6,12 @@ use crate::calibrate::seen::{SeenBoard, board_view, mirrored};
 use crate::capture::ExifState;
 use crate::capture::exif::mismatches;
 use crate::raster::Gray;
+use crate::record::keep::manifest::sha256_hex;
 use crate::record::{Notice, Problem};
 use crate::session::lens::LensRequest;
 use crate::session::{Failure, Progress, Watch};
 use crate::tags::{DetectOptions, detect};
 use rayon::prelude::*;
-use sha2::{Digest, Sha256};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -36,11 +36,6 @@ pub(super) struct Shot {
     pub seen: SeenBoard,
     /// Every point of the board is seen.
     pub whole: bool,
-}
-
-/// SHA-256 as hexadecimal text.
-pub(crate) fn sha256_hex(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
 }
 
 /// A photograph, or why it is left out; and what should be known about it.
@@ -287,11 +282,5 @@ mod tests {
         ] {
             assert_eq!(day_from_seconds(seconds), day);
         }
-    }
-
-    /// Source: FIPS 180-4, the published example "abc".
-    #[test]
-    fn sha256_is_the_published_one() {
-        assert_eq!(sha256_hex(b"abc"), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
     }
 }

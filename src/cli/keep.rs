@@ -1,0 +1,196 @@
+//! `plumbsight record`, `recheck` and `key`: a job kept as a record, and a record looked at again.
+
+use crate::cli::{ProgressLine, say};
+use crate::record::keep::Moment;
+use crate::record::keep::sign::ShopKey;
+use crate::record::{Problem, write_new};
+use crate::session::Failure;
+use crate::session::keep::{self, KeepOptions, Recheck, SignatureState};
+use clap::Args;
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+pub(super) const RECORD_HELP: &str = "\
+Copies inputs and photographs byte by byte, measures the copies, and keeps all of it
+in a new folder below DIR that is there whole or not at all. Records are never
+changed: a correction is a new record that names the old one. outcome.toml in the
+job (what the scan tool said, how the road test went) is kept with it.
+
+Examples:
+  plumbsight record my-job --into records --by \"A. Person\"
+  plumbsight record my-job --into records --by \"A. Person\" --key shop.pem
+  plumbsight record my-job --into records --by \"A. Person\" \\
+    --corrects records/2026-03-01_141530_X --reason \"outcome added\"
+
+Exit codes: 0 kept, whatever the verdict   3 an input is wrong, nothing was kept";
+
+pub(super) const RECHECK_HELP: &str = "\
+Compares every file with the record's manifest, checks the signature, and measures
+again from the photographs. The same version on the same kind of machine must give
+every figure again; another one every deviation within a tenth of its standard
+uncertainty, and the same verdict. `sha256sum -c SHA256SUMS` in the record checks
+the files without this program.
+
+Examples:
+  plumbsight recheck records/2026-03-01_141530_X
+  plumbsight recheck records/2026-03-01_141530_X --public-key shop.pub.pem
+  plumbsight recheck records/2026-03-01_141530_X --quick
+
+Exit codes: 0 confirmed   1 damaged or different   3 this is no record";
+
+/// Exit code where a record is not confirmed.
+const EXIT_NOT_CONFIRMED: u8 = 1;
+
+#[derive(Args)]
+pub(super) struct RecordArguments {
+    /// The job folder (or its job.toml)
+    job: PathBuf,
+    /// Where all records are
+    #[arg(long, value_name = "DIR")]
+    into: PathBuf,
+    /// Who keeps it
+    #[arg(long, value_name = "NAME")]
+    by: String,
+    /// What is to be said to it
+    #[arg(long, value_name = "TEXT")]
+    note: Option<String>,
+    /// The record that this one corrects; needs --reason
+    #[arg(long, value_name = "RECORD", requires = "reason")]
+    corrects: Option<PathBuf>,
+    /// Why it is corrected
+    #[arg(long, value_name = "TEXT", requires = "corrects")]
+    reason: Option<String>,
+    /// The shop's private key, to sign with
+    #[arg(long, value_name = "FILE")]
+    key: Option<PathBuf>,
+}
+
+pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
+    if arguments.by.trim().is_empty() {
+        return Err(Problem::of_file("--by", "nobody is named", "Say who keeps the record.").into());
+    }
+    let key = arguments.key.as_deref().map(ShopKey::read).transpose()?;
+    let corrects = arguments.corrects.as_deref().zip(arguments.reason.as_deref());
+    let options = KeepOptions {
+        by: &arguments.by,
+        note: arguments.note.as_deref(),
+        corrects,
+        key: key.as_ref(),
+        at: Moment::now(),
+    };
+    let bar = ProgressLine::new();
+    let kept = keep::keep(&arguments.job, &arguments.into, &options, &|p| bar.show(p));
+    bar.end();
+    let kept = kept?;
+    let mut out = format!("{} {}\n", kept.result.verdict.shape(), kept.result.verdict.words().to_uppercase());
+    if let Some(reason) = &kept.result.not_measured {
+        let _ = writeln!(out, "{reason}");
+    }
+    match kept.record.readiness_open {
+        Some(0) => {}
+        Some(n) => out.push_str(&format!("Readiness: {n} items are open.\n")),
+        None => out.push_str("Readiness: no list was kept.\n"),
+    }
+    if kept.record.outcome.is_none() {
+        out.push_str(
+            "Nothing is said of the scan tool or the road test: outcome.toml, then a correction (--corrects).\n",
+        );
+    }
+    let _ = writeln!(out, "Kept in {}", kept.folder.display());
+    say(&out);
+    Ok(0)
+}
+
+#[derive(Args)]
+pub(super) struct RecheckArguments {
+    /// The record's folder
+    record: PathBuf,
+    /// The shop's public key, instead of the one in the record
+    #[arg(long, value_name = "FILE")]
+    public_key: Option<PathBuf>,
+    /// Files and signature only, without measuring again
+    #[arg(long)]
+    quick: bool,
+}
+
+pub(super) fn recheck(arguments: &RecheckArguments) -> Result<u8, Failure> {
+    let bar = ProgressLine::new();
+    let done = keep::recheck(&arguments.record, arguments.public_key.as_deref(), arguments.quick, &|p| bar.show(p));
+    bar.end();
+    let done = done?;
+    say(&words(&done, arguments.public_key.is_some()));
+    Ok(if done.confirmed() { 0 } else { EXIT_NOT_CONFIRMED })
+}
+
+fn words(done: &Recheck, key_given: bool) -> String {
+    let r = &done.record;
+    let mut out = format!(
+        "Record of {} by {}, revision {}: {} {}\n",
+        r.made_local,
+        r.by,
+        r.revision,
+        r.verdict.shape(),
+        r.verdict.words()
+    );
+    // Writing to a text cannot fail; the results are dropped for that reason.
+    if let Some(before) = &r.corrects {
+        let _ = writeln!(out, "It corrects {}: {}", before.record, before.reason);
+    }
+    match done.damage.as_slice() {
+        [] => out.push_str("Files: all as recorded.\n"),
+        damaged => {
+            for d in damaged {
+                let _ = writeln!(out, "DAMAGED: {} {}.", d.file, d.what.words());
+            }
+        }
+    }
+    let _ = writeln!(
+        out,
+        "{}",
+        match (done.signature, key_given) {
+            (SignatureState::None, _) => "Signature: none.",
+            (SignatureState::Good, true) => "Signature: good, made with the key given.",
+            (SignatureState::Good, false) =>
+                "Signature: good for the key in the record; whose key that is, only the shop's own copy shows (--public-key).",
+            (SignatureState::Bad, _) => "BAD SIGNATURE: it does not belong to this record and this key, or is missing.",
+        }
+    );
+    if let Some(again) = &done.repeated {
+        if again.identical {
+            out.push_str("Measured again: every figure is the same.\n");
+        } else if again.differences.is_empty() {
+            let _ = writeln!(
+                out,
+                "Measured again with another version or machine: the same verdict, deviations within {:.3} of their standard uncertainty.",
+                again.largest_in_u
+            );
+        }
+        for difference in &again.differences {
+            let _ = writeln!(out, "DIFFERENT: {difference}");
+        }
+    }
+    let _ =
+        writeln!(out, "{}", if done.confirmed() { "The record is confirmed." } else { "THE RECORD IS NOT CONFIRMED." });
+    out
+}
+
+pub(super) fn key(file: &Path) -> Result<u8, Failure> {
+    let public = file.with_extension("pub.pem");
+    if public.exists() {
+        return Err(Problem::of_file(
+            public.display().to_string(),
+            "it is there already",
+            "Nothing was written. Name another file.",
+        )
+        .into());
+    }
+    let key = ShopKey::generate()?;
+    write_new(file, key.private_pem()?.as_bytes(), true)?;
+    write_new(&public, key.public_pem()?.as_bytes(), false)?;
+    say(&format!(
+        "wrote {}: secret; keep it in the shop, with a copy in a safe place\nwrote {}: for anyone who is to check records\n",
+        file.display(),
+        public.display()
+    ));
+    Ok(0)
+}

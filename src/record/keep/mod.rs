@@ -1,0 +1,166 @@
+//! The record: one folder, complete in itself, that says what was measured, from what, by whom and when, and can be measured again.
+//!
+//! ```text
+//! 2026-03-01_141530_VIN/       UTC, then what names the car
+//!   record.json                who, when, verdict, what came after, which record it corrects
+//!   result.json survey.json    the measurement with everything in between
+//!   job/                       inputs and photographs, byte by byte as they were
+//!   SHA256SUMS                 `sha256sum -c SHA256SUMS`
+//!   SHA256SUMS.sig             the shop's signature over it, and public-key.pem, where the shop signs
+//! ```
+
+pub mod manifest;
+pub mod sign;
+mod staging;
+
+pub use staging::Staging;
+
+use crate::record::outcome::OutcomePart;
+use crate::record::problem::Problem;
+use crate::record::result::{PlacementPart, ResultFile, Verdict};
+use jiff::ZonedDateTime;
+use jiff::tz::TimeZone;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// The format line of a record.
+pub const RECORD_FORMAT: &str = "plumbsight/record/1";
+
+/// Names of the files of a record.
+pub const RECORD_FILE: &str = "record.json";
+/// The result.
+pub const RESULT_FILE: &str = "result.json";
+/// The survey.
+pub const SURVEY_FILE: &str = "survey.json";
+/// The folder of inputs and photographs.
+pub const JOB_FOLDER: &str = "job";
+
+/// Longest part of a folder's name that comes from what names the car.
+const LONGEST_NAME: usize = 40;
+
+/// `record.json`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RecordFile {
+    /// [`RECORD_FORMAT`].
+    pub format: String,
+    /// Name and version of the program that measured.
+    pub program: String,
+    /// Processor and system it ran on.
+    pub machine: String,
+    /// When, in universal time (RFC 3339).
+    pub made_utc: String,
+    /// The same in the machine's local time, with its offset.
+    pub made_local: String,
+    /// Who kept it.
+    pub by: String,
+    /// What was to be said to it.
+    pub note: Option<String>,
+    /// 1, or one more than that of the record it corrects.
+    pub revision: u32,
+    /// The record that this one corrects.
+    pub corrects: Option<CorrectsPart>,
+    /// The job's title.
+    pub title: Option<String>,
+    /// The car's identification number.
+    pub vin: Option<String>,
+    /// The car as the job names it.
+    pub vehicle: Option<String>,
+    /// The job's own id of the car.
+    pub vehicle_id: Option<String>,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// What was asked.
+    pub placement: PlacementPart,
+    /// Number of photographs kept.
+    pub photographs: usize,
+    /// Open items of the readiness list; `null` where no list was kept.
+    pub readiness_open: Option<usize>,
+    /// What the scan tool said and how the road test went, where that was typed in.
+    pub outcome: Option<OutcomePart>,
+}
+
+/// The record that another one corrects.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CorrectsPart {
+    /// Name of its folder.
+    pub record: String,
+    /// SHA-256 of its manifest, so that it cannot be exchanged.
+    pub manifest_sha256: String,
+    /// Why it was corrected.
+    pub reason: String,
+}
+
+/// A moment, as it is written down.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Moment {
+    /// Universal time, RFC 3339: `2026-03-01T14:15:30Z`.
+    pub utc: String,
+    /// Local time with its offset: `2026-03-01T15:15:30+01:00`.
+    pub local: String,
+}
+
+impl Moment {
+    /// Now.
+    pub fn now() -> Self {
+        let now = jiff::Timestamp::now();
+        let written = |zone: TimeZone| ZonedDateTime::new(now, zone).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
+        Self {
+            utc: ZonedDateTime::new(now, TimeZone::UTC).strftime("%Y-%m-%dT%H:%M:%SZ").to_string(),
+            local: written(TimeZone::system()),
+        }
+    }
+
+    /// As the head of a folder's name: `2026-03-01_141530`.
+    fn stamp(&self) -> String {
+        self.utc.trim_end_matches('Z').replace('T', "_").replace(':', "")
+    }
+}
+
+/// The name of a record's folder: when, and what names the car.
+pub fn record_name(at: &Moment, result: &ResultFile, vehicle_id: Option<&str>) -> String {
+    let car = result.vin.as_deref().or(vehicle_id).or(result.title.as_deref()).unwrap_or("car");
+    let mut plain = String::new();
+    for c in car.chars() {
+        match c {
+            c if c.is_alphanumeric() => plain.push(c),
+            _ if plain.ends_with('-') || plain.is_empty() => {}
+            _ => plain.push('-'),
+        }
+    }
+    let plain: String = plain.chars().take(LONGEST_NAME).collect();
+    format!("{}_{}", at.stamp(), plain.trim_end_matches('-'))
+}
+
+/// Reads a record's `record.json`.
+///
+/// # Errors
+/// It is not there or is no record of a version that this program knows.
+pub fn read_record(folder: &Path) -> Result<RecordFile, Problem> {
+    let path = folder.join(RECORD_FILE);
+    let name = path.display().to_string();
+    let remedy = "Name the folder of a record, the one that holds record.json and SHA256SUMS.";
+    let text = std::fs::read_to_string(&path)
+        .map_err(|e| Problem::of_file(&name, format!("it cannot be read ({e})"), remedy))?;
+    let record: RecordFile = serde_json::from_str(&text)
+        .map_err(|e| Problem::of_file(&name, format!("this is no record of this version ({e})"), remedy))?;
+    if record.format != RECORD_FORMAT {
+        return Err(Problem::of_file(&name, format!("\"{}\" is not the format of a record", record.format), remedy));
+    }
+    Ok(record)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_moment_is_the_same_in_both_times() {
+        let now = Moment::now();
+        let utc: jiff::Timestamp = now.utc.parse().unwrap();
+        let local: jiff::Timestamp = now.local.parse().unwrap();
+        assert_eq!(utc, local);
+        assert_eq!(Moment { utc: "2026-03-01T14:15:30Z".into(), local: String::new() }.stamp(), "2026-03-01_141530");
+    }
+}

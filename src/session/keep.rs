@@ -1,0 +1,264 @@
+//! A job kept as a record, and a record measured again.
+
+use crate::record::keep::manifest::{Damage, MANIFEST, SIGNATURE, sha256_hex, verify};
+use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, key_text};
+use crate::record::keep::{
+    CorrectsPart, JOB_FOLDER, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE, Staging,
+    read_record, record_name,
+};
+use crate::record::result::{DeviationPart, RESULT_FORMAT};
+use crate::record::{Problem, Purpose, ResultFile, json_text, read_job, read_outcome, read_result};
+use crate::session::{Failure, Watch, check, survey};
+use std::path::{Path, PathBuf};
+
+/// How a job is kept.
+pub struct KeepOptions<'a> {
+    /// Who keeps it.
+    pub by: &'a str,
+    /// What is to be said to it.
+    pub note: Option<&'a str>,
+    /// The record that it corrects, and why.
+    pub corrects: Option<(&'a Path, &'a str)>,
+    /// The shop's key, where it signs.
+    pub key: Option<&'a ShopKey>,
+    /// When.
+    pub at: Moment,
+}
+
+/// A record that was written.
+pub struct Kept {
+    /// Its folder.
+    pub folder: PathBuf,
+    /// What it says.
+    pub record: RecordFile,
+    /// The measurement.
+    pub result: ResultFile,
+}
+
+/// Measures a job and keeps it below `root`.
+///
+/// Inputs and photographs are copied first and the copies are measured, so that the result belongs to exactly the bytes that are kept. A measurement
+/// that failed is kept too: what was tried is part of what was done.
+///
+/// # Errors
+/// An input is wrong, the record to be corrected is damaged, or nothing can be written; nothing is then left below `root`.
+pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch) -> Result<Kept, Failure> {
+    let job = read_job(job_folder, Purpose::Verdict)?;
+    if let Some(problem) = job.still_template() {
+        return Err(problem.into());
+    }
+    if root.canonicalize().is_ok_and(|r| job.folder.canonicalize().is_ok_and(|j| r.starts_with(j))) {
+        return Err(Problem::of_file(
+            root.display().to_string(),
+            "records cannot be kept inside the job they are made from",
+            "Name a folder elsewhere, the same for all records of the shop.",
+        )
+        .into());
+    }
+    let corrects = options.corrects.map(|(record, reason)| corrected(record, root, reason)).transpose()?;
+    let mut staging = Staging::begin(root)?;
+    staging.copy(&format!("{JOB_FOLDER}/job.toml"), &job.file)?;
+    for name in &job.inputs {
+        staging.copy(&format!("{JOB_FOLDER}/{name}"), &job.folder.join(name))?;
+    }
+    for photo in &job.photos {
+        staging.copy(&format!("{JOB_FOLDER}/{}", photo.name), &photo.path)?;
+    }
+    let kept_job = read_job(&staging.folder().join(JOB_FOLDER), Purpose::Verdict)?;
+    let result = check(&kept_job, watch);
+    staging.put(RESULT_FILE, json_text(&result, "the result")?.as_bytes())?;
+    if let Ok((text, _)) = survey(&kept_job, &|_| {}) {
+        staging.put(SURVEY_FILE, text.as_bytes())?;
+    }
+    let record = RecordFile {
+        format: RECORD_FORMAT.into(),
+        program: result.program.clone(),
+        machine: format!("{} {}", std::env::consts::ARCH, std::env::consts::OS),
+        made_utc: options.at.utc.clone(),
+        made_local: options.at.local.clone(),
+        by: options.by.into(),
+        note: options.note.map(str::to_owned),
+        revision: corrects.as_ref().map_or(1, |(_, before)| before + 1),
+        corrects: corrects.map(|(part, _)| part),
+        title: result.title.clone(),
+        vin: result.vin.clone(),
+        vehicle: job.vehicle.name.clone(),
+        vehicle_id: job.vehicle.id.clone(),
+        verdict: result.verdict,
+        placement: result.placement.clone(),
+        photographs: job.photos.len(),
+        readiness_open: (!result.readiness.is_empty())
+            .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
+        outcome: read_outcome(kept_job.folder.as_path())?,
+    };
+    staging.put(RECORD_FILE, json_text(&record, "the record")?.as_bytes())?;
+    let name = record_name(&options.at, &result, job.vehicle.id.as_deref());
+    let folder = match options.key {
+        None => staging.finish(&name, None)?,
+        Some(key) => {
+            staging.put(PUBLIC_KEY, key.public_pem()?.as_bytes())?;
+            let signature = key.sign(staging.manifest().as_bytes());
+            staging.finish(&name, Some((SIGNATURE, &signature)))?
+        }
+    };
+    Ok(Kept { folder, record, result })
+}
+
+/// What a correction says of the record before, and that record's revision. A damaged record cannot be corrected: what it said is no longer known.
+fn corrected(record: &Path, root: &Path, reason: &str) -> Result<(CorrectsPart, u32), Problem> {
+    let shown = record.display().to_string();
+    if let Some(damage) = verify(record)?.first() {
+        return Err(Problem::of_file(
+            shown,
+            format!("it cannot be corrected, because {} {}", damage.file, damage.what.words()),
+            "Find an undamaged copy of it, or keep the job as a record of its own.",
+        ));
+    }
+    let same_root = matches!(
+        (record.canonicalize().ok().and_then(|p| p.parent().map(Path::to_owned)), root.canonicalize()),
+        (Some(parent), Ok(root)) if parent == root
+    );
+    if !same_root {
+        return Err(Problem::of_file(
+            shown,
+            "a correction belongs beside the record that it corrects",
+            "Name that record's own folder with --into.",
+        ));
+    }
+    let before = read_record(record)?;
+    let manifest = std::fs::read(record.join(MANIFEST))
+        .map_err(|e| Problem::of_file(&shown, format!("its manifest cannot be read ({e})"), "Check the folder."))?;
+    let name = record.canonicalize().ok().and_then(|p| p.file_name().map(|n| n.to_string_lossy().into_owned()));
+    Ok((
+        CorrectsPart { record: name.unwrap_or(shown), manifest_sha256: sha256_hex(&manifest), reason: reason.into() },
+        before.revision,
+    ))
+}
+
+/// What the signature of a record is worth.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SignatureState {
+    /// The record carries none.
+    None,
+    /// It was made with the key that belongs to the public key given, or, where none was given, to the one in the record.
+    Good,
+    /// It does not belong to the manifest as it is, or to that key.
+    Bad,
+}
+
+/// What came out of looking at a record again.
+pub struct Recheck {
+    /// What it says of itself.
+    pub record: RecordFile,
+    /// Files that are not as they were recorded.
+    pub damage: Vec<Damage>,
+    /// Its signature.
+    pub signature: SignatureState,
+    /// The measurement compared; `None` where it was not repeated.
+    pub repeated: Option<Repeated>,
+}
+
+/// A measurement repeated.
+pub struct Repeated {
+    /// True where the same version of the program measured on the same kind of machine, so that every figure must be the same.
+    pub same_version: bool,
+    /// True where every figure is the same.
+    pub identical: bool,
+    /// Largest difference of a deviation in its standard uncertainty.
+    pub largest_in_u: f64,
+    /// What differs more than it may, in words; empty where the record is confirmed.
+    pub differences: Vec<String>,
+}
+
+impl Recheck {
+    /// True where nothing speaks against the record.
+    pub fn confirmed(&self) -> bool {
+        self.damage.is_empty()
+            && self.signature != SignatureState::Bad
+            && self.repeated.as_ref().is_none_or(|r| r.differences.is_empty())
+    }
+}
+
+/// Between versions and machines a deviation may differ by this share of its standard uncertainty: a tenth changes U by half a percent. Common
+/// practice, no source.
+pub const MOST_IN_U: f64 = 0.1;
+
+/// Looks at a record again: every file against the manifest, the signature, and, unless `quick`, the whole measurement from the photographs.
+///
+/// # Errors
+/// The folder is no record, or the public key cannot be read.
+pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Watch) -> Result<Recheck, Failure> {
+    let damage = verify(folder)?;
+    let record = read_record(folder)?;
+    let signature = signature_state(folder, public_key)?;
+    let repeated = if quick { None } else { Some(repeat(folder, &record, watch)?) };
+    Ok(Recheck { record, damage, signature, repeated })
+}
+
+fn signature_state(folder: &Path, public_key: Option<&Path>) -> Result<SignatureState, Problem> {
+    let given = public_key.map(key_text).transpose()?;
+    let Ok(signature) = std::fs::read(folder.join(SIGNATURE)) else {
+        // A signature that somebody expects and that is not there is not a good one.
+        let expected = given.is_some() || folder.join(PUBLIC_KEY).exists();
+        return Ok(if expected { SignatureState::Bad } else { SignatureState::None });
+    };
+    let key = given.or_else(|| key_text(&folder.join(PUBLIC_KEY)).ok());
+    let manifest = std::fs::read(folder.join(MANIFEST)).unwrap_or_default();
+    Ok(match key.is_some_and(|key| is_signed_by(&key, &manifest, &signature)) {
+        true => SignatureState::Good,
+        false => SignatureState::Bad,
+    })
+}
+
+fn repeat(folder: &Path, record: &RecordFile, watch: Watch) -> Result<Repeated, Failure> {
+    let before = read_result(&folder.join(RESULT_FILE))?;
+    let job = read_job(&folder.join(JOB_FOLDER), Purpose::Verdict)?;
+    let now = check(&job, watch);
+    let machine = format!("{} {}", std::env::consts::ARCH, std::env::consts::OS);
+    let same_version = before.program == now.program && record.machine == machine;
+    let (largest_in_u, mut differences) = compare(&before, &now);
+    let identical = before == now;
+    if same_version && !identical && differences.is_empty() {
+        differences.push(
+            "The verdict and all deviations are within bounds, but not every figure is the same, and the same version on the same kind of \
+             machine must give the same."
+                .into(),
+        );
+    }
+    Ok(Repeated { same_version, identical, largest_in_u, differences })
+}
+
+/// The largest difference of a deviation in its standard uncertainty, and what differs more than it may.
+fn compare(before: &ResultFile, now: &ResultFile) -> (f64, Vec<String>) {
+    debug_assert_eq!(now.format, RESULT_FORMAT);
+    let mut out = Vec::new();
+    let mut largest = 0.0f64;
+    if before.verdict != now.verdict {
+        out.push(format!("The verdict was \"{}\" and is now \"{}\".", before.verdict.words(), now.verdict.words()));
+    }
+    let names = |r: &ResultFile| r.stations.iter().map(|s| s.name.clone()).collect::<Vec<_>>();
+    if names(before) != names(now) {
+        out.push("The stations that could be judged are not the same.".into());
+    }
+    for old in &before.stations {
+        let Some(new) = now.stations.iter().find(|s| s.name == old.name) else { continue };
+        for ((name, unit, a), (_, _, b)) in old.deviations.each().into_iter().zip(new.deviations.each()) {
+            let in_u = difference_in_u(a, b);
+            largest = largest.max(in_u);
+            if in_u > MOST_IN_U {
+                out.push(format!(
+                    "{}, {name}: {:+.4} {unit} with U {:.4} was recorded, {:+.4} with U {:.4} comes out now.",
+                    old.name, a.deviation, a.expanded, b.deviation, b.expanded
+                ));
+            }
+        }
+    }
+    (largest, out)
+}
+
+/// By how much value or standard uncertainty differ, in the recorded standard uncertainty; infinite where a number is none.
+fn difference_in_u(a: &DeviationPart, b: &DeviationPart) -> f64 {
+    let difference = (a.deviation - b.deviation).abs().max((a.u - b.u).abs());
+    let in_u = if difference == 0.0 { 0.0 } else { difference / a.u };
+    if in_u.is_nan() { f64::INFINITY } else { in_u }
+}
