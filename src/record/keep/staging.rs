@@ -36,11 +36,11 @@ impl Staging {
             .find(|n| !root.join(n).exists() && !root.join(format!("{n}.lock")).exists())
             .unwrap_or_else(|| format!("{UNFINISHED}{}", std::process::id()));
         let (folder, lock_path) = (root.join(&name), root.join(format!("{name}.lock")));
-        let lock = File::create(&lock_path).map_err(|e| cannot_write(&lock_path, &e))?;
+        let lock = File::create(&lock_path).map_err(|e| cannot_write(root, &e))?;
         // Where a file system knows no locks the sweep below finds none either and leaves everything alone.
         let _ = lock.try_lock();
         let staging = Self { root: root.to_owned(), folder, lock: Some(lock), lock_path, sums: BTreeMap::new() };
-        std::fs::create_dir(&staging.folder).map_err(|e| cannot_write(&staging.folder, &e))?;
+        std::fs::create_dir(&staging.folder).map_err(|e| cannot_write(root, &e))?;
         Ok(staging)
     }
 
