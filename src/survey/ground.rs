@@ -111,7 +111,7 @@ impl Survey {
 
     fn ground_tag(&self, body: usize, in_kit: usize, t: usize, tag: &crate::body::BodyTag) -> GroundTag {
         let layout = &self.covariance.layout;
-        let (body_from_tag, scale) = self.places.tag(in_kit, t, tag.print);
+        let (body_from_tag, scale) = self.state.tag(in_kit, t, tag.print);
         let corners = tag.corners_m(scale);
         let declared = tag.corners_m([0.0; 2]);
         let rotation = body_from_tag.rotation();

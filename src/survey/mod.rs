@@ -5,6 +5,7 @@ mod allowed;
 mod bundle;
 mod covariance;
 mod drift;
+mod expected;
 mod ground;
 mod grow;
 pub mod integrity;
@@ -13,6 +14,7 @@ mod network;
 mod outcome;
 mod pieces;
 mod places;
+mod planned;
 mod pointer;
 mod problem;
 mod roll;
@@ -21,8 +23,10 @@ mod unknowns;
 
 pub use adjust::{adjust, adjust_watched};
 pub use drift::{LensDrift, lens_drift, lens_drift_of_free};
+pub use expected::ExpectedCorners;
 pub use ground::{Ground, GroundTag};
 pub use places::{FoundPlace, FoundPlaces};
+pub use planned::{PlannedPhoto, Planner, StandingTag};
 pub use pointer::{
     FEWEST_HOLDS, Hold, HoldResult, LEAST_TILT_RAD, MeasuredTip, PointFound, Pointer, TipFound, TouchFault, TouchPoint,
     Touched, Touching,
@@ -289,7 +293,7 @@ pub struct Survey {
     covariance: covariance::Covariance,
     instances: Vec<usize>,
     wheel_maps: Vec<roll::WheelMap>,
-    places: places::PlaceState,
+    state: unknowns::State,
 }
 
 impl Survey {

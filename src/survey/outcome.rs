@@ -4,7 +4,6 @@ use super::adjust::{FINAL_GAIN, Run};
 use super::covariance::{Covariance, ViewTest};
 use super::integrity::{self, Solution};
 use super::network::{Board, Network};
-use super::places::PlaceState;
 use super::rows::{Weights, view_residual};
 use super::unknowns::{Layout, State};
 use super::{BodyEstimate, Dropped, PhotoEstimate, Stage, Survey, SurveyError, ViewResult};
@@ -133,7 +132,7 @@ impl Run<'_> {
             covariance,
             instances,
             wheel_maps,
-            places: PlaceState::of(&self.state),
+            state: self.state,
         })
     }
 

@@ -6,25 +6,7 @@ use crate::body::{BodyModel, ScaleOf};
 use crate::frames::{Body, Pose, Tag};
 use nalgebra::DMatrix;
 
-/// What of the last state tells places.
-#[derive(Clone, Debug)]
-pub(super) struct PlaceState {
-    body_from_tag: Vec<Vec<Pose<Body, Tag>>>,
-    common_scale: Vec<f64>,
-    axis_scale: Vec<[f64; 2]>,
-    tag_scale: Vec<Vec<f64>>,
-}
-
-impl PlaceState {
-    pub fn of(state: &State) -> Self {
-        Self {
-            body_from_tag: state.body_from_tag.clone(),
-            common_scale: state.common_scale.clone(),
-            axis_scale: state.axis_scale.clone(),
-            tag_scale: state.tag_scale.clone(),
-        }
-    }
-
+impl State {
     /// A tag's place on its body and by how much its print is larger along its right and its up; `print`: its print group.
     pub fn tag(&self, body: usize, tag: usize, print: usize) -> (Pose<Body, Tag>, [f64; 2]) {
         let both = self.common_scale.get(print).copied().unwrap_or(0.0) + self.tag_scale[body][tag];
@@ -67,7 +49,7 @@ impl Survey {
             .enumerate()
             .map(|(tag, declared)| FoundPlace {
                 tag,
-                body_from_tag: self.places.body_from_tag[index][tag],
+                body_from_tag: self.state.body_from_tag[index][tag],
                 n_photos: n_photos(declared.id),
             })
             .filter(|place| place.n_photos > 0)
@@ -85,14 +67,14 @@ impl Survey {
             }
         };
         for print in prints.into_iter().filter(|print| *print < layout.common_at.len()) {
-            add(ScaleOf::Common(print), layout.common_at[print], self.places.common_scale[print]);
+            add(ScaleOf::Common(print), layout.common_at[print], self.state.common_scale[print]);
             for axis in 0..2 {
-                add(ScaleOf::Axis(print, axis), layout.axis_at[print][axis], self.places.axis_scale[print][axis]);
+                add(ScaleOf::Axis(print, axis), layout.axis_at[print][axis], self.state.axis_scale[print][axis]);
             }
         }
         for place in &places {
             let tag = place.tag;
-            add(ScaleOf::Tag(tag), layout.scale_at[index][tag], self.places.tag_scale[index][tag]);
+            add(ScaleOf::Tag(tag), layout.scale_at[index][tag], self.state.tag_scale[index][tag]);
         }
         let columns = &self.covariance.columns;
         let cov = DMatrix::from_fn(at.len(), at.len(), |i, j| match (at[i], at[j]) {
