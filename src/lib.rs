@@ -2,11 +2,13 @@
 //!
 //! A job runs from top to bottom through these modules: [`record`] reads what people wrote; [`session`] is the whole measurement as named
 //! steps: [`capture`] reads each photograph, [`tags`] finds the tags, [`survey`] ties all of them together, [`vehicle`] and [`placement`]
-//! turn bodies into a thrust line and six deviations, [`uncertainty`] carries every contribution along, and [`verdict`] decides.
+//! turn bodies into a thrust line and six deviations, [`uncertainty`] carries every contribution along, [`verdict`] decides, and [`advice`] says what
+//! would decide what is left open.
 
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
+pub mod advice;
 pub mod body;
 pub mod calibrate;
 pub mod camera;

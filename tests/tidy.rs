@@ -257,7 +257,7 @@ fn every_key_is_documented() {
 #[test]
 fn every_name_of_the_result_is_documented() {
     let readme = std::fs::read_to_string(repository("README.md")).unwrap();
-    let structs: String = ["src/record/result.rs", "src/record/result_touch.rs"]
+    let structs: String = ["src/record/result.rs", "src/record/result_touch.rs", "src/record/result_more.rs"]
         .map(|file| std::fs::read_to_string(repository(file)).unwrap())
         .concat();
     // What the tables describe together: a value's parts, a pose's parts, a lens's parameters, an outlier's and a sheet's parts.

@@ -4,6 +4,7 @@ mod demo;
 mod keep;
 mod learn;
 mod lens;
+mod more;
 mod ready;
 mod report;
 mod sheets;
@@ -12,7 +13,7 @@ mod trace;
 
 use crate::record::result::Verdict;
 use crate::record::{Purpose, ResultFile, json_text, read_job, write_atomically, write_template};
-use crate::session::{self, Failure, Progress};
+use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -62,6 +63,8 @@ one of three verdicts:
 Examples:
   plumbsight check my-job
   plumbsight check my-job --json result.json
+  plumbsight check my-job --advice     where more photographs would help most
+  plumbsight check my-job --budget     what each source adds to each U
   plumbsight check my-job --json - | jq .stations[0].deviations.yaw_deg";
 
 #[derive(Parser)]
@@ -81,6 +84,12 @@ enum Command {
         /// Where the result goes instead of result.json in the job folder; - prints it instead of the table
         #[arg(long, value_name = "FILE")]
         json: Option<PathBuf>,
+        /// Say which photographs would help most even where everything is proven
+        #[arg(long)]
+        advice: bool,
+        /// Show what each source adds to the uncertainty of each deviation
+        #[arg(long)]
+        budget: bool,
     },
     /// Measure a job without judging it: bodies, photographs, residuals and covariance as JSON
     #[command(
@@ -171,7 +180,9 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         }
     };
     let done = match arguments.command {
-        Command::Check { job, json } => check(&job, json.as_deref()),
+        Command::Check { job, json, advice, budget } => {
+            check(&job, &Wanted { json: json.as_deref(), extras: Extras { advice }, budget })
+        }
         Command::Survey { job } => survey(&job),
         Command::Tags { images, lens, trace } => tags::run(&images, lens.as_deref(), trace.as_deref()),
         Command::Lens(arguments) => lens::run(arguments),
@@ -189,7 +200,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
                 "The demonstration job is in {}: invented car, invented procedure, made photographs.\n",
                 into.display()
             ));
-            check(&into, None)
+            check(&into, &Wanted::default())
         }),
     };
     done.unwrap_or_else(|failure| {
@@ -206,14 +217,23 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
     })
 }
 
-fn check(folder: &Path, json: Option<&Path>) -> Result<u8, Failure> {
+/// What a check is asked for besides the table.
+#[derive(Clone, Copy, Default)]
+struct Wanted<'a> {
+    json: Option<&'a Path>,
+    extras: Extras,
+    budget: bool,
+}
+
+fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
+    let json = wanted.json;
     let job = read_job(folder, Purpose::Verdict).and_then(|job| match job.still_template() {
         Some(problem) => Err(problem),
         None => Ok(job),
     });
     let job = job.inspect_err(|_| tell_of_older_result(folder))?;
     let bar = ProgressLine::new();
-    let result = session::check(&job, &|p| bar.show(p));
+    let result = session::check_with(&job, wanted.extras, &|p| bar.show(p));
     bar.end();
     let text = json_text(&result, "the result")?;
     let measured = result.verdict != Verdict::NotMeasured;
@@ -228,6 +248,9 @@ fn check(folder: &Path, json: Option<&Path>) -> Result<u8, Failure> {
         // is an error message.
         let show = if measured { say } else { tell };
         show(&report::report(&result));
+        if wanted.budget {
+            show(&more::budget(&result));
+        }
         write_atomically(&path, text.as_bytes())?;
         show(&format!("Result written to {}\n", path.display()));
     }

@@ -42,6 +42,7 @@ pub(super) fn report(result: &ResultFile) -> String {
     readiness(&mut out, result);
     fit(&mut out, result);
     integrity(&mut out, result);
+    super::more::advice(&mut out, result);
     for (heading, lines) in [("Notes", result.notes.clone()), ("Notices", notices(result))] {
         if !lines.is_empty() {
             let _ = writeln!(out, "{heading}");
@@ -334,7 +335,7 @@ pub(super) fn item(out: &mut String, text: &str) {
     line_after(out, "  - ", "    ", text);
 }
 
-fn line(out: &mut String, indent: &str, text: &str) {
+pub(super) fn line(out: &mut String, indent: &str, text: &str) {
     line_after(out, indent, indent, text);
 }
 

@@ -22,6 +22,7 @@ mod prints;
 mod problem;
 mod readiness;
 pub mod result;
+mod result_more;
 mod result_read;
 mod result_touch;
 mod roll;

@@ -2,6 +2,7 @@
 //!
 //! These structs are the file format; the words in the README describe each. Nothing else in the program knows JSON.
 
+pub use crate::record::result_more::{AdvicePart, BetterPart, DecidingPart, ViewpointPart};
 pub use crate::record::result_touch::{HoldPart, PointPart, PointerPart};
 use serde::{Deserialize, Serialize};
 
@@ -105,6 +106,9 @@ pub struct ResultFile {
     /// Tests of the survey's own assumptions; faults that were found come first.
     #[serde(default)]
     pub integrity: Vec<IntegrityPart>,
+    /// What would decide what is left open; only where something is not proven, or on request.
+    #[serde(default)]
+    pub advice: Option<AdvicePart>,
     /// What the reader should know about files, photographs and tags.
     pub notices: Vec<NoticePart>,
     /// What the reader should know about the measurement.

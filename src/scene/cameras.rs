@@ -56,12 +56,22 @@ impl<'a> Viewer<'a> {
     /// shows it whole: from the front, not too steep, not too small, with its white margin inside the image, and nothing in front of it.
     pub fn corners(&self, camera_from_world: &Pose<Camera, World>, tag: &TrueTag) -> Option<[Vector2<f64>; 4]> {
         let eye = camera_from_world.inverse().translation();
-        let centre = tag.world_from_tag.translation();
-        let normal = tag.world_from_tag.rotation().column(2).into_owned();
-        let sight = eye - centre;
-        if normal.dot(&sight) < STEEPEST_RAD.cos() * sight.norm() {
+        if !self.faces(&eye, tag) {
             return None;
         }
+        let corners = self.in_picture(camera_from_world, tag)?;
+        self.open_to(&eye, tag).then_some(corners)
+    }
+
+    /// True where a tag is seen from the front and not too steeply.
+    pub fn faces(&self, eye: &Vector3<f64>, tag: &TrueTag) -> bool {
+        let normal = tag.world_from_tag.rotation().column(2).into_owned();
+        let sight = eye - tag.world_from_tag.translation();
+        normal.dot(&sight) >= STEEPEST_RAD.cos() * sight.norm()
+    }
+
+    /// Corners of a tag that is large enough and in the image with its white margin, whatever stands in the way.
+    pub fn in_picture(&self, camera_from_world: &Pose<Camera, World>, tag: &TrueTag) -> Option<[Vector2<f64>; 4]> {
         let to_camera = |p: Vector3<f64>| (*camera_from_world * Point::<World>::claim(p)).coords;
         let corners_in_world = true_corners(tag);
         let mut corners = [Vector2::zeros(); 4];
@@ -71,23 +81,24 @@ impl<'a> Viewer<'a> {
         if (0..4).any(|k| (corners[k] - corners[(k + 1) % 4]).norm() < SMALLEST_PX) {
             return None;
         }
-        let paper = paper_corners(tag);
-        for corner in paper {
+        for corner in paper_corners(tag) {
             self.pixel(&to_camera(corner), 1.0)?;
         }
-        // A 5 x 5 grid of points over the paper must be free to see.
-        for i in 0..5 {
-            for j in 0..5 {
-                let (u, v) = (f64::from(i) / 4.0, f64::from(j) / 4.0);
-                // A little in front of the paper: a tag drawn a few tenths of a millimetre deep into its board is not hidden by it.
-                let point = paper[0] + (paper[1] - paper[0]) * u + (paper[3] - paper[0]) * v + normal * CLEAR_M;
-                let direction = point - eye;
-                if self.solids.iter().any(|solid| solid.hit(&eye, &direction, 1.0).is_some()) {
-                    return None;
-                }
-            }
-        }
         Some(corners)
+    }
+
+    /// True where nothing stands between an eye and a tag's paper: a 5 x 5 grid of points over it must be free to see.
+    pub fn open_to(&self, eye: &Vector3<f64>, tag: &TrueTag) -> bool {
+        let normal = tag.world_from_tag.rotation().column(2).into_owned();
+        let paper = paper_corners(tag);
+        let share = |k: usize| (k % 5) as f64 / 4.0;
+        (0..25).all(|k| {
+            let (u, v) = (share(k), share(k / 5));
+            // A little in front of the paper: a tag drawn a few tenths of a millimetre deep into its board is not hidden by it.
+            let point = paper[0] + (paper[1] - paper[0]) * u + (paper[3] - paper[0]) * v + normal * CLEAR_M;
+            let direction = point - eye;
+            self.solids.iter().all(|solid| solid.hit(eye, &direction, 1.0).is_none())
+        })
     }
 }
 

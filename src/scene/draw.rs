@@ -15,6 +15,8 @@ pub enum Purpose {
     Lens,
     /// Errors of the corners.
     Corners,
+    /// Trials of a Monte Carlo calculation.
+    Trials,
     /// Sub-sample positions and sensor noise of photograph number `.0`.
     Photo(u32),
 }
@@ -33,6 +35,7 @@ impl Draw {
             Purpose::Cameras => 2,
             Purpose::Lens => 3,
             Purpose::Corners => 4,
+            Purpose::Trials => 5,
             Purpose::Photo(n) => 1000 + u64::from(n),
         };
         let mut rng = ChaCha8Rng::seed_from_u64(seed);

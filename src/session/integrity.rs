@@ -298,6 +298,11 @@ pub(super) fn doubts(job: &Job, measured: &Measured, station: usize) -> (Option<
     (doubt, Component::ALL.into_iter().filter(is_weak).collect())
 }
 
+/// True where no fault was found; checks that are too weak are none.
+pub(super) fn no_fault(all: &[IntegrityPart]) -> bool {
+    all.iter().all(|t| t.passed || t.test == HIDDEN)
+}
+
 /// Withholds verdicts: what was judged from a survey with a fault in it proves nothing either way; a component whose check is too weak is not called
 /// in tolerance.
 pub(super) fn withhold(result: &mut ResultFile) {

@@ -2,6 +2,7 @@
 //!
 //! Knows no screen: photographs are searched in parallel, progress goes to a callback, what a person should know comes back as data.
 
+mod advice;
 mod drift;
 mod integrity;
 mod judge;
@@ -18,10 +19,12 @@ mod rough;
 mod survey_file;
 mod touch;
 
+pub use advice::advise;
 pub use judge::{decision_bodies, judge};
 pub use look::{Look, look};
 pub use survey_file::SURVEY_FORMAT;
 
+use crate::record::result::Verdict;
 use crate::record::{Job, Notice, Problem, ResultFile};
 use crate::survey::{LensFreedom, LensInput, Survey, SurveyInput, SurveyOptions};
 use crate::verdict::words;
@@ -74,6 +77,8 @@ pub enum Failure {
 pub struct Measured {
     /// What was seen.
     pub look: Look,
+    /// What was surveyed.
+    pub input: SurveyInput,
     /// The solution.
     pub survey: Survey,
     /// Lenses whose profile the photographs contradict.
@@ -125,7 +130,7 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
             notices.extend(survey_notices(job, &look, &survey));
             let misfits = drift::misfits(job, &input, &survey);
             notices.extend(misfits.iter().map(|m| Notice { about: m.file.clone(), text: m.sentence.clone() }));
-            Ok(Measured { look, survey, misfits, notices })
+            Ok(Measured { look, input, survey, misfits, notices })
         }
         Err(error) => {
             let reason = format!("The photographs could not be tied together: {error}.");
@@ -146,14 +151,26 @@ fn with_holds(job: &Job, look: &Look) -> Vec<crate::survey::Photo> {
     photos
 }
 
+/// What a check works out besides the verdict.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Extras {
+    /// Advice whatever the verdict; without, only where something is not proven.
+    pub advice: bool,
+}
+
 /// The whole job: photographs in, verdict out. A job that cannot be measured gives a result that says so.
 pub fn check(job: &Job, watch: Watch) -> ResultFile {
-    let mut out = judged(job, watch);
+    check_with(job, Extras::default(), watch)
+}
+
+/// The same with more worked out.
+pub fn check_with(job: &Job, extras: Extras, watch: Watch) -> ResultFile {
+    let mut out = judged(job, extras, watch);
     out.readiness = job.readiness.as_ref().map(|list| ready::parts(list, Some(&out))).unwrap_or_default();
     out
 }
 
-fn judged(job: &Job, watch: Watch) -> ResultFile {
+fn judged(job: &Job, extras: Extras, watch: Watch) -> ResultFile {
     let mut look = look(job, watch);
     let mut notices = job.notices.clone();
     notices.append(&mut look.notices);
@@ -181,6 +198,12 @@ fn judged(job: &Job, watch: Watch) -> ResultFile {
             integrity::withhold(&mut out);
             if job.rough_lens {
                 rough::cap(&mut out);
+            }
+            // A fault has its own remedy, and so has a lens that is only guessed.
+            let sound = !job.rough_lens && integrity::no_fault(&out.integrity);
+            if sound && (extras.advice || out.verdict == Verdict::NotProven) {
+                out.advice =
+                    advise(job, &measured.input, &measured.survey, &judged).map(|a| advice::part(job, &judged, &a));
             }
             out
         }

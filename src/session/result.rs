@@ -57,6 +57,7 @@ pub(super) fn not_measured(
         outliers: survey.map(|s| outliers(job, look, s)).unwrap_or_default(),
         survey: survey.map(|s| survey_part(job, s)),
         integrity: Vec::new(),
+        advice: None,
         notices: notices.into_iter().map(|n| NoticePart { about: n.about, text: n.text }).collect(),
         notes: Vec::new(),
     }
@@ -97,7 +98,7 @@ fn verdict(state: State) -> Verdict {
 }
 
 /// Millimetres or degrees, as the component asks.
-fn outside(component: Component, inside: f64) -> f64 {
+pub(super) fn outside(component: Component, inside: f64) -> f64 {
     if component.is_angle() { deg_from_rad(inside) } else { mm_from_m(inside) }
 }
 

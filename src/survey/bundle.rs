@@ -222,14 +222,14 @@ pub(super) fn eliminated(normal: &Normal, halves: &[Matrix6<f64>]) -> DMatrix<f6
 }
 
 /// The damped normal equations, ready to be solved for several right sides.
-struct Damped<'a> {
+pub(super) struct Damped<'a> {
     normal: &'a Normal,
     inverses: Vec<Matrix6<f64>>,
     factor: nalgebra::Cholesky<f64, nalgebra::Dyn>,
 }
 
 impl<'a> Damped<'a> {
-    fn new(normal: &'a Normal, lambda: f64) -> Option<Self> {
+    pub fn new(normal: &'a Normal, lambda: f64) -> Option<Self> {
         let mut columns = normal.columns();
         for k in 0..columns.nrows() {
             columns[(k, k)] *= 1.0 + lambda;
@@ -241,7 +241,7 @@ impl<'a> Damped<'a> {
     }
 
     /// The step that answers a gradient (columns' part and photographs' parts).
-    fn answer(&self, mut columns: DVector<f64>, photos: &[Vector6<f64>]) -> Step {
+    pub fn answer(&self, mut columns: DVector<f64>, photos: &[Vector6<f64>]) -> Step {
         for ((block, inverse), gradient) in self.normal.photos.iter().zip(&self.inverses).zip(photos) {
             let pull = inverse * gradient;
             for &c in &block.active {

@@ -47,16 +47,16 @@ impl ExpectedCorners {
                 let there = map * view.cov * map.transpose();
                 let mut edges = SMatrix::<f64, 8, 8>::zeros();
                 for turn in 0..4 {
-                    edges += SMatrix::<f64, 8, 8>::from_fn(|i, j| there[((i + 2 * turn) % 8, (j + 2 * turn) % 8)]) * 0.25;
+                    edges +=
+                        SMatrix::<f64, 8, 8>::from_fn(|i, j| there[((i + 2 * turn) % 8, (j + 2 * turn) % 8)]) * 0.25;
                 }
                 let (shortest, longest, side_px) = lengths(&view.corners);
                 Some(Earlier { shape: [side_px.ln(), (shortest / longest).ln()], side_px, edges })
             })
             .filter(|e| e.edges.iter().all(|v| v.is_finite()))
             .collect();
-        let low = |values: Vec<f64>, [least, most]: [f64; 2]| {
-            quantile_of(&values, 0.05).unwrap_or(most).clamp(least, most)
-        };
+        let low =
+            |values: Vec<f64>, [least, most]: [f64; 2]| quantile_of(&values, 0.05).unwrap_or(most).clamp(least, most);
         let shortest = |e: &Earlier| e.side_px * (0.5 * e.shape[1]).exp();
         Self {
             shortest_edge_px: low(earlier.iter().map(shortest).collect(), SHORTEST_EDGE_PX),

@@ -17,6 +17,7 @@ mod places;
 mod planned;
 mod pointer;
 mod problem;
+mod redraw;
 mod roll;
 mod rows;
 mod unknowns;
@@ -31,6 +32,7 @@ pub use pointer::{
     FEWEST_HOLDS, Hold, HoldResult, LEAST_TILT_RAD, MeasuredTip, PointFound, Pointer, TipFound, TouchFault, TouchPoint,
     Touched, Touching,
 };
+pub use redraw::{Redraw, Redrawing, Redrawn};
 pub use roll::{
     HubBefore, Roll, RollCheck, RollFault, RollSuspect, RolledCar, RolledWheel, Steadiness, WheelFound, WheelPlace,
 };
@@ -294,6 +296,7 @@ pub struct Survey {
     instances: Vec<usize>,
     wheel_maps: Vec<roll::WheelMap>,
     state: unknowns::State,
+    extent: unknowns::Extent,
 }
 
 impl Survey {

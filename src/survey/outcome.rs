@@ -133,6 +133,7 @@ impl Run<'_> {
             instances,
             wheel_maps,
             state: self.state,
+            extent: self.extent,
         })
     }
 

@@ -5,11 +5,11 @@
 //! wanted by the columns, the covariance of what is wanted falls by (C G')' M (I + C M)⁻¹ (C G'): the same as adding M to the normal matrix.
 //! Nothing need be observed for this; that residuals will come is taken into account nowhere.
 
+use super::allowed::Allowed;
 use super::expected::ExpectedCorners;
 use super::problem::{Problem, View};
 use super::rows::view_row;
 use super::unknowns::State;
-use super::allowed::Allowed;
 use super::{Survey, SurveyInput, TagView};
 use crate::body::TagPlace;
 use crate::frames::{Camera, Pose, Tag, World};

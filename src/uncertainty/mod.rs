@@ -7,6 +7,8 @@
 
 use nalgebra::{DMatrix, DVector};
 
+pub mod monte_carlo;
+
 /// Coverage factor for 95 %, normal distribution.
 pub const K_95: f64 = 1.959964;
 

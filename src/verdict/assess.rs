@@ -17,8 +17,6 @@ use nalgebra::Matrix6;
 
 /// Ranges at which deviations are spelled out, m.
 const RANGES_M: [f64; 2] = [50.0, 100.0];
-/// Shares below this part of u are not listed.
-const SHARE_FLOOR: f64 = 0.01;
 /// A floor sheet this many standard uncertainties off the common plane is named (two-sided 0.1 % of a normal distribution).
 const SHEET_OFF_IN_U: f64 = 3.29;
 /// Floor sheets nearer to each other than this are not compared for steepness, m: their own heights would make it. Common practice, no source.
@@ -275,8 +273,8 @@ fn station_result(
         let mut shares: Vec<Share> = p
             .contributions
             .iter()
+            .filter(|c| (0..6).any(|i| c.cov[(6 * k + i, 6 * k + i)] > 0.0))
             .map(|c| Share { source: c.source, u: c.cov[(row, row)].max(0.0).sqrt() })
-            .filter(|s| s.u > SHARE_FLOOR * estimate.u)
             .collect();
         shares.sort_by(|a, b| b.u.total_cmp(&a.u));
         let tolerance = station.tolerance[i];

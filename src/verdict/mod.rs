@@ -79,7 +79,7 @@ pub struct Deviation {
     pub conformance: Option<f64>,
     /// False where U >= tolerance: this set-up cannot show the component in tolerance, wherever the stand is.
     pub decidable: Option<bool>,
-    /// The budget, largest share first, without those below 1 % of u.
+    /// The whole budget, largest share first: every source that touches any of the six. The squares add up to u².
     pub shares: Vec<Share>,
     /// The sign in words: "14 mm too far to the car's left".
     pub words: String,

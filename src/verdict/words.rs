@@ -175,7 +175,7 @@ pub fn remedy(source: BudgetSource) -> &'static str {
 }
 
 /// Shares of the same kind (both plates' run-out, say) taken together: variance by kind, largest first, each with one source that stands for it.
-fn by_kind(shares: &[Share]) -> Vec<(BudgetSource, f64, usize)> {
+pub fn by_kind(shares: &[Share]) -> Vec<(BudgetSource, f64, usize)> {
     let mut kinds: Vec<(BudgetSource, f64, usize)> = Vec::new();
     for share in shares {
         let same = |a: &BudgetSource| match (a, &share.source) {
@@ -192,6 +192,16 @@ fn by_kind(shares: &[Share]) -> Vec<(BudgetSource, f64, usize)> {
     }
     kinds.sort_by(|a, b| b.1.total_cmp(&a.1));
     kinds
+}
+
+/// A kind of source with its article: one of it, or several taken together.
+pub fn kind_name(source: BudgetSource, count: usize) -> String {
+    match (source, count > 1) {
+        (BudgetSource::RunOut(_), true) => "the run-out of the plates".into(),
+        (BudgetSource::PlateCentre(_), true) => "the centring of the plates".into(),
+        (BudgetSource::StandOff(_), true) => "the stand-off of the plates".into(),
+        _ => format!("the {}", source_name(source)),
+    }
 }
 
 /// What would prove an undecided component: names the largest contribution and its remedy.
@@ -212,12 +222,7 @@ pub fn remedy_sentence(component: Component, value: &Estimate, tolerance: f64, s
         )
     };
     if let Some((source, variance, count)) = by_kind(shares).first() {
-        let what = match (source, *count > 1) {
-            (BudgetSource::RunOut(_), true) => "the run-out of the plates".to_string(),
-            (BudgetSource::PlateCentre(_), true) => "the centring of the plates".to_string(),
-            (BudgetSource::StandOff(_), true) => "the stand-off of the plates".to_string(),
-            _ => format!("the {}", source_name(*source)),
-        };
+        let what = kind_name(*source, *count);
         let percent = 100.0 * variance / (value.u * value.u);
         text += &format!(" Most of U comes from {what} ({percent:.0} % of the variance): {}.", remedy(*source));
     }

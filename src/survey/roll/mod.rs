@@ -9,7 +9,7 @@ mod solve;
 mod start;
 
 pub(super) use model::{RollLayout, RollState, blocks};
-pub(super) use solve::WheelMap;
+pub(super) use solve::{WheelMap, wheel_steps};
 
 use crate::frames::{Body, Direction, Point, Pose, Vehicle, World};
 use thiserror::Error;

@@ -8,7 +8,7 @@ use crate::frames::{Body, Direction, Point, Pose};
 use crate::survey::adjust::{FINAL_GAIN, Run};
 use crate::survey::covariance::PoseMap;
 use crate::survey::rows::Weights;
-use crate::survey::unknowns::Layout;
+use crate::survey::unknowns::{Layout, State};
 use nalgebra::{DMatrix, Isometry3, Matrix3, Rotation3, Translation3, UnitQuaternion, Vector3};
 
 /// Chance that the test fails a sound roll.
@@ -168,6 +168,27 @@ fn wheel_in_plate(axis: &Vector3<f64>, hub: &Vector3<f64>, by: [f64; 2]) -> Isom
     let frame = Rotation3::from_matrix_unchecked(Matrix3::from_columns(&[e1, e2, *axis]));
     let turn = UnitQuaternion::from_scaled_axis(e1 * by[0] + e2 * by[1]) * UnitQuaternion::from_rotation_matrix(&frame);
     Isometry3::from_parts(Translation3::from(*hub), turn)
+}
+
+/// The steps of [`Roll::places`], in their order, from one state to another.
+pub(crate) fn wheel_steps(layout: &Layout, from: &State, to: &State) -> Vec<nalgebra::Vector6<f64>> {
+    let (Some(columns), Some(before), Some(after)) = (&layout.roll, &from.roll, &to.roll) else { return Vec::new() };
+    let mut out = Vec::new();
+    for (w, (was, is)) in before.wheels.iter().zip(&after.wheels).enumerate() {
+        let nominal = wheel_in_plate(&was.axis_in_plate, &was.hub_in_plate, [0.0; 2]);
+        // Two unit vectors this near to each other always have a rotation between them.
+        let tip = UnitQuaternion::rotation_between(&was.axis_in_plate, &is.axis_in_plate).unwrap_or_default();
+        let now = Isometry3::from_parts(Translation3::from(is.hub_in_plate), tip * nominal.rotation);
+        for (_, instance) in
+            columns.ties.iter().filter(|(tie, _)| matches!(tie, Tie::Wheel { wheel, .. } if *wheel == w))
+        {
+            let there = (from.world_from_instance[*instance].iso() * nominal).inverse()
+                * (to.world_from_instance[*instance].iso() * now);
+            let (turn, shift) = (there.rotation.scaled_axis(), there.translation.vector);
+            out.push(nalgebra::Vector6::new(turn.x, turn.y, turn.z, shift.x, shift.y, shift.z));
+        }
+    }
+    out
 }
 
 /// d (world_from_wheel · exp(δ)) / d (axis, hub, plate), by central differences.

@@ -1,0 +1,158 @@
+//! The advice in words.
+
+use super::places::{Candidate, Ground};
+use super::{AdviceInput, Better, Deciding};
+use crate::verdict::words::{capital, kind_name, remedy, size};
+use crate::verdict::{BudgetSource, StationResult};
+use nalgebra::Vector3;
+
+/// Parts of a place smaller than this are not said, m.
+const SMALL_M: f64 = 0.15;
+
+/// Bodies named at most; the others are counted.
+const NAMED: usize = 6;
+
+/// Something that a person can find in the bay.
+pub(super) struct Landmark {
+    name: String,
+    at: Vector3<f64>,
+    /// True where "ahead of" would be taken the wrong way: the stand faces the car.
+    faces_the_car: bool,
+}
+
+/// The stand, the wheels, the middle of the car's front.
+pub(super) fn landmarks(about: &AdviceInput, station: &StationResult, ground: &Ground) -> Vec<Landmark> {
+    let target = about.placement.stations[station.station].target;
+    let name = &about.input.kit.bodies[target].name;
+    let name = if name.contains("stand") { format!("the {name}") } else { format!("the stand \"{name}\"") };
+    let mut out = vec![Landmark { name, at: station.vehicle_from_target.translation(), faces_the_car: true }];
+    for wheel in &about.assessment.vehicle.wheels {
+        let name = format!("the {} wheel", wheel.corner.name());
+        out.push(Landmark { name, at: wheel.hub.coords, faces_the_car: false });
+    }
+    let front = Vector3::new(ground.front_x_m(), 0.0, 0.0);
+    out.push(Landmark { name: "the middle of the car's front".into(), at: front, faces_the_car: false });
+    out
+}
+
+/// "Stand 1.5 m left of the stand ..."
+pub(super) fn place(
+    about: &AdviceInput,
+    candidate: &Candidate,
+    landmarks: &[Landmark],
+    needed: &[usize],
+    also: &[usize],
+) -> String {
+    let eye = candidate.eye;
+    let apart = |l: &Landmark| (l.at - eye).xy().norm();
+    let Some(nearest) = landmarks.iter().min_by(|a, b| apart(a).total_cmp(&apart(b))) else { return String::new() };
+    let by = eye - nearest.at;
+    let mut parts = Vec::new();
+    if by.y.abs() >= SMALL_M {
+        parts.push(format!("{:.1} m to the car's {} of", by.y.abs(), if by.y > 0.0 { "left" } else { "right" }));
+    }
+    if by.x.abs() >= SMALL_M {
+        parts.push(match (by.x > 0.0, nearest.faces_the_car) {
+            (true, true) => format!("{:.1} m beyond", by.x),
+            (false, true) => format!("{:.1} m on the car's side of", -by.x),
+            (true, false) => format!("{:.1} m ahead of", by.x),
+            (false, false) => format!("{:.1} m behind", -by.x),
+        });
+    }
+    let stand = match parts.as_slice() {
+        [] => format!("at {}", nearest.name),
+        parts => format!("{} {}", parts.join(" and "), nearest.name),
+    };
+    let kit = &about.input.kit;
+    // The body in the middle of the picture comes first in its list; a needed one is named before others.
+    let towards = needed
+        .first()
+        .or(also.first())
+        .map_or(String::new(), |b| format!(", looking towards {}", quoted(&kit.bodies[*b].name)));
+    let held = if candidate.upright { ", camera turned upright" } else { "" };
+    let names = |of: &[usize]| {
+        let mut named: Vec<String> = of.iter().take(NAMED).map(|b| quoted(&kit.bodies[*b].name)).collect();
+        if of.len() > NAMED {
+            named.push(format!("{} more", of.len() - NAMED));
+        }
+        match named.split_last() {
+            None => String::new(),
+            Some((last, [])) => last.clone(),
+            Some((last, rest)) => format!("{} and {last}", rest.join(", ")),
+        }
+    };
+    let (must, rest) = if needed.is_empty() { (also, &[][..]) } else { (needed, also) };
+    let mut text =
+        format!("Stand {stand}, camera {}{held}{towards}. Get {} into one picture", height(eye.z), names(must));
+    if !rest.is_empty() {
+        text += &format!(" (with {}, if you can)", names(rest));
+    }
+    text + "."
+}
+
+/// Names are shown as they are declared; those that read as a phrase need no quotes.
+fn quoted(name: &str) -> String {
+    let plain = name.starts_with("floor") || name == "stand" || name.starts_with("plate");
+    if plain { name.to_owned() } else { format!("\"{name}\"") }
+}
+
+fn height(z: f64) -> String {
+    let word = match z {
+        z if z < 0.65 => "at knee height",
+        z if z < 1.15 => "at hip height",
+        z if z < 1.4 => "at chest height",
+        z if z < 1.75 => "at eye height",
+        _ => "held overhead",
+    };
+    format!("{word} ({z:.1} m)")
+}
+
+/// What to measure better, and what U would become.
+fn better(d: &Deciding, b: &Better) -> String {
+    let say = |v: f64| size(d.component, v);
+    // The survey shares its own inputs out anew where one is known better: U then falls at least so far.
+    let at_most = if matches!(b.source, BudgetSource::Survey(_)) { "at most " } else { "" };
+    format!(
+        "{:.0} % of the variance is {}: {}. Known twice as well, U would be {at_most}{}; known exactly, {at_most}{}.",
+        100.0 * b.share,
+        kind_name(b.source, b.count),
+        remedy(b.source),
+        say(b.if_half),
+        say(b.if_exact)
+    )
+}
+
+/// The whole of it for one deviation; `n`: photographs advised.
+pub(super) fn deciding(d: &Deciding, n: usize) -> String {
+    let say = |v: f64| size(d.component, v);
+    let name = capital(d.component.name());
+    let photographs = if n == 1 { "this photograph".to_owned() } else { format!("these {n} photographs") };
+    let mut text = if d.photographs_help && n > 0 {
+        format!("{name}: with {photographs} U falls from {} to about {}", say(d.now), say(d.with_photographs))
+    } else {
+        format!("{name}: more photographs hardly help, U stays at about {}", say(d.with_photographs))
+    };
+    let mut enough = false;
+    match d.needed {
+        Some(needed) if d.with_photographs <= needed => {
+            enough = true;
+            text += &format!(", enough to decide it as it is measured now ({}).", say(needed));
+        }
+        Some(needed) if d.at_best <= needed && d.photographs_help => {
+            enough = true;
+            text += &format!("; {} would decide it, which more photographs like them can reach.", say(needed));
+        }
+        Some(needed) => {
+            text += &format!(
+                "; {} would decide it, and any number of photographs leaves about {}.",
+                say(needed),
+                say(d.at_best)
+            );
+        }
+        None => text += ".",
+    }
+    if !enough && let Some(first) = d.better.first() {
+        text += &format!(" {}", better(d, first));
+    }
+    text
+}

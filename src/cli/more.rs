@@ -1,0 +1,70 @@
+//! What a technician reads beside the verdict: advice, and the whole budget.
+
+use super::report::{item, line, line_after};
+use crate::record::ResultFile;
+use crate::record::result::StationPart;
+use std::fmt::Write;
+
+/// Width of a source's name in the budget.
+const NAME: usize = 36;
+
+/// What would decide what is left open.
+pub(super) fn advice(out: &mut String, result: &ResultFile) {
+    let Some(advice) = &result.advice else { return };
+    let _ = writeln!(out, "What would help most ({})", advice.station);
+    for (k, viewpoint) in advice.viewpoints.iter().enumerate() {
+        line_after(out, &format!("  {}. ", k + 1), "     ", &viewpoint.words);
+    }
+    advice.deciding.iter().for_each(|d| item(out, &d.sentence));
+    if !advice.viewpoints.is_empty() {
+        line(out, "  ", "Add these photographs to the others with nothing moved meanwhile, and check again.");
+    }
+    let _ = writeln!(out);
+}
+
+/// Every source's standard uncertainty in each of the six.
+pub(super) fn budget(result: &ResultFile) -> String {
+    let mut out = String::new();
+    for station in &result.stations {
+        budget_of(&mut out, station);
+    }
+    out
+}
+
+fn budget_of(out: &mut String, station: &StationPart) {
+    let six = station.deviations.each();
+    let mut sources: Vec<(&str, f64)> = Vec::new();
+    for (_, _, d) in &six {
+        for share in &d.shares {
+            match sources.iter_mut().find(|(name, _)| *name == share.source) {
+                Some(known) => known.1 = known.1.max(share.percent_of_variance),
+                None => sources.push((&share.source, share.percent_of_variance)),
+            }
+        }
+    }
+    sources.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let _ = writeln!(out, "Budget of {}: standard uncertainty from each source", station.name);
+    let row = |name: &str, cells: Vec<String>| -> String {
+        let cells: String = cells.iter().map(|c| format!("{c:>7}")).collect();
+        format!("{name:<NAME$}{cells}")
+    };
+    let _ =
+        writeln!(out, "{}", row("", ["dist.", "lateral", "height", "yaw", "pitch", "roll"].map(String::from).into()));
+    let _ = writeln!(out, "{}", row("", six.iter().map(|(_, unit, _)| (*unit).to_owned()).collect()));
+    let number = |v: f64, unit: &str| if unit == "mm" { format!("{v:.2}") } else { format!("{v:.3}") };
+    for (source, _) in sources {
+        let cell = |unit: &str, shares: &[crate::record::result::SharePart]| {
+            let u = shares.iter().find(|s| s.source == source).map_or(0.0, |s| s.u);
+            let text = number(u, unit);
+            if text.trim_matches(['0', '.']).is_empty() { "-".to_owned() } else { text }
+        };
+        let _ = writeln!(out, "{}", row(source, six.iter().map(|(_, unit, d)| cell(unit, &d.shares)).collect()));
+    }
+    for (name, of) in [("together: u", false), ("U (95 %)", true)] {
+        let cells = six.iter().map(|(_, unit, d)| number(if of { d.expanded } else { d.u }, unit)).collect();
+        let _ = writeln!(out, "{}", row(name, cells));
+    }
+    let _ = writeln!(out);
+    line(out, "", "-: rounds to nothing. The squares of a column add up to the square of its u.");
+    let _ = writeln!(out);
+}

@@ -1,0 +1,80 @@
+//! The parts of the result file that say how it could be better known: advice.
+
+use crate::record::result::SixPart;
+use serde::{Deserialize, Serialize};
+
+/// What would decide what is left open.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AdvicePart {
+    /// Name of the station it is about.
+    pub station: String,
+    /// The deviations that decide.
+    pub deciding: Vec<DecidingPart>,
+    /// The photographs that would help most, best first, each with those before it taken; empty where none helps.
+    pub viewpoints: Vec<ViewpointPart>,
+    /// How many ways to take a photograph were compared.
+    pub compared: usize,
+}
+
+/// A deviation that decides; every U is the expanded uncertainty (95 %) in `unit`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DecidingPart {
+    /// Its name.
+    pub component: String,
+    /// `mm` or `deg`.
+    pub unit: String,
+    /// U as it is.
+    pub expanded_now: f64,
+    /// Largest U that would decide the deviation as it was measured; `null` where it is decided.
+    pub expanded_needed: Option<f64>,
+    /// U with the advised photographs.
+    pub expanded_with_photographs: f64,
+    /// About the least U that any number of photographs like them could reach.
+    pub expanded_at_best: f64,
+    /// False where the advised photographs change little.
+    pub photographs_help: bool,
+    /// Declared things that could be measured better, largest share first.
+    pub better: Vec<BetterPart>,
+    /// All of it in words.
+    pub sentence: String,
+}
+
+/// A declared thing that could be measured better.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BetterPart {
+    /// What.
+    pub what: String,
+    /// Its share of the variance, percent.
+    pub percent_of_variance: f64,
+    /// U if it were known twice as well (at most, where the survey shares it out anew).
+    pub expanded_if_half: f64,
+    /// U if it were known exactly (likewise).
+    pub expanded_if_exact: f64,
+    /// What to do.
+    pub remedy: String,
+}
+
+/// One more photograph.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ViewpointPart {
+    /// Where to stand, in words.
+    pub words: String,
+    /// Where the camera is, in the vehicle frame.
+    pub camera_mm: [f64; 3],
+    /// Where it looks, in the vehicle frame, length 1.
+    pub looking: [f64; 3],
+    /// True where the camera is held upright.
+    pub upright: bool,
+    /// The bodies that must be in the picture.
+    pub needed: Vec<String>,
+    /// The others that it is expected to show.
+    pub also: Vec<String>,
+    /// Ids of the tags that it is expected to show.
+    pub tags: Vec<u16>,
+    /// U of the six deviations with this photograph and those before it.
+    pub expanded: SixPart<f64>,
+}

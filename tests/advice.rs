@@ -1,0 +1,210 @@
+//! Is the advice true? On made bays the advised photographs are taken, and what then comes out is compared with what was foretold, with photographs taken
+//! anyhow, and with knowing a declared thing better.
+//!
+//! `cargo test --test advice -- --nocapture` prints the table; `PLUMBSIGHT_ADVICE_BAYS=40` takes more bays.
+
+mod bays;
+
+use plumbsight::advice::{Advice, AdviceInput, advise};
+use plumbsight::frames::{Camera, Pose, World};
+use plumbsight::placement::Placement;
+use plumbsight::scene::{Bay, BayOptions, CornerNoise};
+use plumbsight::survey::{Source, Survey, SurveyInput};
+use plumbsight::units::{m_from_mm, rad_from_deg};
+use plumbsight::vehicle::{DecisionBodies, measured_bodies};
+use plumbsight::verdict::{Assessment, BudgetSource};
+use std::time::Instant;
+
+/// A bay in which corners decide: few photographs with a poor camera, everything declared well known.
+fn corners_decide(seed: u64) -> BayOptions {
+    BayOptions {
+        seed,
+        n_photos: 9,
+        noise: CornerNoise { sigma_px: 0.2, outward_px: 0.05 },
+        run_out_limit_rad: rad_from_deg(0.02),
+        eccentricity_limit_m: m_from_mm(0.1),
+        sigma_stand_off_m: m_from_mm(0.1),
+        sigma_wheelbase_m: m_from_mm(0.2),
+        sigma_thickness_m: m_from_mm(0.1),
+        sigma_uneven_m: m_from_mm(0.1),
+        sigma_print_common: 1e-4,
+        ..BayOptions::default()
+    }
+}
+
+struct Measured {
+    input: SurveyInput,
+    survey: Survey,
+    from: DecisionBodies,
+    assessment: Assessment,
+    placement: Placement,
+}
+
+/// With these tolerances, or with such that nothing is proven.
+fn measure(bay: &Bay, tolerance: Option<[Option<f64>; 6]>) -> Measured {
+    let survey = bays::survey_of(bay).expect("a made bay can be surveyed");
+    let first = bays::assessment_of(bay, &survey, &bays::placement_of(bay, [Some(1.0); 6]));
+    let between = std::array::from_fn(|k| {
+        let d = &first.stations[0].deviations[k].deviation;
+        Some(d.value.abs() + 0.5 * d.expanded)
+    });
+    let placement = bays::placement_of(bay, tolerance.unwrap_or(between));
+    let assessment = bays::assessment_of(bay, &survey, &placement);
+    let kept: Vec<usize> = (0..survey.bodies.len()).collect();
+    let from = DecisionBodies {
+        bodies: measured_bodies(&bay.layout.kit, &survey),
+        joint: survey.joint(&kept),
+        kept,
+        vehicle: bays::vehicle_of(bay),
+    };
+    Measured { input: bay.survey_input(), survey, from, assessment, placement }
+}
+
+fn advice_for(m: &Measured, most: usize) -> Advice {
+    let about = AdviceInput {
+        input: &m.input,
+        survey: &m.survey,
+        from: &m.from,
+        assessment: &m.assessment,
+        placement: &m.placement,
+        vehicle: &m.from.vehicle,
+        judged: None,
+    };
+    advise(&about, most).expect("a station was judged")
+}
+
+/// U of the six with more photographs taken from these places (in the bay's world).
+fn with_photographs(bay: &Bay, more: impl IntoIterator<Item = Pose<Camera, World>>) -> [f64; 6] {
+    let mut bay = bay.clone();
+    bay.camera_from_world.extend(more);
+    expanded(&measure(&bay, None).assessment)
+}
+
+fn expanded(a: &Assessment) -> [f64; 6] {
+    std::array::from_fn(|k| a.stations[0].deviations[k].deviation.expanded)
+}
+
+/// Sum of the variances against what they were, as the advice weighs them where all six are open.
+fn together(u: &[f64; 6], unit: &[f64; 6]) -> f64 {
+    (u.iter().zip(unit).map(|(u, t)| (u / t).powi(2)).sum::<f64>() / 6.0).sqrt()
+}
+
+#[test]
+fn the_advised_photographs_bring_what_was_foretold_and_more_than_any_others() {
+    let n: u64 = std::env::var("PLUMBSIGHT_ADVICE_BAYS").ok().and_then(|n| n.parse().ok()).unwrap_or(6);
+    let (mut ratios, mut against_random) = (Vec::new(), Vec::new());
+    for seed in 1..=n {
+        let bay = Bay::new(&corners_decide(seed)).expect("the options are possible");
+        let m = measure(&bay, None);
+        let now = expanded(&m.assessment);
+        let tolerance: [f64; 6] = std::array::from_fn(|k| m.assessment.stations[0].deviations[k].tolerance.unwrap());
+        let began = Instant::now();
+        let advice = advice_for(&m, 3);
+        let took = began.elapsed();
+        assert!(!advice.photographs.is_empty() && advice.deciding.iter().any(|d| d.photographs_help), "seed {seed}");
+        // The world of a made bay is its vehicle frame; the survey's is found to a few millimetres, which changes no photograph.
+        let vehicle = m.assessment.vehicle.world_from_vehicle;
+        let cameras: Vec<Pose<Camera, World>> =
+            advice.photographs.iter().map(|v| Pose::claim(*(v.camera_from_world * vehicle).iso())).collect();
+        for (k, viewpoint) in advice.photographs.iter().enumerate() {
+            let got = with_photographs(&bay, cameras[..=k].iter().copied());
+            for c in 0..6 {
+                ratios.push(got[c] / viewpoint.expanded[c]);
+            }
+        }
+        let foretold = advice.photographs.last().unwrap().expanded;
+        // As many photographs as somebody takes who just walks around once more.
+        let others: Vec<f64> = (1..=4)
+            .map(|other| {
+                let elsewhere = Bay::new(&BayOptions { seed: 1000 * other + seed, ..corners_decide(seed) }).unwrap();
+                let n = elsewhere.camera_from_world.len();
+                let picked = (0..cameras.len())
+                    .map(|k| elsewhere.camera_from_world[(k * n / cameras.len() + other as usize) % n]);
+                together(&with_photographs(&bay, picked), &tolerance)
+            })
+            .collect();
+        let (was, will) = (together(&now, &tolerance), together(&foretold, &tolerance));
+        let taken = together(&with_photographs(&bay, cameras.iter().copied()), &tolerance);
+        println!(
+            "seed {seed:2}: U/T {was:.3}, foretold {will:.3}, taken {taken:.3}; others {:.3?}; {} compared in {:.2} s",
+            others,
+            advice.compared,
+            took.as_secs_f64()
+        );
+        advice.photographs.iter().for_each(|v| println!("    {}", v.words));
+        let mean = others.iter().sum::<f64>() / others.len() as f64;
+        against_random.push((was - taken) / (was - mean).max(1e-9));
+        assert!(taken < mean, "seed {seed}: advice {taken}, others on average {mean}");
+        assert!(taken <= others.iter().copied().fold(0.0, f64::max), "seed {seed}: worse than the worst");
+    }
+    ratios.sort_by(f64::total_cmp);
+    let (low, high) = (ratios[0], ratios[ratios.len() - 1]);
+    println!("taken over foretold: {low:.3} to {high:.3}, median {:.3}", ratios[ratios.len() / 2]);
+    println!("gain against photographs taken anyhow: {against_random:.2?}");
+    assert!(low > 0.85 && high < 1.15, "U comes out {low:.3} to {high:.3} of what was foretold");
+}
+
+/// With clamps that may be half a degree off no photograph can prove the yaw, and the figures for better clamps are what better clamps give.
+#[test]
+fn where_a_declared_thing_decides_that_is_said_with_what_it_would_be_worth() {
+    let options = BayOptions { n_photos: 14, run_out_limit_rad: rad_from_deg(0.5), ..BayOptions::default() };
+    let bay = Bay::new(&options).unwrap();
+    let none = [None; 6];
+    let yaw_alone = std::array::from_fn(|k| if k == 3 { Some(rad_from_deg(0.3)) } else { none[k] });
+    let m = measure(&bay, Some(yaw_alone));
+    let advice = advice_for(&m, 3);
+    println!("{:#?}", advice.deciding);
+    let [yaw] = &advice.deciding[..] else { panic!("only yaw is asked: {advice:?}") };
+    assert!(!yaw.photographs_help && advice.photographs.is_empty());
+    assert!(yaw.at_best > 0.95 * yaw.now, "any number of photographs leaves it: {yaw:?}");
+    let first = yaw.better[0];
+    assert!(matches!(first.source, BudgetSource::RunOut(_)) && first.count == 2 && first.share > 0.8, "{first:?}");
+    assert!(yaw.words.contains("the run-out of the plates") && yaw.words.contains("hardly help"), "{}", yaw.words);
+    for (times, foretold) in [(0.5, first.if_half), (0.0, first.if_exact)] {
+        let mut vehicle = m.from.vehicle.clone();
+        vehicle.wheels.iter_mut().for_each(|w| w.run_out_rad *= times);
+        let again = plumbsight::verdict::assess(&plumbsight::verdict::AssessInput {
+            bodies: &m.from.bodies,
+            joint: &m.from.joint,
+            vehicle: &vehicle,
+            floor: &bays::floor_of(&bay),
+            stands: &[],
+            placement: &m.placement,
+        })
+        .unwrap();
+        let got = expanded(&again)[3];
+        assert!((got - foretold).abs() < 1e-3 * got, "times {times}: {got} against {foretold}");
+    }
+}
+
+/// Every budget adds up, and everything that is declared is in it.
+#[test]
+fn the_shares_of_every_deviation_add_up_and_none_is_missing() {
+    let options = BayOptions {
+        n_photos: 12,
+        sigma_place_m: m_from_mm(0.2),
+        sigma_place_rad: rad_from_deg(0.05),
+        ..BayOptions::default()
+    };
+    let m = measure(&Bay::new(&options).unwrap(), None);
+    let station = &m.assessment.stations[0];
+    for d in &station.deviations {
+        let sum: f64 = d.shares.iter().map(|s| s.u * s.u).sum();
+        let variance = d.deviation.u * d.deviation.u;
+        assert!((sum - variance).abs() < 1e-9 * variance, "{:?}: {sum} of {variance}", d.component);
+        let has = |wanted: fn(&BudgetSource) -> bool| d.shares.iter().any(|s| wanted(&s.source));
+        for (what, found) in [
+            ("corners", has(|s| *s == BudgetSource::Survey(Source::Corners))),
+            ("print size", has(|s| *s == BudgetSource::Survey(Source::SheetScale))),
+            ("places of tags", has(|s| *s == BudgetSource::Survey(Source::TagPlaces))),
+            ("run-out", has(|s| matches!(s, BudgetSource::RunOut(_)))),
+            ("centring", has(|s| matches!(s, BudgetSource::PlateCentre(_)))),
+            ("stand-off", has(|s| matches!(s, BudgetSource::StandOff(_)))),
+            ("thickness", has(|s| *s == BudgetSource::SheetThickness)),
+            ("unevenness", has(|s| *s == BudgetSource::FloorUneven)),
+            ("wheelbase", has(|s| *s == BudgetSource::Wheelbase)),
+        ] {
+            assert!(found, "{:?} has no line for {what}", d.component);
+        }
+    }
+}
