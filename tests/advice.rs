@@ -73,11 +73,11 @@ fn advice_for(m: &Measured, most: usize) -> Advice {
     advise(&about, most).expect("a station was judged")
 }
 
-/// U of the six with more photographs taken from these places (in the bay's world).
-fn with_photographs(bay: &Bay, more: impl IntoIterator<Item = Pose<Camera, World>>) -> [f64; 6] {
+/// The bay measured with more photographs taken from these places (in the bay's world).
+fn with_photographs(bay: &Bay, more: impl IntoIterator<Item = Pose<Camera, World>>) -> Measured {
     let mut bay = bay.clone();
     bay.camera_from_world.extend(more);
-    expanded(&measure(&bay, None).assessment)
+    measure(&bay, None)
 }
 
 fn expanded(a: &Assessment) -> [f64; 6] {
@@ -93,6 +93,7 @@ fn together(u: &[f64; 6], unit: &[f64; 6]) -> f64 {
 fn the_advised_photographs_bring_what_was_foretold_and_more_than_any_others() {
     let n: u64 = std::env::var("PLUMBSIGHT_ADVICE_BAYS").ok().and_then(|n| n.parse().ok()).unwrap_or(6);
     let (mut ratios, mut against_random) = (Vec::new(), Vec::new());
+    let mut other_noise = 0;
     for seed in 1..=n {
         let bay = Bay::new(&corners_decide(seed)).expect("the options are possible");
         let m = measure(&bay, None);
@@ -107,7 +108,20 @@ fn the_advised_photographs_bring_what_was_foretold_and_more_than_any_others() {
         let cameras: Vec<Pose<Camera, World>> =
             advice.photographs.iter().map(|v| Pose::claim(*(v.camera_from_world * vehicle).iso())).collect();
         for (k, viewpoint) in advice.photographs.iter().enumerate() {
-            let got = with_photographs(&bay, cameras[..=k].iter().copied());
+            let after = with_photographs(&bay, cameras[..=k].iter().copied());
+            let got = expanded(&after.assessment);
+            // By chance a survey finds its corners worse than stated and widens all of U for it; nobody can foretell that it will or will not.
+            let same = (after.survey.spread / m.survey.spread - 1.0).abs() < 0.02
+                && (after.survey.unmodelled_px - m.survey.unmodelled_px).abs() < 0.02;
+            if !same {
+                let (was, is) = (&m.survey, &after.survey);
+                println!(
+                    "    spread {:.2} to {:.2}, noise {:.3} to {:.3} px",
+                    was.spread, is.spread, was.unmodelled_px, is.unmodelled_px
+                );
+                other_noise += 1;
+                continue;
+            }
             for c in 0..6 {
                 ratios.push(got[c] / viewpoint.expanded[c]);
             }
@@ -120,11 +134,11 @@ fn the_advised_photographs_bring_what_was_foretold_and_more_than_any_others() {
                 let n = elsewhere.camera_from_world.len();
                 let picked = (0..cameras.len())
                     .map(|k| elsewhere.camera_from_world[(k * n / cameras.len() + other as usize) % n]);
-                together(&with_photographs(&bay, picked), &tolerance)
+                together(&expanded(&with_photographs(&bay, picked).assessment), &tolerance)
             })
             .collect();
         let (was, will) = (together(&now, &tolerance), together(&foretold, &tolerance));
-        let taken = together(&with_photographs(&bay, cameras.iter().copied()), &tolerance);
+        let taken = together(&expanded(&with_photographs(&bay, cameras.iter().copied()).assessment), &tolerance);
         println!(
             "seed {seed:2}: U/T {was:.3}, foretold {will:.3}, taken {taken:.3}; others {:.3?}; {} compared in {:.2} s",
             others,
@@ -141,6 +155,7 @@ fn the_advised_photographs_bring_what_was_foretold_and_more_than_any_others() {
     let (low, high) = (ratios[0], ratios[ratios.len() - 1]);
     println!("taken over foretold: {low:.3} to {high:.3}, median {:.3}", ratios[ratios.len() / 2]);
     println!("gain against photographs taken anyhow: {against_random:.2?}");
+    assert!(ratios.len() as u64 > 6 * n && other_noise <= n, "the noise came out otherwise {other_noise} times");
     assert!(low > 0.85 && high < 1.15, "U comes out {low:.3} to {high:.3} of what was foretold");
 }
 

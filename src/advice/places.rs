@@ -26,6 +26,9 @@ const BESIDE_CAR_M: f64 = 0.2;
 /// Directions to look in that are tried from each place.
 const AIMS: usize = 3;
 
+/// A tag with its corners' covariance, px².
+type PlannedTag<'a> = (&'a StandingTag, SMatrix<f64, 8, 8>);
+
 /// One way to take a photograph.
 #[derive(Clone, Debug)]
 pub(super) struct Candidate {
@@ -247,7 +250,7 @@ impl<'a> Ground<'a> {
     }
 
     /// A candidate in the survey's words.
-    pub fn planned(&self, c: &Candidate) -> (Pose<Camera, World>, Vec<(&StandingTag, SMatrix<f64, 8, 8>)>) {
+    pub fn planned(&self, c: &Candidate) -> (Pose<Camera, World>, Vec<PlannedTag<'_>>) {
         let camera_from_vehicle = camera(c.eye, c.at, c.upright);
         let camera_from_world = Pose::claim(camera_from_vehicle.iso() * self.vehicle_from_world.iso());
         (camera_from_world, c.shown.iter().map(|(t, cov)| (&self.standing[*t], *cov)).collect())

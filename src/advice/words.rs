@@ -23,8 +23,10 @@ pub(super) struct Landmark {
 /// The stand, the wheels, the middle of the car's front.
 pub(super) fn landmarks(about: &AdviceInput, station: &StationResult, ground: &Ground) -> Vec<Landmark> {
     let target = about.placement.stations[station.station].target;
-    let name = &about.input.kit.bodies[target].name;
-    let name = if name.contains("stand") { format!("the {name}") } else { format!("the stand \"{name}\"") };
+    let name = match name(about, target) {
+        name if name.contains("stand") => name,
+        name => format!("the stand ({name})"),
+    };
     let mut out = vec![Landmark { name, at: station.vehicle_from_target.translation(), faces_the_car: true }];
     for wheel in &about.assessment.vehicle.wheels {
         let name = format!("the {} wheel", wheel.corner.name());
@@ -47,31 +49,21 @@ pub(super) fn place(
     let apart = |l: &Landmark| (l.at - eye).xy().norm();
     let Some(nearest) = landmarks.iter().min_by(|a, b| apart(a).total_cmp(&apart(b))) else { return String::new() };
     let by = eye - nearest.at;
-    let mut parts = Vec::new();
-    if by.y.abs() >= SMALL_M {
-        parts.push(format!("{:.1} m to the car's {} of", by.y.abs(), if by.y > 0.0 { "left" } else { "right" }));
-    }
-    if by.x.abs() >= SMALL_M {
-        parts.push(match (by.x > 0.0, nearest.faces_the_car) {
-            (true, true) => format!("{:.1} m beyond", by.x),
-            (false, true) => format!("{:.1} m on the car's side of", -by.x),
-            (true, false) => format!("{:.1} m ahead of", by.x),
-            (false, false) => format!("{:.1} m behind", -by.x),
-        });
-    }
-    let stand = match parts.as_slice() {
-        [] => format!("at {}", nearest.name),
-        parts => format!("{} {}", parts.join(" and "), nearest.name),
+    let along = match (by.x > 0.0, nearest.faces_the_car) {
+        (true, true) => format!("{:.1} m beyond", by.x),
+        (false, true) => format!("{:.1} m on the car's side of", -by.x),
+        (true, false) => format!("{:.1} m ahead of", by.x),
+        (false, false) => format!("{:.1} m behind", -by.x),
     };
-    let kit = &about.input.kit;
-    // The body in the middle of the picture comes first in its list; a needed one is named before others.
-    let towards = needed
-        .first()
-        .or(also.first())
-        .map_or(String::new(), |b| format!(", looking towards {}", quoted(&kit.bodies[*b].name)));
-    let held = if candidate.upright { ", camera turned upright" } else { "" };
+    let aside = format!("{:.1} m to the car's {} of", by.y.abs(), if by.y > 0.0 { "left" } else { "right" });
+    let stand = match (by.y.abs() >= SMALL_M, by.x.abs() >= SMALL_M) {
+        (false, false) => format!("at {}", nearest.name),
+        (true, false) => format!("{aside} {}", nearest.name),
+        (false, true) => format!("{along} {}", nearest.name),
+        (true, true) => format!("{aside} {} and {along} it", nearest.name),
+    };
     let names = |of: &[usize]| {
-        let mut named: Vec<String> = of.iter().take(NAMED).map(|b| quoted(&kit.bodies[*b].name)).collect();
+        let mut named: Vec<String> = of.iter().take(NAMED).map(|b| name(about, *b)).collect();
         if of.len() > NAMED {
             named.push(format!("{} more", of.len() - NAMED));
         }
@@ -81,19 +73,24 @@ pub(super) fn place(
             Some((last, rest)) => format!("{} and {last}", rest.join(", ")),
         }
     };
-    let (must, rest) = if needed.is_empty() { (also, &[][..]) } else { (needed, also) };
-    let mut text =
-        format!("Stand {stand}, camera {}{held}{towards}. Get {} into one picture", height(eye.z), names(must));
-    if !rest.is_empty() {
-        text += &format!(" (with {}, if you can)", names(rest));
-    }
-    text + "."
+    // The body in the middle of the picture comes first in its list; a needed one is named before others.
+    let towards =
+        needed.first().or(also.first()).map_or(String::new(), |b| format!(", looking at {}", name(about, *b)));
+    let held = if candidate.upright { ", turned upright" } else { "" };
+    let show = match (needed, also) {
+        (needed, []) => format!("Get {} into one picture.", names(needed)),
+        ([], also) => format!("Get as many as you can into one picture of {}.", names(also)),
+        (needed, also) => {
+            format!("Get {} into one picture, with as many as you can of {}.", names(needed), names(also))
+        }
+    };
+    format!("Stand {stand}, camera {}{held}{towards}. {show}", height(eye.z))
 }
 
-/// Names are shown as they are declared; those that read as a phrase need no quotes.
-fn quoted(name: &str) -> String {
-    let plain = name.starts_with("floor") || name == "stand" || name.starts_with("plate");
-    if plain { name.to_owned() } else { format!("\"{name}\"") }
+/// A body's name as it reads in a sentence.
+fn name(about: &AdviceInput, body: usize) -> String {
+    let name = &about.input.kit.bodies[body].name;
+    if name.starts_with("stand") || name.starts_with("plate") { format!("the {name}") } else { name.clone() }
 }
 
 fn height(z: f64) -> String {

@@ -200,6 +200,8 @@ pub fn kind_name(source: BudgetSource, count: usize) -> String {
         (BudgetSource::RunOut(_), true) => "the run-out of the plates".into(),
         (BudgetSource::PlateCentre(_), true) => "the centring of the plates".into(),
         (BudgetSource::StandOff(_), true) => "the stand-off of the plates".into(),
+        (BudgetSource::Survey(Source::Rolling | Source::Touch), _) => source_name(source),
+        (BudgetSource::SurveyRest, _) => "the survey".into(),
         _ => format!("the {}", source_name(source)),
     }
 }
