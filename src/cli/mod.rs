@@ -65,7 +65,11 @@ Examples:
   plumbsight check my-job --json result.json
   plumbsight check my-job --advice     where more photographs would help most
   plumbsight check my-job --budget     what each source adds to each U
+  plumbsight check my-job --monte-carlo 2000
   plumbsight check my-job --json - | jq .stations[0].deviations.yaw_deg";
+
+/// Trials of Monte Carlo where no number is given; [`session::USUAL_TRIALS`] in words.
+const USUAL_TRIALS: &str = "1000";
 
 #[derive(Parser)]
 #[command(name = "plumbsight", version, about = ABOUT, after_help = EXAMPLES, max_term_width = 80)]
@@ -90,6 +94,9 @@ enum Command {
         /// Show what each source adds to the uncertainty of each deviation
         #[arg(long)]
         budget: bool,
+        /// Check U by Monte Carlo: so many surveys drawn and adjusted again (1000 where no number is given)
+        #[arg(long, value_name = "N", num_args = 0..=1, default_missing_value = USUAL_TRIALS, value_parser = clap::value_parser!(u32).range(100..=1_000_000))]
+        monte_carlo: Option<u32>,
     },
     /// Measure a job without judging it: bodies, photographs, residuals and covariance as JSON
     #[command(
@@ -180,8 +187,9 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         }
     };
     let done = match arguments.command {
-        Command::Check { job, json, advice, budget } => {
-            check(&job, &Wanted { json: json.as_deref(), extras: Extras { advice }, budget })
+        Command::Check { job, json, advice, budget, monte_carlo } => {
+            let extras = Extras { advice, monte_carlo: monte_carlo.map(|n| n as usize) };
+            check(&job, &Wanted { json: json.as_deref(), extras, budget })
         }
         Command::Survey { job } => survey(&job),
         Command::Tags { images, lens, trace } => tags::run(&images, lens.as_deref(), trace.as_deref()),
@@ -251,6 +259,7 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
         if wanted.budget {
             show(&more::budget(&result));
         }
+        show(&more::monte_carlo(&result));
         write_atomically(&path, text.as_bytes())?;
         show(&format!("Result written to {}\n", path.display()));
     }

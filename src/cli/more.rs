@@ -1,4 +1,4 @@
-//! What a technician reads beside the verdict: advice, and the whole budget.
+//! What a technician reads beside the verdict: advice, the whole budget, Monte Carlo.
 
 use super::report::{item, line, line_after};
 use crate::record::ResultFile;
@@ -67,4 +67,46 @@ fn budget_of(out: &mut String, station: &StationPart) {
     let _ = writeln!(out);
     line(out, "", "-: rounds to nothing. The squares of a column add up to the square of its u.");
     let _ = writeln!(out);
+}
+
+/// Monte Carlo beside the first order.
+pub(super) fn monte_carlo(result: &ResultFile) -> String {
+    let mut out = String::new();
+    let Some(found) = &result.monte_carlo else { return out };
+    for station in &found.stations {
+        let _ = writeln!(out, "Monte Carlo of {} (JCGM 101)", station.name);
+        let _ = writeln!(
+            out,
+            "{:<9}{:>7}{:>7}{:>20}{:>20}{:>7}",
+            "", "u", "u MC", "95 % first order", "95 % Monte Carlo", "apart"
+        );
+        for (name, unit, d) in station.deviations.each() {
+            let (digits, sign) = if unit == "mm" { (2, " mm") } else { (4, "°") };
+            let ends = |a: f64, b: f64| format!("{a:+.digits$} {b:+.digits$}{sign}");
+            let _ = writeln!(
+                out,
+                "{name:<9}{:>7.digits$}{:>7.digits$}{:>20}{:>20}{:>7.digits$} {}",
+                d.first_order_u,
+                d.u,
+                ends(d.first_order_low, d.first_order_high),
+                ends(d.low, d.high),
+                d.apart,
+                d.agreement
+            );
+        }
+        let _ = writeln!(out);
+    }
+    let how = if found.survey_redrawn {
+        "every corner and every value known beforehand drawn anew, the survey adjusted again each time"
+    } else {
+        "the survey drawn from its covariance, because a pointer was used"
+    };
+    let text = format!(
+        "{} trials ({how}), {} failed; counted from the first order's own distribution ({} cheap trials) by the difference of pairs. \"agrees\": both ends \
+         within half a unit of u's second digit.",
+        found.trials, found.failed, found.cheap_trials
+    );
+    line(&mut out, "", &text);
+    let _ = writeln!(out);
+    out
 }

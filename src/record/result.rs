@@ -2,7 +2,9 @@
 //!
 //! These structs are the file format; the words in the README describe each. Nothing else in the program knows JSON.
 
-pub use crate::record::result_more::{AdvicePart, BetterPart, DecidingPart, ViewpointPart};
+pub use crate::record::result_more::{
+    AdvicePart, BetterPart, DecidingPart, MonteCarloPart, MonteCarloStationPart, MonteCarloValuePart, ViewpointPart,
+};
 pub use crate::record::result_touch::{HoldPart, PointPart, PointerPart};
 use serde::{Deserialize, Serialize};
 
@@ -109,6 +111,9 @@ pub struct ResultFile {
     /// What would decide what is left open; only where something is not proven, or on request.
     #[serde(default)]
     pub advice: Option<AdvicePart>,
+    /// Monte Carlo against the first order; only on request.
+    #[serde(default)]
+    pub monte_carlo: Option<MonteCarloPart>,
     /// What the reader should know about files, photographs and tags.
     pub notices: Vec<NoticePart>,
     /// What the reader should know about the measurement.

@@ -1,4 +1,4 @@
-//! The parts of the result file that say how it could be better known: advice.
+//! The parts of the result file that say how well it is known and how it could be known better: advice, Monte Carlo.
 
 use crate::record::result::SixPart;
 use serde::{Deserialize, Serialize};
@@ -77,4 +77,58 @@ pub struct ViewpointPart {
     pub tags: Vec<u16>,
     /// U of the six deviations with this photograph and those before it.
     pub expanded: SixPart<f64>,
+}
+
+/// Monte Carlo against the first order.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MonteCarloPart {
+    /// Surveys drawn, each with everything that is declared.
+    pub trials: usize,
+    /// Draws that gave no measurement.
+    pub failed: usize,
+    /// True where the observations were drawn and adjusted again; false where the survey's covariance was drawn (with a pointer).
+    pub survey_redrawn: bool,
+    /// Cheap trials of the first order, which the ends are counted from.
+    pub cheap_trials: usize,
+    /// The stations.
+    pub stations: Vec<MonteCarloStationPart>,
+}
+
+/// One station.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MonteCarloStationPart {
+    /// Its name.
+    pub name: String,
+    /// The six deviations.
+    pub deviations: SixPart<MonteCarloValuePart>,
+}
+
+/// One deviation; every number in the unit of the name it stands under.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MonteCarloValuePart {
+    /// Lower end by the first order: deviation − U.
+    pub first_order_low: f64,
+    /// Upper end: deviation + U.
+    pub first_order_high: f64,
+    /// Its standard uncertainty.
+    pub first_order_u: f64,
+    /// Mean of the trials.
+    pub mean: f64,
+    /// Their standard deviation.
+    pub u: f64,
+    /// Lower end of the symmetric 95 % interval.
+    pub low: f64,
+    /// Its upper end.
+    pub high: f64,
+    /// How well the ends stand (95 %).
+    pub numerical: f64,
+    /// Larger of the two differences between the ends.
+    pub apart: f64,
+    /// Half a unit of the second significant digit of u: more than this apart is not validated (JCGM 101, 8).
+    pub tolerance: f64,
+    /// `agrees`, `U is larger`, `U is too small`, or `open` where more trials are needed to say.
+    pub agreement: String,
 }

@@ -11,6 +11,7 @@ pub mod learn;
 pub mod lens;
 pub mod live;
 mod look;
+mod monte_carlo;
 mod print_size;
 pub mod ready;
 mod result;
@@ -22,6 +23,7 @@ mod touch;
 pub use advice::advise;
 pub use judge::{decision_bodies, judge};
 pub use look::{Look, look};
+pub use monte_carlo::USUAL_TRIALS;
 pub use survey_file::SURVEY_FORMAT;
 
 use crate::record::result::Verdict;
@@ -156,6 +158,8 @@ fn with_holds(job: &Job, look: &Look) -> Vec<crate::survey::Photo> {
 pub struct Extras {
     /// Advice whatever the verdict; without, only where something is not proven.
     pub advice: bool,
+    /// So many trials of Monte Carlo.
+    pub monte_carlo: Option<usize>,
 }
 
 /// The whole job: photographs in, verdict out. A job that cannot be measured gives a result that says so.
@@ -198,6 +202,9 @@ fn judged(job: &Job, extras: Extras, watch: Watch) -> ResultFile {
             integrity::withhold(&mut out);
             if job.rough_lens {
                 rough::cap(&mut out);
+            }
+            if let Some(n) = extras.monte_carlo {
+                out.monte_carlo = monte_carlo::run(job, &measured.input, &measured.survey, &judged, n);
             }
             // A fault has its own remedy, and so has a lens that is only guessed.
             let sound = !job.rough_lens && integrity::no_fault(&out.integrity);

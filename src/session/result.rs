@@ -58,6 +58,7 @@ pub(super) fn not_measured(
         survey: survey.map(|s| survey_part(job, s)),
         integrity: Vec::new(),
         advice: None,
+        monte_carlo: None,
         notices: notices.into_iter().map(|n| NoticePart { about: n.about, text: n.text }).collect(),
         notes: Vec::new(),
     }

@@ -5,6 +5,7 @@
 
 pub mod assess;
 pub mod model;
+pub mod monte_carlo;
 pub mod moves;
 pub mod rule;
 pub mod words;
