@@ -84,11 +84,11 @@ fn surveys_drawn_from_their_observations_scatter_as_the_first_order_says() {
     };
     let n = 600;
     let (all, u, _) = trials(&setting(&options), n);
-    for k in 0..6 {
+    for (k, u) in u.iter().enumerate() {
         let full = spread(all.iter().map(|t| t.full[k]));
         let first = spread(all.iter().map(|t| t.first_order[k]));
-        println!("deviation {k}: stated {:.3e}, drawn to first order {first:.3e}, adjusted again {full:.3e}", u[k]);
-        assert!((first / u[k] - 1.0).abs() < 4.0 / (2.0 * n as f64).sqrt(), "deviation {k}: {first} against {}", u[k]);
+        println!("deviation {k}: stated {u:.3e}, drawn to first order {first:.3e}, adjusted again {full:.3e}");
+        assert!((first / u - 1.0).abs() < 4.0 / (2.0 * n as f64).sqrt(), "deviation {k}: {first} against {u}");
         assert!((full / first - 1.0).abs() < 0.01, "deviation {k}: {full} against {first}");
     }
 }
