@@ -122,9 +122,7 @@ fn the_advised_photographs_bring_what_was_foretold_and_more_than_any_others() {
                 other_noise += 1;
                 continue;
             }
-            for c in 0..6 {
-                ratios.push(got[c] / viewpoint.expanded[c]);
-            }
+            ratios.extend(got.iter().zip(&viewpoint.expanded).map(|(got, foretold)| got / foretold));
         }
         let foretold = advice.photographs.last().unwrap().expanded;
         // As many photographs as somebody takes who just walks around once more.

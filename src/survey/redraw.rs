@@ -64,7 +64,7 @@ impl Survey {
         let weights = Weights::new(&problem, self.unmodelled_px, None);
         let layout = &self.covariance.layout;
         let normal =
-            linearise(&problem, layout, &self.state, &weights, &self.extent).ok_or(SurveyError::BehindCamera)?;
+            linearise(&problem, layout, &self.state, &weights, &self.extent, true).ok_or(SurveyError::BehindCamera)?;
         let measured = measured_blocks(&problem, layout, &self.state)
             .into_iter()
             .filter_map(|block| {
@@ -118,7 +118,7 @@ impl Redrawing<'_> {
         let first_order = &self.steps_by_column * &step.columns;
         let mut state = moved(problem, layout, &survey.state, extent, &step);
         for _ in 0..MOST_STEPS {
-            let there = linearise(problem, layout, &state, weights, extent)?;
+            let there = linearise(problem, layout, &state, weights, extent, true)?;
             let blocks = measured_blocks(problem, layout, &state);
             let (mut columns, mut photos) = self.pull(&there, &blocks.iter().collect::<Vec<_>>(), &errors);
             columns += &there.gradient;
