@@ -1,14 +1,21 @@
 //! Image files to grey images: JPEG and PNG, recognised by their content, refused by name where they cannot be trusted. And pictures one after the
-//! other from cameras and folders: [`source`], [`feed`].
+//! other from cameras and folders: [`address`] names a source, [`feed`] runs it, [`source`] is what all of them are.
 //!
 //! Geometry uses the stored pixels: the orientation note some cameras add is left alone, because the lens profile belongs to the
 //! sensor and not to the way a viewer turns the picture.
 
+pub mod address;
 pub mod exif;
 pub mod feed;
+pub mod folder;
+pub mod formats;
+pub mod http;
 mod jpeg;
 pub mod preview;
+pub mod replay;
 pub mod source;
+#[cfg(feature = "webcam")]
+mod webcam;
 
 use crate::raster::Gray;
 pub use exif::{CameraIdentity, ExifFacts, ExifState};
