@@ -133,9 +133,12 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let file = dir.path().join("a.jpg");
         std::fs::write(&file, "x").unwrap();
-        for (text, word) in
-            [("no/such/folder", "no folder"), ("camera x", "no folder"), (file.to_str().unwrap(), "is a file"), ("rtsp://cam/", "plain http")]
-        {
+        for (text, word) in [
+            ("no/such/folder", "no folder"),
+            ("camera x", "no folder"),
+            (file.to_str().unwrap(), "is a file"),
+            ("rtsp://cam/", "plain http"),
+        ] {
             let loss = SourceAddress::parse(text, None).unwrap_err();
             assert!(loss.to_string().contains(word) && loss.to_string().contains("http://") && !loss.again, "{loss}");
         }

@@ -189,7 +189,12 @@ impl WatchedFolder {
         let now = Instant::now();
         let waited = now - known.since;
         let result = if is_other_camera_format(&name) {
-            Err((format!("pictures of this kind are not read. Set the phone or camera to JPEG (\"most compatible\") and take it again: {name}"), true))
+            Err((
+                format!(
+                    "pictures of this kind are not read. Set the phone or camera to JPEG (\"most compatible\") and take it again: {name}"
+                ),
+                true,
+            ))
         } else if known.mark.0 > LARGEST_IMAGE_BYTES {
             Err((CaptureError::TooLarge(format!("it has {} bytes", known.mark.0)).to_string(), true))
         } else {
@@ -239,7 +244,9 @@ impl FrameSource for WatchedFolder {
     fn notes(&self) -> Vec<String> {
         let mut notes = Vec::new();
         if self.too_many {
-            notes.push(format!("It holds more than {MOST_FILES} pictures, and not all are looked at: choose the folder of this job."));
+            notes.push(format!(
+                "It holds more than {MOST_FILES} pictures, and not all are looked at: choose the folder of this job."
+            ));
         }
         if self.twice > 0 {
             notes.push(format!("{} copies or renamed photographs were not counted again.", self.twice));

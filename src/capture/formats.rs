@@ -112,7 +112,9 @@ pub fn choose(formats: &[Format], size: Option<(usize, usize)>) -> Option<(Forma
         .copied()?;
     let mut why = match size {
         Some((w, h)) if fits(&best) => format!("the size of the lens profile, {w} x {h}"),
-        Some((w, h)) => format!("the camera does not offer the lens profile's {w} x {h}: that profile cannot be used with it"),
+        Some((w, h)) => {
+            format!("the camera does not offer the lens profile's {w} x {h}: that profile cannot be used with it")
+        }
         None if small(&best) => "the most pixels up to 1920 x 1080".to_owned(),
         None => "nothing smaller is offered".to_owned(),
     };
@@ -150,7 +152,8 @@ pub fn frame_of(
         Coding::Rgb | Coding::Bgr => (3 * pixels, "RGB"),
     };
     let bytes = bytes.get(..needed).filter(|b| !b.is_empty()).ok_or(CaptureError::Truncated(kind))?;
-    let luma = |r: u8, g: u8, b: u8| ((299 * u32::from(r) + 587 * u32::from(g) + 114 * u32::from(b) + 500) / 1000) as u8;
+    let luma =
+        |r: u8, g: u8, b: u8| ((299 * u32::from(r) + 587 * u32::from(g) + 114 * u32::from(b) + 500) / 1000) as u8;
     let (values, taken) = match format.coding {
         Coding::Yuyv => (bytes.chunks_exact(2).map(|two| two[0]).collect(), Taken::Yuyv(bytes.to_vec())),
         Coding::Rgb => (bytes.chunks_exact(3).map(|c| luma(c[0], c[1], c[2])).collect(), Taken::Gray),
@@ -222,9 +225,12 @@ mod tests {
         // Drivers hand out more than the picture.
         let longer = |bytes: &[u8]| [bytes, &[99; 50]].concat();
         let rgb: Vec<u8> = gray.iter().flat_map(|v| [*v; 3]).collect();
-        for (coding, bytes) in
-            [(Coding::Gray, gray.clone()), (Coding::Yuyv, yuyv.clone()), (Coding::Nv12, gray.clone()), (Coding::Rgb, rgb)]
-        {
+        for (coding, bytes) in [
+            (Coding::Gray, gray.clone()),
+            (Coding::Yuyv, yuyv.clone()),
+            (Coding::Nv12, gray.clone()),
+            (Coding::Rgb, rgb),
+        ] {
             let got = frame(coding, &longer(&bytes)).unwrap();
             assert_eq!((got.gray.data(), got.number), (&gray[..], 7), "{coding}");
             let short = frame(coding, &bytes[..bytes.len() - 1]).unwrap_err();

@@ -8,8 +8,8 @@
 use crate::capture::formats::{CameraEntry, CameraWish, Coding, Format, choose, frame_of};
 use crate::capture::source::{FrameSource, Loss, Next};
 use nokhwa::utils::{
-    ApiBackend, CameraFormat, CameraIndex, ControlValueDescription, ControlValueSetter, FrameFormat, KnownCameraControl,
-    RequestedFormat, RequestedFormatType, Resolution, frame_formats,
+    ApiBackend, CameraFormat, CameraIndex, ControlValueDescription, ControlValueSetter, FrameFormat,
+    KnownCameraControl, RequestedFormat, RequestedFormatType, Resolution, frame_formats,
 };
 use nokhwa::{Camera, NokhwaError, query};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -141,7 +141,10 @@ impl FrameSource for Webcam {
                 return Next::Lost(loss);
             }
             if self.last.elapsed() > LONGEST_SILENCE {
-                return Next::Lost(gone(self.number, &format!("it has sent nothing for {} s", LONGEST_SILENCE.as_secs())));
+                return Next::Lost(gone(
+                    self.number,
+                    &format!("it has sent nothing for {} s", LONGEST_SILENCE.as_secs()),
+                ));
             }
             let left = until.saturating_duration_since(Instant::now());
             if left.is_zero() {
@@ -169,7 +172,10 @@ fn gone(number: u32, why: &str) -> Loss {
 fn refused(number: u32, error: &NokhwaError) -> Loss {
     let text = error.to_string();
     if text.contains("os error 2)") || text.contains("os error 19)") {
-        return Loss::passing(format!("there is no camera {number}"), "Plug it in; `plumbsight cameras` lists those that are there.");
+        return Loss::passing(
+            format!("there is no camera {number}"),
+            "Plug it in; `plumbsight cameras` lists those that are there.",
+        );
     }
     if text.contains("os error 13)") {
         return Loss::passing(
@@ -229,7 +235,11 @@ fn run(number: u32, wish: CameraWish, epoch: Instant, shared: &Shared) -> Option
 
 fn refused_reading(number: u32, error: &NokhwaError) -> Loss {
     let text = error.to_string();
-    if text.contains("os error 19)") { gone(number, "it was unplugged") } else { gone(number, &format!("reading failed ({text})")) }
+    if text.contains("os error 19)") {
+        gone(number, "it was unplugged")
+    } else {
+        gone(number, &format!("reading failed ({text})"))
+    }
 }
 
 /// All that the library can read.
@@ -292,7 +302,10 @@ fn theirs(format: Format) -> CameraFormat {
 pub fn list() -> Result<Vec<CameraEntry>, Loss> {
     let found = catch_unwind(|| query(ApiBackend::Auto)).unwrap_or_else(|_| Ok(Vec::new()));
     let mut infos = found.map_err(|e| {
-        Loss::lasting(format!("the system does not list its cameras ({e})"), "Check that it allows this program to use cameras.")
+        Loss::lasting(
+            format!("the system does not list its cameras ({e})"),
+            "Check that it allows this program to use cameras.",
+        )
     })?;
     infos.sort_by_key(|info| info.index().as_index().unwrap_or(u32::MAX));
     let mut entries = Vec::new();
@@ -328,11 +341,14 @@ mod control {
 #[cfg(target_os = "linux")]
 fn hold(camera: &mut Camera, wish: CameraWish) -> Vec<String> {
     let mut notes = Vec::new();
-    let whole = |camera: &Camera, id: u128| match camera.camera_control(KnownCameraControl::Other(id)).ok()?.description() {
-        ControlValueDescription::IntegerRange { value, .. } | ControlValueDescription::Integer { value, .. } => Some(*value),
-        ControlValueDescription::Boolean { value, .. } => Some(i64::from(*value)),
-        _ => None,
-    };
+    let whole =
+        |camera: &Camera, id: u128| match camera.camera_control(KnownCameraControl::Other(id)).ok()?.description() {
+            ControlValueDescription::IntegerRange { value, .. } | ControlValueDescription::Integer { value, .. } => {
+                Some(*value)
+            }
+            ControlValueDescription::Boolean { value, .. } => Some(i64::from(*value)),
+            _ => None,
+        };
     let set = |camera: &mut Camera, id: u128, value: ControlValueSetter| {
         camera.set_camera_control(KnownCameraControl::Other(id), value).map_err(|e| e.to_string())
     };

@@ -8,6 +8,7 @@ mod more;
 mod ready;
 mod report;
 mod sheets;
+mod sources;
 mod tags;
 mod trace;
 
@@ -41,6 +42,8 @@ Examples:
   plumbsight tags photo.jpg            the tags found in single photographs
   plumbsight lens cam/*.jpg --board a4 a lens profile from photographs of a board
   plumbsight learn stand-job           a stand's tags and target from photographs
+  plumbsight cameras                   the webcams, and which format would be used
+  plumbsight try http://phone:8080/    what a phone, webcam or folder really gives
 
 Exit codes of check and demo:
   0 in tolerance   1 out of tolerance   2 not proven
@@ -142,6 +145,16 @@ enum Command {
         /// The file of the private key
         file: PathBuf,
     },
+    /// List the webcams, what they offer, and which format would be used
+    #[command(after_help = sources::CAMERAS_HELP)]
+    Cameras {
+        /// The lens profile they will be used with
+        #[arg(long, value_name = "FILE")]
+        lens: Option<PathBuf>,
+    },
+    /// Try a source of pictures: webcam, phone over HTTP, folder. Shows size, rate and tags
+    #[command(after_help = sources::TRY_HELP)]
+    Try(sources::TryArguments),
     /// Write printable sheets, lens board, field guide and the bodies file that goes with them
     #[command(after_help = sheets::HELP)]
     Sheets {
@@ -195,6 +208,8 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Tags { images, lens, trace } => tags::run(&images, lens.as_deref(), trace.as_deref()),
         Command::Lens(arguments) => lens::run(arguments),
         Command::Learn(arguments) => learn::run(arguments),
+        Command::Cameras { lens } => sources::list(lens.as_deref()),
+        Command::Try(arguments) => sources::run(&arguments),
         Command::Ready(arguments) => ready::run(arguments),
         Command::Record(arguments) => keep::record(&arguments),
         Command::Recheck(arguments) => keep::recheck(&arguments),

@@ -55,12 +55,20 @@ impl HttpAddress {
         let end = rest.find(['/', '?']).unwrap_or(rest.len());
         let (authority, path) = rest.split_at(end);
         let (login, place) = match authority.rsplit_once('@') {
-            Some((login, place)) => (Some(percent_undone(login).ok_or_else(|| wrong("has a broken % in its name or password"))?), place),
+            Some((login, place)) => {
+                (Some(percent_undone(login).ok_or_else(|| wrong("has a broken % in its name or password"))?), place)
+            }
             None => (None, authority),
         };
         let (host, port) = if let Some(inner) = place.strip_prefix('[') {
             let (host, after) = inner.split_once(']').ok_or_else(|| wrong("lacks a ]"))?;
-            (host, after.strip_prefix(':').or(after.is_empty().then_some("")).ok_or_else(|| wrong("has something behind the ]"))?)
+            (
+                host,
+                after
+                    .strip_prefix(':')
+                    .or(after.is_empty().then_some(""))
+                    .ok_or_else(|| wrong("has something behind the ]"))?,
+            )
         } else {
             place.split_once(':').unwrap_or((place, ""))
         };
@@ -69,7 +77,11 @@ impl HttpAddress {
         }
         let port = match port {
             "" => 80,
-            digits => digits.parse().ok().filter(|p| *p != 0).ok_or_else(|| wrong("has a port that is no number from 1 to 65535"))?,
+            digits => digits
+                .parse()
+                .ok()
+                .filter(|p| *p != 0)
+                .ok_or_else(|| wrong("has a port that is no number from 1 to 65535"))?,
         };
         let path = match path {
             "" => "/".to_owned(),
@@ -162,7 +174,9 @@ mod tests {
     #[test]
     fn base64_as_published() {
         // RFC 4648, section 10.
-        for (plain, coded) in [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")] {
+        for (plain, coded) in
+            [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")]
+        {
             assert_eq!(base64(plain.as_bytes()), coded);
         }
         // RFC 7617, section 2: the user Aladdin and the password "open sesame".

@@ -82,7 +82,10 @@ mod tests {
     #[test]
     fn chunks_are_put_together() {
         // The coding of RFC 9112, section 7.1: length in hexadecimal, extension, line's end, bytes, line's end; a zero at the end.
-        assert_eq!(undone(b"4\r\nwiki\r\n5;a=b\r\npedia\r\nE\r\n in\r\n\r\nchunks.\r\n0\r\n\r\n").unwrap(), ("wikipedia in\r\n\r\nchunks.".into(), true));
+        assert_eq!(
+            undone(b"4\r\nwiki\r\n5;a=b\r\npedia\r\nE\r\n in\r\n\r\nchunks.\r\n0\r\n\r\n").unwrap(),
+            ("wikipedia in\r\n\r\nchunks.".into(), true)
+        );
         assert_eq!(undone(b"3\r\nabc\r\n").unwrap(), ("abc".into(), false));
     }
 

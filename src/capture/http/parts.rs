@@ -76,6 +76,7 @@ impl Cutter {
     }
 
     /// Bytes that are held back.
+    #[cfg(test)]
     pub fn held(&self) -> usize {
         self.buffer.len()
     }

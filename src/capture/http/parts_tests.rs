@@ -162,7 +162,12 @@ fn streams_without_delimiters_or_blank_lines() {
     let bare: Vec<u8> = (0..3).flat_map(jpeg).collect();
     assert_eq!(all_ways(&bare, None).0, pictures(&[0, 1, 2]));
     // A head without the blank line behind it, line ends without a carriage return, no head at all.
-    for between in ["--frame\r\nContent-Type: image/jpeg\r\n", "--frame\nContent-Type: image/jpeg\n\n", "--frame\n\n", "--frame\r\n"] {
+    for between in [
+        "--frame\r\nContent-Type: image/jpeg\r\n",
+        "--frame\nContent-Type: image/jpeg\n\n",
+        "--frame\n\n",
+        "--frame\r\n",
+    ] {
         let stream: Vec<u8> = (0..3).flat_map(|k| [between.as_bytes(), &jpeg(k), b"\n"].concat()).collect();
         assert_eq!(all_ways(&stream, Some("frame")).0, pictures(&[0, 1, 2]), "{between:?}");
     }
