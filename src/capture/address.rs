@@ -83,13 +83,13 @@ impl SourceAddress {
 
 /// The webcams of this machine.
 #[cfg(feature = "webcam")]
-pub fn cameras() -> Result<Vec<CameraEntry>, Loss> {
-    crate::capture::webcam::list()
+pub fn cameras(wish: CameraWish) -> Result<Vec<CameraEntry>, Loss> {
+    crate::capture::webcam::list(wish)
 }
 
 /// The webcams of this machine: this program was built without them.
 #[cfg(not(feature = "webcam"))]
-pub fn cameras() -> Result<Vec<CameraEntry>, Loss> {
+pub fn cameras(_: CameraWish) -> Result<Vec<CameraEntry>, Loss> {
     Err(no_webcams())
 }
 

@@ -513,10 +513,8 @@ fn read(shared: &Shared, generation: u64, source: &mut dyn FrameSource, base: u6
                 let frame: Arc<Frame> = Arc::from(frame);
                 inside.latest = Some(frame.clone());
                 inside.left_out += u64::from(inside.waiting.replace(frame).is_some());
-                if inside.arrived == 1 || inside.arrived.is_multiple_of(64) {
-                    inside.about = source.about();
-                    inside.notes = source.notes();
-                }
+                inside.about = source.about();
+                inside.notes = source.notes();
             }
         }
         drop(inside);
@@ -525,5 +523,4 @@ fn read(shared: &Shared, generation: u64, source: &mut dyn FrameSource, base: u6
 }
 
 #[cfg(test)]
-#[path = "feed_tests.rs"]
 mod tests;

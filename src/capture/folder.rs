@@ -303,5 +303,4 @@ fn ending(name: &str) -> String {
 }
 
 #[cfg(test)]
-#[path = "folder_tests.rs"]
 mod tests;

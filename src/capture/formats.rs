@@ -75,6 +75,8 @@ pub struct CameraEntry {
     pub name: String,
     /// What it offers; empty where that could not be asked.
     pub formats: Vec<Format>,
+    /// What would be used, and why.
+    pub chosen: Option<(Format, String)>,
     /// Why it could not be asked.
     pub trouble: Option<String>,
 }

@@ -2,6 +2,7 @@
 
 use crate::capture::{CaptureError, check_size};
 use crate::raster::Gray;
+use std::borrow::Cow;
 use zune_jpeg::JpegDecoder;
 use zune_jpeg::zune_core::bytestream::ZCursor;
 use zune_jpeg::zune_core::colorspace::ColorSpace;
@@ -13,7 +14,7 @@ pub(super) fn decode_rgb(bytes: &[u8]) -> Result<Vec<u8>, CaptureError> {
         .set_max_width(usize::from(u16::MAX))
         .set_max_height(usize::from(u16::MAX))
         .jpeg_set_out_colorspace(ColorSpace::RGB);
-    JpegDecoder::new_with_options(ZCursor::new(bytes), options)
+    JpegDecoder::new_with_options(ZCursor::new(&with_tables(bytes)[..]), options)
         .decode()
         .map_err(|e| CaptureError::Damaged { kind: "JPEG", why: e.to_string() })
 }
@@ -25,7 +26,8 @@ pub(super) fn decode_luma(bytes: &[u8]) -> Result<Gray, CaptureError> {
         .set_max_width(usize::from(u16::MAX))
         .set_max_height(usize::from(u16::MAX))
         .jpeg_set_out_colorspace(ColorSpace::Luma);
-    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+    let coded = with_tables(bytes);
+    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(&coded[..]), options);
     let whole = end_of(bytes).is_some();
     let cut_or = |why: String| if whole { damaged(why) } else { CaptureError::Truncated("JPEG") };
     decoder.decode_headers().map_err(|e| cut_or(e.to_string()))?;
@@ -36,6 +38,27 @@ pub(super) fn decode_luma(bytes: &[u8]) -> Result<Gray, CaptureError> {
     }
     let luma = decoder.decode().map_err(|e| damaged(e.to_string()))?;
     Gray::new(width, height, luma).ok_or_else(|| damaged("its size is not its content's".into()))
+}
+
+/// Webcams leave out the Huffman tables, which are then those of ITU-T T.81, annex K.3. The decoder fills them in where the file says so in the way of
+/// Motion JPEG in AVI files (an APP0 segment that begins with `AVI1`); many cameras do not, so that it is said here.
+fn with_tables(bytes: &[u8]) -> Cow<'_, [u8]> {
+    let mut at = 2;
+    // The segments before the coded data; anything odd is left to the decoder.
+    while let (Some(0xff), Some(&code), Some(&high), Some(&low)) =
+        (bytes.get(at), bytes.get(at + 1), bytes.get(at + 2), bytes.get(at + 3))
+    {
+        match code {
+            0xff => at += 1,
+            0xc4 => break,
+            0xda => {
+                let segment = [0xff, 0xe0, 0, 10, b'A', b'V', b'I', b'1', 0, 0, 0, 0];
+                return Cow::Owned([&bytes[..2], &segment, &bytes[2..]].concat());
+            }
+            _ => at += 2 + (usize::from(high) << 8 | usize::from(low)),
+        }
+    }
+    Cow::Borrowed(bytes)
 }
 
 /// How many bytes the image has up to and with its own end marker (not the one of a thumbnail inside it); `None` where it is cut off.

@@ -186,20 +186,22 @@ fn refused(number: u32, error: &NokhwaError) -> Loss {
     if text.contains("os error 16)") {
         return gone(number, "it is in use, by another program or by a read that hangs");
     }
+    if text.contains("not whole number") {
+        return gone(number, "it stands at a rate that is no whole number, which the camera library cannot read");
+    }
     gone(number, &text)
 }
 
 /// The camera's thread; `None` where it was stopped, else why it is over.
 fn run(number: u32, wish: CameraWish, epoch: Instant, shared: &Shared) -> Option<Loss> {
-    let (mut camera, opened) = match open(number, wish) {
-        Ok(opened) => opened,
+    let Settled { mut camera, name, format, why, .. } = match settle(number, wish) {
+        Ok(settled) => settled,
         Err(loss) => return Some(loss),
     };
     if let Err(e) = camera.open_stream() {
         return Some(refused(number, &e));
     }
-    let format = opened.format;
-    shared.lock().opened = Some(Ok(opened));
+    shared.lock().opened = Some(Ok(Opened { name, format, why }));
     shared.changed.notify_all();
     let mut hold_at = Some(Instant::now() + SETTLE);
     let loss = loop {
@@ -247,24 +249,50 @@ fn any() -> RequestedFormat<'static> {
     RequestedFormat::with_formats(RequestedFormatType::None, frame_formats())
 }
 
-/// Opens a camera twice: to ask what it offers, and in the format that was chosen.
-fn open(number: u32, wish: CameraWish) -> Result<(Camera, Opened), Loss> {
+/// Formats that are tried before a camera is given up.
+const MOST_TRIES: usize = 16;
+
+/// An open camera, the format that was really set and why, and what the camera offers.
+struct Settled {
+    camera: Camera,
+    name: String,
+    format: Format,
+    why: String,
+    formats: Vec<Format>,
+}
+
+/// Asks a camera what it offers, and opens it in the format that suits the wish.
+///
+/// The library lists rates by their denominators alone: 12.5 a second (2/25 s) as 25. A camera that is set to such a rate can then not be opened again (the
+/// library refuses rates that are no whole number), so it is asked for the closest rate that it really has, and what turns out not to exist is crossed out.
+fn settle(number: u32, wish: CameraWish) -> Result<Settled, Loss> {
     let index = CameraIndex::Index(number);
     let mut camera = Camera::new(index.clone(), any()).map_err(|e| refused(number, &e))?;
-    let formats = formats_of(&mut camera).map_err(|e| refused(number, &e))?;
+    let mut formats = formats_of(&mut camera).map_err(|e| refused(number, &e))?;
     let name = camera.info().human_name();
     drop(camera);
-    let (format, why) = choose(&formats, wish.size).ok_or_else(|| {
-        Loss::lasting(
-            format!("camera {number} offers no kind of picture that can be read"),
-            "Use another camera. MJPEG, YUYV, NV12, grey and RGB are read.",
-        )
-    })?;
-    let request = RequestedFormat::with_formats(RequestedFormatType::Exact(theirs(format)), frame_formats());
-    let camera = Camera::new(index, request).map_err(|e| refused(number, &e))?;
-    // What was really set counts.
-    let really = ours(&camera.camera_format());
-    Ok((camera, Opened { name, format: really, why }))
+    for _ in 0..MOST_TRIES {
+        let Some((wanted, why)) = choose(&formats, wish.size) else { break };
+        let request = RequestedFormat::with_formats(RequestedFormatType::Closest(theirs(wanted)), frame_formats());
+        match Camera::new(index.clone(), request) {
+            Ok(camera) => {
+                let format = ours(&camera.camera_format());
+                if format == wanted {
+                    return Ok(Settled { camera, name, format, why, formats });
+                }
+                formats.retain(|f| *f != wanted);
+                if !formats.contains(&format) {
+                    formats.push(format);
+                }
+            }
+            Err(e) if e.to_string().contains("os error") => return Err(refused(number, &e)),
+            Err(_) => formats.retain(|f| *f != wanted),
+        }
+    }
+    Err(Loss::lasting(
+        format!("camera {number} offers no kind of picture that can be read"),
+        "Use another camera. MJPEG, YUYV, NV12, grey and RGB are read.",
+    ))
 }
 
 fn formats_of(camera: &mut Camera) -> Result<Vec<Format>, NokhwaError> {
@@ -298,8 +326,8 @@ fn theirs(format: Format) -> CameraFormat {
     CameraFormat::new(Resolution::new(format.width as u32, format.height as u32), coding, format.rate_hz)
 }
 
-/// The cameras of this machine, with what they offer.
-pub fn list() -> Result<Vec<CameraEntry>, Loss> {
+/// The cameras of this machine, with what they offer and what would be used. Each is opened for a moment.
+pub fn list(wish: CameraWish) -> Result<Vec<CameraEntry>, Loss> {
     let found = catch_unwind(|| query(ApiBackend::Auto)).unwrap_or_else(|_| Ok(Vec::new()));
     let mut infos = found.map_err(|e| {
         Loss::lasting(
@@ -311,16 +339,13 @@ pub fn list() -> Result<Vec<CameraEntry>, Loss> {
     let mut entries = Vec::new();
     for info in infos {
         let Ok(number) = info.index().as_index() else { continue };
-        let asked = catch_unwind(|| {
-            Camera::new(CameraIndex::Index(number), any())
-                .and_then(|mut camera| formats_of(&mut camera))
-                .map_err(|e| refused(number, &e).to_string())
-        });
-        let (formats, trouble) = match asked.unwrap_or_else(|_| Err("its driver failed when it was asked".into())) {
-            Ok(formats) => (formats, None),
-            Err(why) => (Vec::new(), Some(why)),
+        let asked = catch_unwind(|| settle(number, wish).map(|s| (s.formats, s.format, s.why)));
+        let asked = asked.unwrap_or_else(|_| Err(gone(number, "its driver failed when it was asked")));
+        let (formats, chosen, trouble) = match asked {
+            Ok((formats, format, why)) => (formats, Some((format, why)), None),
+            Err(loss) => (Vec::new(), None, Some(loss.to_string())),
         };
-        entries.push(CameraEntry { number, name: info.human_name(), formats, trouble });
+        entries.push(CameraEntry { number, name: info.human_name(), formats, chosen, trouble });
     }
     Ok(entries)
 }

@@ -2,7 +2,7 @@
 
 use crate::capture::address::{SourceAddress, cameras};
 use crate::capture::feed::{Feed, FeedOptions, FeedState, FeedStatus};
-use crate::capture::formats::{CameraEntry, CameraWish, Format, choose};
+use crate::capture::formats::{CameraEntry, CameraWish, Format};
 use crate::capture::replay::Pace;
 use crate::capture::source::{Frame, Loss};
 use crate::cli::{EXIT_BAD_INPUT, EXIT_NOT_MEASURED, say, tell};
@@ -68,18 +68,18 @@ pub(super) struct TryArguments {
 /// Lists the webcams.
 pub(super) fn list(lens: Option<&Path>) -> Result<u8, Failure> {
     let size = profile(lens)?.map(|p| (p.lens.width, p.lens.height));
-    let entries = cameras().map_err(|loss| problem("cameras", &loss))?;
+    let entries = cameras(CameraWish { size, focus: None }).map_err(|loss| problem("cameras", &loss))?;
     if entries.is_empty() {
         say("No webcam was found. Plug one in, or use a phone over http:// or a folder (plumbsight try --help).\n");
     }
     for entry in &entries {
-        say(&describe(entry, size));
+        say(&describe(entry));
     }
     Ok(0)
 }
 
 /// A camera in words.
-fn describe(entry: &CameraEntry, size: Option<(usize, usize)>) -> String {
+fn describe(entry: &CameraEntry) -> String {
     let mut text = format!("camera {}: {}\n", entry.number, entry.name);
     if let Some(trouble) = &entry.trouble {
         return text + &format!("  could not be asked: {trouble}\n");
@@ -87,7 +87,7 @@ fn describe(entry: &CameraEntry, size: Option<(usize, usize)>) -> String {
     for line in by_size(&entry.formats) {
         text += &format!("  {line}\n");
     }
-    text + &match choose(&entry.formats, size) {
+    text + &match &entry.chosen {
         Some((format, why)) => format!("  would be used: {format} ({why})\n"),
         None => "  offers no pictures (cameras often have a second number for other data)\n".to_owned(),
     }
@@ -276,7 +276,7 @@ fn keep(folder: &Path, frame: &Frame) -> Result<String, Problem> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::capture::formats::Coding;
+    use crate::capture::formats::{Coding, choose};
 
     #[test]
     fn a_camera_is_described_with_its_choice() {
@@ -290,9 +290,11 @@ mod tests {
                 f(1920, 1080, Coding::Mjpeg, 30),
                 f(3840, 2160, Coding::Mjpeg, 15),
             ],
+            chosen: None,
             trouble: None,
         };
-        let text = describe(&entry, None);
+        entry.chosen = choose(&entry.formats, None);
+        let text = describe(&entry);
         for part in [
             "camera 2: An invented webcam\n",
             " 640 x 480  YUYV  15, 30 a second\n",
@@ -300,10 +302,9 @@ mod tests {
         ] {
             assert!(text.contains(part), "{part}\n{text}");
         }
-        assert!(describe(&entry, Some((640, 480))).contains("would be used: 640 x 480 YUYV at 30"));
-        entry.formats.clear();
-        assert!(describe(&entry, None).contains("offers no pictures"));
+        entry.chosen = None;
+        assert!(describe(&entry).contains("offers no pictures"));
         entry.trouble = Some("camera 2: it is in use.".into());
-        assert!(describe(&entry, None).contains("could not be asked: camera 2: it is in use."));
+        assert!(describe(&entry).contains("could not be asked: camera 2: it is in use."));
     }
 }

@@ -11,6 +11,9 @@ const MOST_BETWEEN: usize = 1 << 20;
 /// Longest head of a part, bytes. Common practice, no source.
 const LONGEST_HEAD: usize = 8 << 10;
 
+/// Longest boundary, bytes (RFC 2046 allows 70). Common practice, no source.
+const LONGEST_BOUNDARY: usize = 200;
+
 /// What came out of the stream.
 #[derive(Debug, PartialEq, Eq)]
 pub enum Part {
@@ -58,7 +61,9 @@ impl Cutter {
     /// A cutter. `boundary` is the parameter of the stream's content type; many senders state it with the dashes of the delimiter, some not at all: then the
     /// first line that begins with two dashes is taken, and pictures without any delimiter are found as well.
     pub fn new(boundary: Option<&str>, largest: usize) -> Self {
-        let bare = boundary.map(|b| b.trim().trim_matches('"').trim_start_matches('-')).filter(|b| !b.is_empty());
+        let bare = boundary
+            .map(|b| b.trim().trim_matches('"').trim_start_matches('-'))
+            .filter(|b| !b.is_empty() && b.len() <= LONGEST_BOUNDARY);
         Self {
             delimiter: bare.map(|b| format!("--{b}").into_bytes()),
             largest,
@@ -121,7 +126,7 @@ impl Cutter {
                 && let Some(end) = line.iter().position(|b| *b == b'\n')
             {
                 let name = line[..end].trim_ascii_end();
-                if name.len() > 2 && name.len() <= 200 {
+                if name.len() > 2 && name.len() <= LONGEST_BOUNDARY {
                     self.delimiter = Some(name.to_vec());
                 }
             }
@@ -224,7 +229,8 @@ impl Cutter {
         let until = delimiter.unwrap_or(self.buffer.len());
         if !self.buffer.starts_with(&[0xff, 0xd8, 0xff]) {
             let first: Vec<u8> = self.buffer.iter().copied().take(4).collect();
-            self.drop_first(until);
+            // A delimiter of which only the beginning has come must not be lost.
+            self.drop_first(delimiter.unwrap_or(0));
             self.at = At::Between;
             return Ok(Some(Part::Spoiled(format!("it is no JPEG picture (it begins with the bytes {first:02x?})"))));
         }
@@ -275,5 +281,4 @@ pub(super) fn field(head: &str, name: &str) -> Option<String> {
 }
 
 #[cfg(test)]
-#[path = "parts_tests.rs"]
 mod tests;
