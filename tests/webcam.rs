@@ -82,7 +82,13 @@ fn a_virtual_webcam_from_driver_to_tags() {
     // The sender stops and goes on: it is said, and pictures come again.
     let stalled = step(&console, "stalled");
     let (before, after) = stalled.split_once("STALLED").expect(stalled);
-    assert!(before.contains("tags:") && after.contains("Pictures are coming.") && after.contains("tags:"), "{stalled}");
+    let (first, second) = after.split_once("LOST").expect(stalled);
+    for part in [before, first, second] {
+        assert!(part.contains("tags:"), "{stalled}");
+    }
+    // After the second, longer silence the read is given up; the camera can be opened again once the driver lets go of it.
+    assert!(first.contains("Pictures are coming.") && second.contains("Pictures are coming."), "{stalled}");
+    assert!(second.contains("sent nothing for 8 s") && second.contains("opened 2 times"), "{stalled}");
 
     // JPEG: the files are the camera's own, cut at their end.
     let jpeg = step(&console, "jpeg");
@@ -110,7 +116,8 @@ fn a_virtual_webcam_from_driver_to_tags() {
         assert!(two.contains(&format!("camera {number}, picture")), "{two}");
     }
 
-    // None at all.
+    // None at all, then one that is plugged in while it is being waited for.
     let none = step(&console, "none");
     assert!(none.contains("No webcam was found") && none.contains("there is no camera 0"), "{none}");
+    assert!(none.contains("Pictures are coming.") && none.contains("opened 1 times"), "{none}");
 }

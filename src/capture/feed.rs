@@ -505,7 +505,11 @@ fn read(shared: &Shared, generation: u64, source: &mut dyn FrameSource, base: u6
                 inside.next_number = frame.number + 1;
                 inside.attempts = 0;
                 inside.arrived += 1;
-                inside.latest_at = Some(Instant::now());
+                let before = inside.latest_at.replace(Instant::now());
+                // A silence is no part of the rate.
+                if before.is_some_and(|at| at.elapsed() > shared.options.stalled_after) {
+                    inside.arrivals.clear();
+                }
                 if inside.arrivals.len() == RATE_OVER {
                     inside.arrivals.remove(0);
                 }
