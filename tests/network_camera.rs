@@ -338,6 +338,7 @@ fn redirects_stay_on_the_host_and_carry_the_password_no_further() {
 fn what_is_not_pictures_is_said_with_what_to_do() {
     for (answer, word, again) in [
         ("HTTP/1.1 401 Unauthorized\r\n\r\n", "name and password", false),
+        ("HTTP/1.1 401 No\r\nWWW-Authenticate: Digest realm=\"cam\"\r\n\r\n", "(Digest)", false),
         ("HTTP/1.1 404 Not Found\r\n\r\n", "no pictures at this path", false),
         ("HTTP/1.1 503 Busy\r\n\r\n", "status 503", true),
         ("HTTP/1.1 200 OK\r\nContent-Type: text/html\r\n\r\n<html>", "page for people", false),

@@ -11,7 +11,7 @@ use nokhwa::utils::{
     ApiBackend, CameraFormat, CameraIndex, ControlValueDescription, ControlValueSetter, FrameFormat,
     KnownCameraControl, RequestedFormat, RequestedFormatType, Resolution, frame_formats,
 };
-use nokhwa::{Camera, NokhwaError, query};
+use nokhwa::{Camera, NokhwaError, nokhwa_check, nokhwa_initialize, query};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard};
@@ -249,6 +249,18 @@ fn any() -> RequestedFormat<'static> {
     RequestedFormat::with_formats(RequestedFormatType::None, frame_formats())
 }
 
+/// macOS asks the person before a program may use a camera, and does so once this is called; elsewhere it is always allowed.
+fn allowed(number: u32) -> Result<(), Loss> {
+    if !nokhwa_check() {
+        nokhwa_initialize(|_| {});
+        return Err(Loss::passing(
+            format!("camera {number} may not be used by this program"),
+            "Allow it in the system's settings for privacy.",
+        ));
+    }
+    Ok(())
+}
+
 /// Formats that are tried before a camera is given up.
 const MOST_TRIES: usize = 16;
 
@@ -266,6 +278,7 @@ struct Settled {
 /// The library lists rates by their denominators alone: 12.5 a second (2/25 s) as 25. A camera that is set to such a rate can then not be opened again (the
 /// library refuses rates that are no whole number), so it is asked for the closest rate that it really has, and what turns out not to exist is crossed out.
 fn settle(number: u32, wish: CameraWish) -> Result<Settled, Loss> {
+    allowed(number)?;
     let index = CameraIndex::Index(number);
     let mut camera = Camera::new(index.clone(), any()).map_err(|e| refused(number, &e))?;
     let mut formats = formats_of(&mut camera).map_err(|e| refused(number, &e))?;

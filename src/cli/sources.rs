@@ -17,6 +17,9 @@ use std::time::{Duration, Instant};
 /// How often a line is printed.
 const LINE_EVERY: Duration = Duration::from_secs(1);
 
+/// Sources slower than this are shown picture by picture.
+const SHOWN_ONE_BY_ONE_HZ: f64 = 2.0;
+
 pub(super) const CAMERAS_HELP: &str = "\
 For each webcam: its number, name, what it offers, and which format would be used
 and why. The format of the lens profile's size wins; name the profile with --lens.
@@ -126,6 +129,8 @@ pub(super) fn run(arguments: &TryArguments) -> Result<u8, Failure> {
     let address = SourceAddress::parse(&arguments.source, arguments.replay.map(Pace::Timed))
         .map_err(|loss| problem("SOURCE", &loss))?;
     let name = address.to_string();
+    // Photographs that arrive in a folder are shown one by one.
+    let every = if matches!(address, SourceAddress::Watched(_)) { Duration::ZERO } else { LINE_EVERY };
     if let Some(folder) = &arguments.save {
         std::fs::create_dir_all(folder).map_err(|e| {
             Problem::of_file(folder.display().to_string(), format!("the folder cannot be made ({e})"), "Name another.")
@@ -133,7 +138,7 @@ pub(super) fn run(arguments: &TryArguments) -> Result<u8, Failure> {
     }
     let feed = Feed::start(address.opener(wish), FeedOptions::default());
     let until = arguments.seconds.map(|s| Instant::now() + Duration::from_secs(s.into()));
-    let shown = show(&feed, profile.as_ref(), arguments.save.as_deref(), until);
+    let shown = show(&feed, profile.as_ref(), arguments.save.as_deref(), until, every);
     let status = feed.status();
     feed.stop_and_wait(Duration::from_secs(2));
     shown?;
@@ -158,11 +163,14 @@ struct Said {
 }
 
 /// Prints until the feed is over or the time is up.
+///
+/// `every` is the least time between two lines; slow sources are shown picture by picture.
 fn show(
     feed: &Feed,
     profile: Option<&LensProfile>,
     save: Option<&Path>,
     until: Option<Instant>,
+    every: Duration,
 ) -> Result<(), Failure> {
     let options = match profile {
         Some(p) => DetectOptions { lens: Some(p.lens), tone: p.tone.clone(), ..DetectOptions::default() },
@@ -171,15 +179,14 @@ fn show(
     let mut detector = Detector::new();
     let mut said = Said::default();
     let mut next_line = Instant::now();
-    // Photographs that arrive in a folder and a replay's are shown one by one.
     loop {
         let frame = feed.next(Duration::from_millis(200));
         let status = feed.status();
         said.changes(&status);
         if let Some(frame) = &frame
-            && (status.left_out == 0 && status.rate_hz.is_none_or(|hz| hz < 2.0) || Instant::now() >= next_line)
+            && (status.rate_hz.is_none_or(|hz| hz < SHOWN_ONE_BY_ONE_HZ) || Instant::now() >= next_line)
         {
-            next_line = Instant::now() + LINE_EVERY;
+            next_line = Instant::now() + every;
             let found = detector.detect(&frame.gray, &options);
             let mut ids: Vec<u16> = found.iter().map(|d| d.id).collect();
             ids.sort_unstable();

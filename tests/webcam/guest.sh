@@ -63,8 +63,7 @@ for file in $(ldd "$program" "$root/bin/v4l2-ctl" | sed -n 's/.* \(\/[^ ]*\) (0x
 done
 # Each module after those it needs.
 order() {
-    : >"$root/modules/$1"
-    shift_name=$1
+    list=$1
     shift
     for module; do
         modprobe -d "$cache/kernel-$version" -S "$version" --show-depends "$module" | awk '$1 == "insmod" { print $2 }'
@@ -72,7 +71,7 @@ order() {
         name=$(basename "$path" .ko)
         cp "$path" "$root/modules/"
         [ "$name" = vivid ] || echo "$name"
-    done >"$root/modules/$shift_name"
+    done >"$root/modules/$list"
 }
 order order-disk virtio_pci virtio_blk
 order order-loopback videodev

@@ -321,7 +321,11 @@ fn ask(address: &HttpAddress, limits: &HttpLimits) -> Result<(Connection, Way, H
                 address = address.redirected(&to)?;
             }
             401 | 403 => {
-                let what = if address.has_login() {
+                let digest =
+                    field(&head, "www-authenticate").is_some_and(|w| w.to_ascii_lowercase().starts_with("digest"));
+                let what = if digest {
+                    "it wants a login (Digest) that is not spoken here: switch the camera to Basic, or its password off in the shop's own network"
+                } else if address.has_login() {
                     "it refuses this name and password"
                 } else {
                     "it wants a name and password"

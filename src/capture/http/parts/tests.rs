@@ -182,3 +182,51 @@ fn a_thumbnail_is_not_the_end() {
     let stream = [part("", &with), part("", &jpeg(1))].concat();
     assert_eq!(all_ways(&stream, Some("frame")).0, [Part::Picture(with), Part::Picture(jpeg(1))]);
 }
+
+#[test]
+fn damaged_streams_never_hang_or_grow() {
+    // Seeded damage: bytes changed, cut out, doubled. Whatever comes out, every step ends, little is held, and nothing panics.
+    use rand_chacha::rand_core::{Rng, SeedableRng};
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+    let mut pick = |n: usize| (rng.next_u64() % n as u64) as usize;
+    let sound: Vec<u8> = (0..3)
+        .flat_map(|k| part(&format!("Content-Type: image/jpeg\r\nContent-Length: {}\r\n", jpeg(k).len()), &jpeg(k)))
+        .collect();
+    let (mut pictures, mut spoiled) = (0, 0);
+    for round in 0..3000 {
+        let mut stream = sound.clone();
+        for _ in 0..1 + pick(4) {
+            let (at, n) = (pick(stream.len()), 1 + pick(40));
+            let end = (at + n).min(stream.len());
+            match pick(3) {
+                0 => stream[at..end].fill_with(|| pick(256) as u8),
+                1 => drop(stream.drain(at..end)),
+                _ => {
+                    let again = stream[at..end].to_vec();
+                    stream.splice(at..at, again);
+                }
+            }
+        }
+        let boundary = [Some("frame"), None, Some("other")][round % 3];
+        let mut cutter = Cutter::new(boundary, LARGEST);
+        'stream: for bytes in stream.chunks(1 + pick(700)) {
+            cutter.take(bytes);
+            assert!(cutter.held() <= stream.len());
+            for step in 0.. {
+                assert!(step < 100, "round {round} does not end");
+                match cutter.next() {
+                    Ok(Some(Part::Picture(bytes))) => {
+                        pictures += 1;
+                        // The decoder may refuse it, and must do so in good order.
+                        let _ = crate::capture::decode(&bytes);
+                    }
+                    Ok(Some(Part::Spoiled(_))) => spoiled += 1,
+                    Ok(None) => break,
+                    Err(_) => break 'stream,
+                }
+            }
+        }
+    }
+    // The damage was neither so slight nor so heavy that nothing was tested.
+    assert!(pictures > 2000 && spoiled > 100, "{pictures} pictures, {spoiled} spoiled");
+}
