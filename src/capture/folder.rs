@@ -43,10 +43,13 @@ const DEEPEST: usize = 4;
 /// Files that are looked at, at most: more is a whole disk.
 const MOST_FILES: usize = 50_000;
 
+/// Length and time of change: what tells that a file is another one now.
+type Mark = (u64, Option<SystemTime>);
+
 /// What is known of a file.
 struct Known {
-    /// Length and time of change at the last look.
-    mark: (u64, Option<SystemTime>),
+    /// At the last look.
+    mark: Mark,
     /// When that was first seen.
     since: Instant,
     /// Not again before this, unless it changes.
@@ -62,7 +65,7 @@ pub struct WatchedFolder {
     epoch: Instant,
     files: HashMap<PathBuf, Known>,
     /// Lengths and times of change of what was there at the beginning and does not count: renaming keeps both.
-    present: HashSet<(u64, Option<SystemTime>)>,
+    present: HashSet<Mark>,
     seen: HashSet<[u8; 32]>,
     /// Files that are ready to be read, oldest first.
     ready: Vec<PathBuf>,
@@ -100,7 +103,7 @@ impl WatchedFolder {
     }
 
     /// The image files of the folder with their marks.
-    fn list(&mut self) -> Result<Vec<(PathBuf, (u64, Option<SystemTime>))>, Loss> {
+    fn list(&mut self) -> Result<Vec<(PathBuf, Mark)>, Loss> {
         let mut out = Vec::new();
         let mut folders = vec![(self.folder.clone(), 0)];
         self.too_many = false;
@@ -125,12 +128,8 @@ impl WatchedFolder {
                 let path = entry.path();
                 // A folder is followed only where it is one itself: links may lead in circles.
                 match entry.file_type() {
-                    Ok(kind) if kind.is_dir() => {
-                        if depth < DEEPEST {
-                            folders.push((path, depth + 1));
-                        }
-                    }
-                    Ok(_) if is_picture_name(&name) => {
+                    Ok(kind) if kind.is_dir() && depth < DEEPEST => folders.push((path, depth + 1)),
+                    Ok(kind) if !kind.is_dir() && is_picture_name(&name) => {
                         if out.len() >= MOST_FILES {
                             self.too_many = true;
                             return Ok(out);
