@@ -203,7 +203,7 @@ fn damaged_streams_never_hang_or_grow() {
                 1 => drop(stream.drain(at..end)),
                 _ => {
                     let again = stream[at..end].to_vec();
-                    stream.splice(at..at, again);
+                    drop(stream.splice(at..at, again));
                 }
             }
         }
