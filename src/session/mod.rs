@@ -4,6 +4,7 @@
 
 mod advice;
 mod drift;
+pub mod hold;
 mod integrity;
 mod judge;
 pub mod keep;

@@ -56,6 +56,9 @@ pub struct Base {
     pub vehicle: VehicleResult,
 }
 
+/// A body that can be watched: index into the kit's bodies, place, tags with their corners in its own frame, m.
+pub(in crate::session) type Watchable = (usize, Pose<World, Body>, Vec<(u16, [nalgebra::Vector3<f64>; 4])>);
+
 /// Why a survey is no base for live readings.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum NoBase {
@@ -225,6 +228,38 @@ impl Base {
     /// Where the stand was when it was surveyed.
     pub fn world_from_stand(&self) -> Pose<World, Body> {
         self.ground.world_from_body[self.stand]
+    }
+
+    /// A lens as the survey corrected it.
+    pub(in crate::session) fn lens(&self, lens: usize) -> &crate::camera::Lens {
+        &self.ground.lenses[lens]
+    }
+
+    /// The name of a body of the kit, and what it is.
+    pub(in crate::session) fn kit_name(&self, body: usize) -> &str {
+        &self.declared.kit.bodies[body].name
+    }
+
+    pub(in crate::session) fn kit_kind(&self, body: usize) -> crate::body::BodyKind {
+        self.declared.kit.bodies[body].kind
+    }
+
+    /// The followed stand: index into the kit's bodies, and name.
+    pub(in crate::session) fn stand_name(&self) -> (usize, String) {
+        (self.in_kit[self.stand], self.name(self.stand).to_owned())
+    }
+
+    /// What can be watched: index into the kit's bodies, place, and tags with their corners in the body's frame (m). The stand is left out where no place is
+    /// given for it.
+    pub(in crate::session) fn watchable(&self, world_from_stand: Option<&Pose<World, Body>>) -> Vec<Watchable> {
+        let mut bodies: Vec<usize> = self.fast.iter().map(|t| t.body).collect();
+        bodies.dedup();
+        let tags_of = |body: usize| -> Vec<(u16, [nalgebra::Vector3<f64>; 4])> {
+            self.ground.tags.iter().filter(|t| t.body == body).map(|t| (t.id, t.corners_in_body)).collect()
+        };
+        let fast = bodies.into_iter().map(|b| (self.in_kit[b], self.ground.world_from_body[b], tags_of(b)));
+        let stand = world_from_stand.map(|at| (self.in_kit[self.stand], *at, tags_of(self.stand)));
+        stand.into_iter().chain(fast).collect()
     }
 
     /// 6 × n: step (on the right) of the surveyed stand by the ground's columns.

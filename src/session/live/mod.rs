@@ -18,7 +18,7 @@ pub use base::{Base, Declared, NoBase};
 pub use camera::RigCheck;
 pub use steady::Motion;
 
-use crate::frames::{Camera, Pose, World};
+use crate::frames::{Body, Camera, Pose, World};
 use crate::raster::Gray;
 use crate::survey::TagView;
 use crate::tags::track::Tracker;
@@ -283,6 +283,11 @@ impl Live {
             frames: now.frames,
             motion: now.motion,
         })
+    }
+
+    /// Where the stand is in the world, as one camera has it.
+    pub fn world_from_stand(&self, camera: usize) -> Option<Pose<World, Body>> {
+        self.eyes.get(camera)?.place().map(|p| p.world_from_stand)
     }
 
     /// The last reading as old as it is now: for a screen while no frame comes.

@@ -1,0 +1,540 @@
+//! One camera on watch.
+
+use super::apparent::{Apparent, Watched, motion_of, sizes};
+use super::decide::{Evidence, Explanation, chi2, explain, without};
+use super::filter::{Filter, Pace};
+use super::{BodyWatch, HoldOptions, HoldReport, News, NewsKind, Phase, Standing, words};
+use crate::fit::chi_square;
+use crate::frames::{Camera, Pose, Vehicle};
+use crate::raster::Gray;
+use crate::session::live::{Base, CameraSetup, Live, Motion, Mount, NoCamera, What};
+use crate::survey::TagView;
+use crate::tags::DetectOptions;
+use crate::tags::track::Tracker;
+use nalgebra::{Isometry3, Matrix3, Matrix6, Vector3, Vector6};
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Chance that something at rest is taken to be settling still, for each body and frame.
+const STILL_SETTLING: f64 = 1e-4;
+
+/// Fewest frames from which the corners before are taken.
+const FEWEST_FRAMES: usize = 10;
+
+/// Frames kept while settling at most.
+const MOST_FRAMES: usize = 300;
+
+/// A body that was not seen for so long is said to be hidden.
+const HIDDEN_AFTER: Duration = Duration::from_secs(2);
+
+/// A mean older than this is no evidence, but of what was seen last.
+const FRESH: Duration = Duration::from_millis(1500);
+
+/// Frames in a row that must be explained alike.
+const ALIKE: usize = 2;
+
+/// Chance with which a motion of the detectable size is found.
+const POWER: f64 = 0.99;
+
+/// A quarter to three quarters of a motion in more than this is a creep.
+const CREEP: Duration = Duration::from_secs(3);
+
+/// What is known of one body's hold.
+struct Held {
+    watched: Watched,
+    filter: Filter,
+    standing: Standing,
+    last_seen: Option<Duration>,
+    /// The motion that was told last.
+    told: Vector6<f64>,
+    detectable: (f64, f64),
+}
+
+/// A frame kept while settling.
+struct Kept {
+    time: Duration,
+    tags: Vec<TagView>,
+    apparent: Vec<Option<Apparent>>,
+}
+
+/// A camera on watch.
+pub struct Lookout {
+    camera: usize,
+    base: Arc<Base>,
+    live: Live,
+    mount: Mount,
+    options: HoldOptions,
+    tracker: Tracker,
+    detect: DetectOptions,
+    lens: usize,
+    phase: Phase,
+    camera_from_vehicle: Option<Pose<Camera, Vehicle>>,
+    held: Vec<Held>,
+    kept: VecDeque<Kept>,
+    limit: f64,
+    /// The last explanation, and how many frames gave it in a row.
+    alike: Option<(Explanation, usize)>,
+}
+
+impl Lookout {
+    /// A camera that begins to watch the bay of a base; `camera`: the number it has in the session.
+    ///
+    /// Errors: a camera whose lens the survey does not know.
+    pub fn new(base: Arc<Base>, camera: usize, setup: &CameraSetup, options: HoldOptions) -> Result<Self, NoCamera> {
+        let live = Live::new(base.clone(), std::slice::from_ref(setup))?;
+        let detect = DetectOptions { lens: Some(*live.base().lens(setup.lens)), ..setup.detect.clone() };
+        Ok(Self {
+            camera,
+            base,
+            live,
+            mount: setup.mount,
+            options,
+            tracker: Tracker::new(),
+            detect,
+            lens: setup.lens,
+            phase: Phase::Settling { since: Duration::ZERO },
+            camera_from_vehicle: None,
+            held: Vec::new(),
+            kept: VecDeque::new(),
+            limit: f64::INFINITY,
+            alike: None,
+        })
+    }
+
+    /// Finds the tags of a frame and watches. Frames must come in the order of their times.
+    pub fn see(&mut self, time: Duration, image: &Gray) -> HoldReport {
+        let lens = self.base.lens(self.lens);
+        if (lens.width, lens.height) != (image.width(), image.height()) {
+            let text = format!(
+                "The frame has {} x {} pixels and the lens profile is for {} x {}: set the camera to that size.",
+                image.width(),
+                image.height(),
+                lens.width,
+                lens.height
+            );
+            return self.report(time, Vec::new(), Some(text));
+        }
+        let found = self.tracker.follow(image, time.as_secs_f64(), &[], &self.detect).tags;
+        let tags: Vec<TagView> =
+            found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
+        self.see_tags(time, &tags)
+    }
+
+    /// Watches by the tags of a frame. Frames must come in the order of their times.
+    pub fn see_tags(&mut self, time: Duration, tags: &[TagView]) -> HoldReport {
+        match self.phase {
+            Phase::Settling { .. } => self.settle(time, tags),
+            Phase::Watching { .. } => self.watch(time, tags),
+        }
+    }
+
+    // ---- settling ----
+
+    fn settle(&mut self, time: Duration, tags: &[TagView]) -> HoldReport {
+        let reading = self.live.see_tags(0, time, tags);
+        if reading.happenings.iter().any(|h| matches!(h.what, What::CameraMoved { .. })) {
+            self.begin_again(time);
+        }
+        let unknown = match self.mount {
+            Mount::Apart => reading.trouble,
+            // Where it sits on the stand does not matter here.
+            Mount::OnStand => reading.trouble.filter(|_| self.live.camera_place(0).is_none()),
+        };
+        if let Some(trouble) = unknown {
+            return self.report(time, Vec::new(), Some(trouble));
+        }
+        if self.held.is_empty() && !self.set_up(&[tags]) {
+            return self.report(time, Vec::new(), Some("The camera's place is not known yet.".into()));
+        }
+        if self.kept.is_empty() {
+            self.phase = Phase::Settling { since: time };
+        }
+        let apparent = self.apparent(tags);
+        self.note_seen(time, &apparent);
+        self.kept.push_back(Kept { time, tags: tags.to_vec(), apparent });
+        while self.kept.len() > MOST_FRAMES
+            || self.kept.get(1).is_some_and(|second| time.saturating_sub(second.time) >= self.options.rest)
+        {
+            self.kept.pop_front();
+        }
+        let spanned = self.kept.front().is_some_and(|first| time.saturating_sub(first.time) >= self.options.rest);
+        let camera_rests =
+            self.mount == Mount::OnStand || self.live.camera_place(0).is_some_and(|c| c.motion == Motion::Still);
+        if !(spanned && self.kept.len() >= FEWEST_FRAMES && camera_rests && self.all_rest()) {
+            return self.report(time, Vec::new(), None);
+        }
+        let kept = std::mem::take(&mut self.kept);
+        let frames: Vec<&[TagView]> = kept.iter().map(|k| k.tags.as_slice()).collect();
+        let lasting = |held: &Held| {
+            let seen = |k: &&[TagView]| held.watched.tags.iter().any(|t| k.iter().any(|v| v.id == t.id));
+            2 * frames.iter().filter(|k| seen(k)).count() >= frames.len()
+        };
+        let bodies: Vec<usize> = self.held.iter().filter(|h| lasting(h)).map(|h| h.watched.body).collect();
+        let before = std::mem::take(&mut self.held);
+        if !self.set_up(&frames) {
+            self.held = before;
+            return self.report(time, Vec::new(), None);
+        }
+        self.held.retain(|h| bodies.contains(&h.watched.body));
+        self.begin(time);
+        let sentence = format!(
+            "At rest: watching {} from {} on. Keep out of the camera's view and clear of its tripod.",
+            match self.held.len() {
+                1 => "one body".to_owned(),
+                n => format!("{n} bodies"),
+            },
+            words::clock(time)
+        );
+        let news = News {
+            time,
+            camera: self.camera,
+            kind: NewsKind::Begins,
+            body: None,
+            since: time,
+            shift_m: None,
+            turn_rad: None,
+            sentence,
+        };
+        self.report(time, vec![news], None)
+    }
+
+    /// Sets bodies and camera up with these frames as those before; false while the camera's or the stand's place is not known.
+    fn set_up(&mut self, frames: &[&[TagView]]) -> bool {
+        let Some(camera) = self.live.camera_place(0) else { return false };
+        let world_from_vehicle = self.base.vehicle.world_from_vehicle;
+        let camera_from_vehicle = camera.camera_from_world * world_from_vehicle;
+        let stand = match self.mount {
+            Mount::Apart => match self.live.world_from_stand(0) {
+                Some(stand) => Some(stand),
+                None => return false,
+            },
+            Mount::OnStand => None,
+        };
+        let mut held = Vec::new();
+        for (body, world_from_body, tags) in self.base.watchable(stand.as_ref()) {
+            let vehicle_from_body = world_from_vehicle.inverse() * world_from_body;
+            let mut watched = Watched::new(body, &vehicle_from_body, &tags);
+            watched.learn(self.base.lens(self.lens), &camera_from_vehicle, frames);
+            if watched.tags.iter().all(|t| t.before.is_none()) {
+                continue;
+            }
+            watched.tags.retain(|t| t.before.is_some());
+            held.push(Held {
+                watched,
+                filter: Filter::default(),
+                standing: Standing::Holds,
+                last_seen: None,
+                told: Vector6::zeros(),
+                detectable: (f64::INFINITY, f64::INFINITY),
+            });
+        }
+        self.camera_from_vehicle = Some(camera_from_vehicle);
+        let any = !held.is_empty();
+        self.held = held;
+        any
+    }
+
+    /// Whether the bodies' first and last thirds of the kept frames agree.
+    fn all_rest(&self) -> bool {
+        let third = self.kept.len() / 3;
+        let limit = chi_square::limit(f64::ln(STILL_SETTLING), 6);
+        (0..self.held.len()).all(|b| {
+            let mean = |frames: &mut dyn Iterator<Item = &Kept>| {
+                let all: Vec<Apparent> = frames.filter_map(|k| k.apparent.get(b).copied().flatten()).collect();
+                let n = all.len() as f64;
+                let value = all.iter().map(|a| a.motion).sum::<Vector6<f64>>() / n;
+                let cov = all.iter().map(|a| a.cov).sum::<Matrix6<f64>>() / (n * n);
+                (!all.is_empty()).then_some((value, cov))
+            };
+            let early = mean(&mut self.kept.iter().take(third));
+            let late = mean(&mut self.kept.iter().skip(self.kept.len() - third));
+            let (Some((early, cov_early)), Some((late, cov_late))) = (early, late) else { return true };
+            let (turn, shift) = sizes(&(late - early));
+            // A third of what would be an alarm later is rest enough.
+            let small = turn < self.options.least_rad / 3.0 && shift < self.options.least_m / 3.0;
+            small || chi2(&(late - early), &(cov_early + cov_late)) <= limit
+        })
+    }
+
+    fn begin(&mut self, time: Duration) {
+        self.phase = Phase::Watching { since: time };
+        self.alike = None;
+        let o = &self.options;
+        let tests = o.hours * 3600.0 * o.frames_per_s * 2.0 * self.held.len().max(1) as f64;
+        self.limit = chi_square::limit((o.false_alarms / tests).ln(), 6);
+        let lambda = chi_square::noncentrality(self.limit, 6, POWER);
+        let Some(camera) = &self.camera_from_vehicle else { return };
+        let lens = self.base.lens(self.lens);
+        for held in &mut self.held {
+            // What one frame like those before says of a body at rest, and the quick mean of a second of them.
+            let like_before = held.watched.as_before(lens, camera);
+            let averaged = 1.0 / (o.frames_per_s * 0.3).max(1.0);
+            let Some(a) = held.watched.apparent(lens, camera, &like_before) else { continue };
+            let cov = a.cov * averaged + a.light + a.before;
+            let Some(weight) = cov.try_inverse() else { continue };
+            let worst = |at: usize| {
+                let block: Matrix3<f64> = weight.fixed_view::<3, 3>(at, at).into_owned();
+                let least = ((block + block.transpose()) * 0.5).symmetric_eigenvalues().min();
+                (lambda / least.max(f64::MIN_POSITIVE)).sqrt()
+            };
+            held.detectable = (worst(3).max(o.least_m), worst(0).max(o.least_rad));
+        }
+    }
+
+    fn begin_again(&mut self, time: Duration) {
+        self.phase = Phase::Settling { since: time };
+        self.held.clear();
+        self.kept.clear();
+        self.alike = None;
+    }
+
+    // ---- watching ----
+
+    fn apparent(&self, tags: &[TagView]) -> Vec<Option<Apparent>> {
+        let Some(camera) = &self.camera_from_vehicle else { return Vec::new() };
+        let lens = self.base.lens(self.lens);
+        self.held.iter().map(|h| h.watched.apparent(lens, camera, tags)).collect()
+    }
+
+    fn note_seen(&mut self, time: Duration, apparent: &[Option<Apparent>]) {
+        for (held, a) in self.held.iter_mut().zip(apparent) {
+            if let Some(a) = a {
+                held.last_seen = Some(time);
+                held.filter.add(time, a);
+            }
+        }
+    }
+
+    fn watch(&mut self, time: Duration, tags: &[TagView]) -> HoldReport {
+        let apparent = self.apparent(tags);
+        let mut news = self.hidden(time, &apparent);
+        self.note_seen(time, &apparent);
+        // While frames are held back nobody knows yet what they mean.
+        if self.held.iter().any(|h| h.filter.unsettled()) {
+            return self.report(time, news, None);
+        }
+        match self.suspicious(time) {
+            None => {
+                self.alike = None;
+                news.extend(self.back(time));
+            }
+            Some(pace) => {
+                let (places, all) = self.evidence(time, pace);
+                let found = explain(&all);
+                let same = self
+                    .alike
+                    .as_ref()
+                    .filter(|(e, _)| e.bodies == found.bodies && e.camera.is_some() == found.camera.is_some());
+                let count = same.map_or(1, |(_, n)| n + 1);
+                self.alike = Some((found.clone(), count));
+                if count >= ALIKE {
+                    self.alike = None;
+                    news.extend(self.tell(time, &places, &all, &found));
+                }
+            }
+        }
+        self.report(time, news, None)
+    }
+
+    /// Bodies that are hidden for some time, or seen again.
+    fn hidden(&mut self, time: Duration, apparent: &[Option<Apparent>]) -> Vec<News> {
+        let mut news = Vec::new();
+        for k in 0..self.held.len() {
+            let seen = apparent[k].is_some();
+            let held = &mut self.held[k];
+            let since = held.last_seen.unwrap_or_default();
+            let was_moved = held.told != Vector6::zeros();
+            if seen && held.standing == Standing::NotSeen {
+                held.standing = if was_moved { Standing::Moved } else { Standing::Holds };
+                news.push(self.news_of(k, NewsKind::SeenAgain, time, since, None, &|name| {
+                    format!("{name} is seen again, after {} of being hidden.", words::clock(time.saturating_sub(since)))
+                }));
+            } else if !seen && held.standing != Standing::NotSeen && time.saturating_sub(since) > HIDDEN_AFTER {
+                held.standing = Standing::NotSeen;
+                news.push(self.news_of(k, NewsKind::NotSeen, time, since, None, &|name| {
+                    format!(
+                        "{name} has not been seen since {}: nothing is said of it until it is.",
+                        words::clock(since)
+                    )
+                }));
+            }
+        }
+        news
+    }
+
+    /// The evidence of all bodies seen just now, with their places in `held`.
+    fn evidence(&self, time: Duration, pace: Pace) -> (Vec<usize>, Vec<Evidence>) {
+        let fresh = |h: &Held| h.filter.newest().is_some_and(|t| time.saturating_sub(t) <= FRESH);
+        let all = self.held.iter().enumerate().filter(|(_, h)| fresh(h));
+        all.filter_map(|(k, h)| Some((k, h.filter.evidence(pace, &h.watched.middle, &h.told)?))).unzip()
+    }
+
+    /// Which mean says that something moved.
+    fn suspicious(&self, time: Duration) -> Option<Pace> {
+        [Pace::Quick, Pace::Slow].into_iter().find(|pace| {
+            let (_, all) = self.evidence(time, *pace);
+            all.iter().any(|e| {
+                let (turn, shift) = sizes(&e.motion);
+                let large = turn >= self.options.least_rad || shift >= self.options.least_m;
+                large && chi2(&e.motion, &e.cov) > self.limit
+            })
+        })
+    }
+
+    /// Turns an explanation into news, and takes what was told as known from here on.
+    fn tell(&mut self, time: Duration, places: &[usize], all: &[Evidence], found: &Explanation) -> Vec<News> {
+        let mut news = Vec::new();
+        for k in &found.bodies {
+            let (e, place) = (&all[*k], places[*k]);
+            let motion = without(found.camera.as_ref(), e);
+            let (turn, shift) = sizes(&motion);
+            if turn < self.options.least_rad && shift < self.options.least_m {
+                continue;
+            }
+            let held = &mut self.held[place];
+            let course = held.filter.course(&e.motion, &held.told);
+            let (since, three_quarters) = course.unwrap_or((time, time));
+            held.told += motion;
+            held.standing = Standing::Moved;
+            let crept = three_quarters.saturating_sub(since) > CREEP;
+            let kind = match (found.open, crept) {
+                (true, _) => NewsKind::BodyOrCamera,
+                (false, true) => NewsKind::Crept,
+                (false, false) => NewsKind::Moved,
+            };
+            let by = words::motion(&motion);
+            let at = words::clock(since);
+            let verdict = "What was judged before no longer holds: stop the routine, check the job again.";
+            news.push(self.news_of(place, kind, time, since, Some((motion, e.cov)), &|name| match kind {
+                NewsKind::BodyOrCamera => format!(
+                    "{name} moved at {at}, {by}, or the camera did: it is the only thing in view. {verdict} Let the camera see a second body."
+                ),
+                NewsKind::Crept => format!("{name} crept since {at}: {by}. {verdict}"),
+                _ => format!("{name} moved at {at}: {by}. {verdict}"),
+            }));
+        }
+        if let Some(g) = &found.camera {
+            news.push(self.camera_news(time, g));
+            if self.mount == Mount::Apart {
+                self.begin_again(time);
+            }
+        }
+        news
+    }
+
+    /// The camera moved; one that rides on the stand has the stand moved.
+    fn camera_news(&mut self, time: Duration, apparent: &Isometry3<f64>) -> News {
+        // All that stands fast seems to move by `apparent`: the camera itself went the other way.
+        let own = apparent.inverse();
+        let middle = match (&self.camera_from_vehicle, self.mount) {
+            (Some(camera), Mount::Apart) => camera.inverse().translation(),
+            _ => {
+                let stand = self.base.vehicle.world_from_vehicle.inverse() * self.base.world_from_stand();
+                stand.translation()
+            }
+        };
+        let motion = motion_of(&middle, &own);
+        let by = words::motion(&motion);
+        let at = words::clock(time);
+        let (kind, sentence) = match self.mount {
+            Mount::Apart => (
+                NewsKind::CameraMoved,
+                format!(
+                    "The camera was moved at {at} ({by}); nothing else was, as far as it sees. The watch begins anew as soon as everything rests: what \
+                     happens until then is not watched."
+                ),
+            ),
+            Mount::OnStand => (
+                NewsKind::Moved,
+                format!(
+                    "The stand (or the camera on it) moved at {at}: {by}. What was judged before no longer holds: stop the routine, check the job again."
+                ),
+            ),
+        };
+        if self.mount == Mount::OnStand {
+            // From here on the bodies count from where they seem to be now.
+            for held in &mut self.held {
+                held.told = motion_of(&held.watched.middle, apparent);
+            }
+        }
+        News {
+            time,
+            camera: self.camera,
+            kind,
+            body: (self.mount == Mount::OnStand).then(|| self.base.stand_name()),
+            since: time,
+            shift_m: Some(std::array::from_fn(|k| (motion[3 + k], 0.0))),
+            turn_rad: Some(std::array::from_fn(|k| (motion[k], 0.0))),
+            sentence,
+        }
+    }
+
+    /// Bodies that are back where they were.
+    fn back(&mut self, time: Duration) -> Vec<News> {
+        let mut news = Vec::new();
+        for k in 0..self.held.len() {
+            let held = &mut self.held[k];
+            if held.standing != Standing::Moved || self.mount == Mount::OnStand {
+                continue;
+            }
+            let Some(e) = held.filter.evidence(Pace::Quick, &held.watched.middle, &Vector6::zeros()) else { continue };
+            let (turn, shift) = sizes(&e.motion);
+            if turn < self.options.least_rad && shift < self.options.least_m && chi2(&e.motion, &e.cov) <= self.limit {
+                held.told = Vector6::zeros();
+                held.standing = Standing::Holds;
+                news.push(self.news_of(k, NewsKind::Back, time, time, Some((e.motion, e.cov)), &|name| {
+                    format!("{name} is back where it was; what was done in between was done with it elsewhere.")
+                }));
+            }
+        }
+        news
+    }
+
+    fn news_of(
+        &self,
+        place: usize,
+        kind: NewsKind,
+        time: Duration,
+        since: Duration,
+        motion: Option<(Vector6<f64>, Matrix6<f64>)>,
+        say: &dyn Fn(&str) -> String,
+    ) -> News {
+        let body = self.held[place].watched.body;
+        let name = self.base.kit_name(body);
+        let pair = |k: usize| motion.map(|(m, cov)| (m[k], cov[(k, k)].max(0.0).sqrt()));
+        let three = |from: usize| -> Option<[(f64, f64); 3]> { Some([pair(from)?, pair(from + 1)?, pair(from + 2)?]) };
+        News {
+            time,
+            camera: self.camera,
+            kind,
+            body: Some((body, name.to_owned())),
+            since,
+            shift_m: three(3),
+            turn_rad: three(0),
+            sentence: say(&format!("\"{name}\"")),
+        }
+    }
+
+    fn report(&self, time: Duration, news: Vec<News>, trouble: Option<String>) -> HoldReport {
+        let bodies = self.held.iter().map(|h| self.body_watch(h)).collect();
+        HoldReport { time, camera: self.camera, phase: self.phase, bodies, news, trouble }
+    }
+
+    fn body_watch(&self, held: &Held) -> BodyWatch {
+        let none = Evidence { middle: Vector3::zeros(), motion: Vector6::zeros(), cov: Matrix6::identity() };
+        let e = held.filter.evidence(Pace::Quick, &held.watched.middle, &Vector6::zeros()).unwrap_or(none);
+        let pair = |k: usize| (e.motion[k], e.cov[(k, k)].max(0.0).sqrt());
+        BodyWatch {
+            body: held.watched.body,
+            name: self.base.kit_name(held.watched.body).to_owned(),
+            kind: self.base.kit_kind(held.watched.body),
+            standing: held.standing,
+            last_seen: held.last_seen,
+            shift_m: [pair(3), pair(4), pair(5)],
+            turn_rad: [pair(0), pair(1), pair(2)],
+            detectable_m: held.detectable.0,
+            detectable_rad: held.detectable.1,
+        }
+    }
+}
