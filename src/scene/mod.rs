@@ -13,6 +13,7 @@ pub mod paint;
 pub mod render;
 pub mod rolled;
 pub mod scenery;
+pub mod sequence;
 pub mod solid;
 pub mod stand;
 pub mod trace;

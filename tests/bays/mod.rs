@@ -86,3 +86,26 @@ pub fn assessment_of(bay: &Bay, survey: &Survey, placement: &Placement) -> Asses
     })
     .expect("a made bay can be judged")
 }
+
+/// The base for live readings of a made bay's stand.
+pub fn base_of(bay: &Bay, tolerance: [Option<f64>; 6]) -> plumbsight::session::live::Base {
+    let survey = survey_of(bay).expect("a made bay can be surveyed");
+    let bodies = measured_bodies(&bay.layout.kit, &survey);
+    let kept: Vec<usize> = (0..bodies.len()).collect();
+    let from =
+        plumbsight::vehicle::DecisionBodies { joint: survey.joint(&kept), bodies, kept, vehicle: vehicle_of(bay) };
+    let declared = plumbsight::session::live::Declared {
+        kit: bay.layout.kit.clone(),
+        floor: floor_of(bay),
+        stands: vec![plumbsight::placement::StandModel::plain(bay.layout.stand)],
+        placement: placement_of(bay, tolerance),
+    };
+    plumbsight::session::live::Base::new(declared, &survey, from, None, None, 0).expect("a made bay is a base")
+}
+
+/// A tripod beside the front wheel that sees the stand and the sheets around it.
+pub fn tripod(bay: &Bay) -> plumbsight::frames::Pose<plumbsight::frames::Camera, plumbsight::frames::World> {
+    let stand = bay.layout.world_from_body[bay.layout.stand].translation();
+    let eye = Vector3::new(stand.x - 2.6, 2.3, 1.6);
+    plumbsight::scene::cameras::look(eye, Vector3::new(stand.x - 0.3, 0.35, 0.55), 0.0)
+}

@@ -1,0 +1,331 @@
+//! The hold watch on made sequences: bumps, creep, passers-by, a bumped camera, another light, and hours in which nothing happens.
+
+mod bays;
+
+use bays::{base_of, tripod};
+use nalgebra::{Isometry3, Translation3, UnitQuaternion, Vector2, Vector3};
+use plumbsight::frames::{Camera, Pose, World};
+use plumbsight::scene::draw::{Draw, Purpose};
+use plumbsight::scene::sequence::disturbed;
+use plumbsight::scene::{Bay, BayOptions};
+use plumbsight::session::hold::{HoldOptions, HoldReport, Lookout, News, NewsKind, Phase, Standing};
+use plumbsight::session::live::{CameraSetup, Mount};
+use plumbsight::survey::TagView;
+use plumbsight::tags::DetectOptions;
+use plumbsight::units::{deg_from_rad, m_from_mm, mm_from_m, rad_from_deg};
+use rayon::prelude::*;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Frames a second of the made sequences.
+const RATE: usize = 10;
+
+fn time(k: usize) -> Duration {
+    Duration::from_millis((1000 / RATE * k) as u64)
+}
+
+fn options() -> HoldOptions {
+    HoldOptions { frames_per_s: RATE as f64, ..HoldOptions::default() }
+}
+
+fn bay(seed: u64) -> Bay {
+    Bay::new(&BayOptions { seed, ..BayOptions::default() }).unwrap()
+}
+
+fn lookout(bay: &Bay, mount: Mount) -> Lookout {
+    let base = Arc::new(base_of(bay, [Some(0.01); 6]));
+    let setup = CameraSetup { lens: 0, mount, detect: DetectOptions::default() };
+    Lookout::new(base, 0, &setup, options()).unwrap()
+}
+
+/// Runs frames through a watch: everything that was news, and the last report.
+fn run(
+    watch: &mut Lookout,
+    draw: &mut Draw,
+    frames: std::ops::Range<usize>,
+    see: &mut dyn FnMut(usize) -> Vec<TagView>,
+) -> (Vec<News>, HoldReport) {
+    let mut news = Vec::new();
+    let mut last = None;
+    for k in frames {
+        let report = watch.see_tags(time(k), &disturbed(&see(k), draw));
+        news.extend(report.news.iter().cloned());
+        last = Some(report);
+    }
+    (news, last.unwrap())
+}
+
+fn kinds(news: &[News]) -> Vec<NewsKind> {
+    news.iter().map(|n| n.kind).collect()
+}
+
+/// A body turned about the vertical through its middle and shifted.
+fn nudge(bay: &Bay, body: usize, shift: Vector3<f64>, yaw: f64) -> Bay {
+    let at = bay.layout.world_from_body[body].translation();
+    let turn = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), yaw);
+    bay.moved(body, &Isometry3::from_parts(Translation3::from(at + shift - turn * at), turn))
+}
+
+fn bumped(camera: &Pose<Camera, World>, shift: [f64; 3], turn: [f64; 3]) -> Pose<Camera, World> {
+    let turn = UnitQuaternion::from_scaled_axis(Vector3::from(turn));
+    Pose::claim(Isometry3::from_parts(Translation3::from(Vector3::from(shift)), turn) * camera.iso())
+}
+
+#[test]
+fn a_bump_of_the_stand_is_noticed_within_a_second() {
+    let n: u64 = std::env::var("PLUMBSIGHT_BUMPS").ok().and_then(|n| n.parse().ok()).unwrap_or(40);
+    // 2 mm in some direction of the floor, or 0.1° about the vertical, in bays of their own.
+    let missed: Vec<String> = (1..=n)
+        .into_par_iter()
+        .filter_map(|seed| {
+            let bay = bay(seed);
+            let mut draw = Draw::new(seed, Purpose::Photo(20));
+            let mut watch = lookout(&bay, Mount::Apart);
+            let camera = tripod(&bay);
+            let direction = draw.uniform(0.0, std::f64::consts::TAU);
+            let shift = Vector3::new(direction.cos(), direction.sin(), 0.0) * m_from_mm(2.0);
+            let after = match seed % 2 {
+                0 => nudge(&bay, bay.layout.stand, shift, 0.0),
+                _ => nudge(&bay, bay.layout.stand, Vector3::zeros(), rad_from_deg(0.1)),
+            };
+            let (quiet, loud) = (bay.seen_from(&camera), after.seen_from(&camera));
+            let (news, _) = run(&mut watch, &mut draw, 0..60, &mut |_| quiet.clone());
+            if kinds(&news) != [NewsKind::Begins] {
+                return Some(format!("{seed}: {news:?}"));
+            }
+            let (news, last) = run(&mut watch, &mut draw, 60..70, &mut |_| loud.clone());
+            let alarm = news.iter().find(|n| n.kind == NewsKind::Moved);
+            let right = alarm.is_some_and(|a| a.body.as_ref().is_some_and(|(b, _)| *b == bay.layout.stand));
+            let stand = last.bodies.iter().find(|b| b.body == bay.layout.stand).unwrap();
+            let found = Vector3::from(stand.shift_m.map(|(v, _)| v));
+            let close = seed % 2 == 1 || (found - shift).norm() < m_from_mm(0.8);
+            (!right || news.len() != 1 || stand.standing != Standing::Moved || !close)
+                .then(|| format!("{seed}: {news:?}, found {found:?} mm of {shift:?}"))
+        })
+        .collect();
+    println!("{} of {n} bumps missed or called something else", missed.len());
+    // 99 % asked: of 40 not one, of more one in a hundred.
+    assert!(missed.len() as f64 <= 0.01 * n as f64, "{missed:#?}");
+}
+
+/// What is stated as detectable is found with a chance of 99 %: moves of just that size, in the body's worst direction unknown, so in any.
+#[test]
+fn the_detectable_size_is_detected() {
+    let found: Vec<(u64, bool, f64)> = (1..=24u64)
+        .into_par_iter()
+        .map(|seed| {
+            let bay = bay(seed);
+            let mut draw = Draw::new(seed, Purpose::Photo(21));
+            let mut watch = lookout(&bay, Mount::Apart);
+            let quiet = bay.seen_from(&tripod(&bay));
+            let (_, report) = run(&mut watch, &mut draw, 0..45, &mut |_| quiet.clone());
+            assert!(matches!(report.phase, Phase::Watching { .. }));
+            let sheets: Vec<_> = report.bodies.iter().filter(|b| b.body != bay.layout.stand).collect();
+            let target = sheets[seed as usize % sheets.len()];
+            assert!(target.detectable_m < m_from_mm(8.0), "{} mm", mm_from_m(target.detectable_m));
+            let along = draw.uniform(0.0, std::f64::consts::TAU);
+            let shift = Vector3::new(along.cos(), along.sin(), 0.0) * target.detectable_m;
+            let loud = nudge(&bay, target.body, shift, 0.0).seen_from(&tripod(&bay));
+            let (news, _) = run(&mut watch, &mut draw, 45..45 + RATE, &mut |_| loud.clone());
+            let named = news.iter().any(|n| n.kind.is_alarm() && n.body.as_ref().is_some_and(|b| b.0 == target.body));
+            (seed, named, mm_from_m(target.detectable_m))
+        })
+        .collect();
+    println!("{found:?}");
+    assert!(found.iter().filter(|f| f.1).count() >= 23, "{found:?}");
+}
+
+#[test]
+fn hours_without_a_move_give_no_alarm() {
+    let minutes: usize = std::env::var("PLUMBSIGHT_HOLD_MINUTES").ok().and_then(|n| n.parse().ok()).unwrap_or(24);
+    let each = minutes * 60 * RATE / 8;
+    let alarms: Vec<Vec<News>> = (1..=8u64)
+        .into_par_iter()
+        .map(|seed| {
+            let bay = bay(seed);
+            let mut draw = Draw::new(seed, Purpose::Photo(22));
+            let mut watch = lookout(&bay, Mount::Apart);
+            let quiet = bay.seen_from(&tripod(&bay));
+            let (news, _) = run(&mut watch, &mut draw, 0..each, &mut |_| quiet.clone());
+            news
+        })
+        .collect();
+    let false_ones: Vec<&News> = alarms.iter().flatten().filter(|n| n.kind != NewsKind::Begins).collect();
+    println!("{} frames in all, {} false alarms", 8 * each, false_ones.len());
+    assert!(alarms.iter().all(|n| n.first().is_some_and(|n| n.kind == NewsKind::Begins)), "each watch begins");
+    let hours = minutes as f64 / 60.0;
+    // Half of one in 8 h is stated; three standard deviations of a Poisson count of that are allowed.
+    let stated = 0.5 * hours / 8.0;
+    assert!(false_ones.len() as f64 <= stated + 3.0 * stated.sqrt(), "{false_ones:#?}");
+}
+
+/// The limit is what it is said to be: with thousands of false alarms allowed there are some, and not more than allowed.
+#[test]
+fn the_stated_rate_of_false_alarms_is_an_upper_bound_and_not_an_empty_one() {
+    let bay = bay(9);
+    let base = Arc::new(base_of(&bay, [Some(0.01); 6]));
+    let setup = CameraSetup { lens: 0, mount: Mount::Apart, detect: DetectOptions::default() };
+    let loose = HoldOptions { false_alarms: 400.0, hours: 1.0 / 6.0, least_m: 0.0, least_rad: 0.0, ..options() };
+    let mut watch = Lookout::new(base, 0, &setup, loose).unwrap();
+    let mut draw = Draw::new(9, Purpose::Photo(23));
+    let quiet = bay.seen_from(&tripod(&bay));
+    let (news, _) = run(&mut watch, &mut draw, 0..10 * 60 * RATE, &mut |_| quiet.clone());
+    let false_ones = news.iter().filter(|n| n.kind.is_alarm() || n.kind == NewsKind::CameraMoved).count();
+    println!("{false_ones} false alarms where 400 are allowed");
+    assert!((1..=400).contains(&false_ones), "{false_ones}");
+}
+
+#[test]
+fn a_creep_is_called_one_with_its_beginning_and_size() {
+    let bay = bay(6);
+    let mut draw = Draw::new(6, Purpose::Photo(24));
+    let mut watch = lookout(&bay, Mount::Apart);
+    let camera = tripod(&bay);
+    let stand = bay.layout.stand;
+    // From second 10 on, 0.1 mm a second to the car's right, down to 3 mm.
+    let creep = |k: usize| (k.saturating_sub(10 * RATE) as f64 / RATE as f64 * m_from_mm(0.1)).min(m_from_mm(3.0));
+    let (news, _) = run(&mut watch, &mut draw, 0..60 * RATE, &mut |k| {
+        nudge(&bay, stand, Vector3::new(0.0, -creep(k), 0.0), 0.0).seen_from(&camera)
+    });
+    let crept: Vec<&News> = news.iter().filter(|n| n.kind == NewsKind::Crept).collect();
+    assert!(!crept.is_empty(), "{news:#?}");
+    assert!(crept.iter().all(|n| n.body.as_ref().is_some_and(|b| b.0 == stand)), "{news:#?}");
+    assert!(crept[0].since >= time(9 * RATE) && crept[0].time <= time(30 * RATE), "{:?}", crept[0]);
+    assert!(crept[0].sentence.contains("to the car's right"), "{}", crept[0].sentence);
+    assert!(!kinds(&news).contains(&NewsKind::CameraMoved), "{news:#?}");
+}
+
+#[test]
+fn a_passer_by_hides_and_moves_nothing() {
+    let bay = bay(7);
+    let mut draw = Draw::new(7, Purpose::Photo(25));
+    let mut watch = lookout(&bay, Mount::Apart);
+    let camera = tripod(&bay);
+    let all = bay.seen_from(&camera);
+    let hidden = |k: usize, x: f64| {
+        // A person 500 px wide walks through the picture in 6 s and stops for 5 s in the middle.
+        let at = match k {
+            0..=99 => -1e9,
+            100..=129 => -300.0 + 38.0 * (k - 100) as f64,
+            130..=179 => 840.0,
+            180..=209 => 840.0 + 60.0 * (k - 180) as f64,
+            _ => 1e9,
+        };
+        (x - at).abs() < 250.0
+    };
+    let (news, last) = run(&mut watch, &mut draw, 0..400, &mut |k| {
+        let clear = |v: &&TagView| !v.corners.iter().any(|c| hidden(k, c.x));
+        let mut seen: Vec<TagView> = all.iter().filter(clear).cloned().collect();
+        // Where the person's edge cuts a tag, a careless detector may read it with corners off by some pixels, for a frame.
+        if let Some(v) = all.iter().find(|v| v.corners.iter().any(|c| hidden(k, c.x)) && (k == 110 || k == 115)) {
+            let mut v = v.clone();
+            v.corners[0] += Vector2::new(4.0, -3.0);
+            seen.push(v);
+        }
+        seen
+    });
+    let what = kinds(&news);
+    assert!(what.contains(&NewsKind::NotSeen) && what.contains(&NewsKind::SeenAgain), "{what:?}");
+    assert!(what.iter().all(|k| !k.is_alarm() && *k != NewsKind::CameraMoved), "{news:#?}");
+    assert!(last.bodies.iter().all(|b| b.standing == Standing::Holds), "{:#?}", last.bodies);
+    // What is moved while it is hidden is found when it is seen again.
+    let body = last.bodies.iter().find(|b| b.body != bay.layout.stand).unwrap().body;
+    let after = nudge(&bay, body, Vector3::new(m_from_mm(6.0), 0.0, 0.0), 0.0).seen_from(&camera);
+    let its = |v: &TagView| bay.layout.kit.find_tag(v.id).is_some_and(|(b, _)| b == body);
+    let (news, _) = run(&mut watch, &mut draw, 400..480, &mut |k| match k {
+        400..=439 => all.iter().filter(|v| !its(v)).cloned().collect(),
+        _ => after.clone(),
+    });
+    assert_eq!(kinds(&news), [NewsKind::NotSeen, NewsKind::SeenAgain, NewsKind::Moved], "{news:#?}");
+    assert_eq!(news[2].body.as_ref().unwrap().0, body);
+}
+
+#[test]
+fn a_bumped_camera_is_named_as_the_camera_and_the_watch_begins_anew() {
+    for seed in 1..=6 {
+        let bay = bay(seed);
+        let mut draw = Draw::new(seed, Purpose::Photo(26));
+        let mut watch = lookout(&bay, Mount::Apart);
+        let camera = tripod(&bay);
+        let other = bumped(&camera, [0.003, -0.001, 0.002], [0.002, 0.004, -0.001]);
+        let (quiet, loud) = (bay.seen_from(&camera), bay.seen_from(&other));
+        let (news, last) =
+            run(&mut watch, &mut draw, 0..200, &mut |k| if k < 80 { quiet.clone() } else { loud.clone() });
+        assert_eq!(kinds(&news), [NewsKind::Begins, NewsKind::CameraMoved, NewsKind::Begins], "{seed}: {news:#?}");
+        assert!(!last.broken());
+        let turn = news[1].turn_rad.unwrap().map(|(v, _)| v);
+        assert!((deg_from_rad(Vector3::from(turn).norm()) - 0.263).abs() < 0.02, "{turn:?}");
+    }
+}
+
+#[test]
+fn a_camera_on_the_stand_says_that_the_stand_moved() {
+    let bay = bay(8);
+    let at = bay.layout.world_from_body[bay.layout.stand].translation();
+    let camera =
+        plumbsight::scene::cameras::look(at + Vector3::new(-0.1, 0.25, 0.45), Vector3::new(at.x - 1.9, 0.0, 0.0), 0.02);
+    let push = Isometry3::translation(0.0, m_from_mm(4.0), 0.0);
+    let moved = Pose::<Camera, World>::claim(camera.iso() * push.inverse());
+    let mut watch = lookout(&bay, Mount::OnStand);
+    let mut draw = Draw::new(8, Purpose::Photo(27));
+    let (quiet, loud) = (bay.seen_from(&camera), bay.seen_from(&moved));
+    let (news, _) = run(&mut watch, &mut draw, 0..120, &mut |k| if k < 80 { quiet.clone() } else { loud.clone() });
+    assert_eq!(kinds(&news), [NewsKind::Begins, NewsKind::Moved], "{news:#?}");
+    assert!(
+        news[1].sentence.contains("The stand") && news[1].sentence.contains("to the car's left"),
+        "{}",
+        news[1].sentence
+    );
+    assert!((mm_from_m(news[1].shift_m.unwrap()[1].0) - 4.0).abs() < 0.6, "{:?}", news[1]);
+}
+
+/// A car that settles: the plates and whatever is on the car sink; the watch begins when they rest.
+#[test]
+fn a_settling_body_is_a_curve_and_the_watch_waits_for_it() {
+    let bay = bay(10);
+    let mut draw = Draw::new(10, Purpose::Photo(28));
+    let mut watch = lookout(&bay, Mount::Apart);
+    let camera = tripod(&bay);
+    let stand = bay.layout.stand;
+    // 6 mm, with a time constant of 4 s.
+    let sunk = |k: usize| m_from_mm(6.0) * (1.0 - (-(k as f64) / (4.0 * RATE as f64)).exp());
+    let mut curve = Vec::new();
+    let mut begun = None;
+    for k in 0..60 * RATE {
+        let seen = nudge(&bay, stand, Vector3::new(0.0, 0.0, -sunk(k)), 0.0).seen_from(&camera);
+        let report = watch.see_tags(time(k), &disturbed(&seen, &mut draw));
+        if begun.is_none() {
+            if let Some(b) = report.bodies.iter().find(|b| b.body == stand) {
+                curve.push((k, b.shift_m[2].0));
+            }
+        }
+        if report.news.iter().any(|n| n.kind == NewsKind::Begins) {
+            begun = Some(k);
+        }
+        assert!(report.news.iter().all(|n| n.kind == NewsKind::Begins), "{:?}", report.news);
+    }
+    let begun = begun.expect("the watch begins");
+    assert!((15 * RATE..45 * RATE).contains(&begun), "{begun}");
+    let at = |k: usize| curve.iter().find(|c| c.0 == k).unwrap().1;
+    for k in [2 * RATE, 6 * RATE, 12 * RATE] {
+        assert!((at(k) + sunk(k)).abs() < m_from_mm(0.9), "{k}: {} of {}", mm_from_m(at(k)), mm_from_m(-sunk(k)));
+    }
+}
+
+/// Another light shifts corners by hundredths of a pixel for good and changes how they scatter.
+#[test]
+fn another_light_is_no_move() {
+    for seed in 11..=16 {
+        let bay = bay(seed);
+        let mut draw = Draw::new(seed, Purpose::Photo(29));
+        let mut watch = lookout(&bay, Mount::Apart);
+        let quiet = bay.seen_from(&tripod(&bay));
+        let mut lit = quiet.clone();
+        for corner in lit.iter_mut().flat_map(|v| v.corners.iter_mut()) {
+            *corner += Vector2::new(draw.normal(0.02), draw.normal(0.02));
+        }
+        lit.iter_mut().for_each(|v| v.cov *= 2.0);
+        let (news, _) = run(&mut watch, &mut draw, 0..300, &mut |k| if k < 100 { quiet.clone() } else { lit.clone() });
+        assert_eq!(kinds(&news), [NewsKind::Begins], "{seed}: {news:#?}");
+    }
+}

@@ -1,0 +1,297 @@
+//! Live reading in made bays: stated uncertainties cover, motions are followed, what is wrong is said.
+
+mod bays;
+
+use bays::{base_of, tripod};
+use nalgebra::{Isometry3, Translation3, UnitQuaternion, Vector3};
+use plumbsight::frames::{Camera, Pose, World};
+use plumbsight::scene::draw::{Draw, Purpose};
+use plumbsight::scene::sequence::disturbed;
+use plumbsight::scene::{Bay, BayOptions, LimitLaw, cameras};
+use plumbsight::session::live::{CameraSetup, Live, Motion, Mount, Reading, STALE_AFTER, StandReading, What};
+use plumbsight::survey::TagView;
+use plumbsight::tags::DetectOptions;
+use plumbsight::units::{deg_from_rad, m_from_mm, mm_from_m, rad_from_deg};
+use rayon::prelude::*;
+use std::sync::Arc;
+use std::time::Duration;
+
+const TOLERANCE: [Option<f64>; 6] = [Some(0.01), Some(0.01), Some(0.01), Some(0.005), Some(0.005), Some(0.005)];
+
+fn bay(seed: u64) -> Bay {
+    Bay::new(&BayOptions { seed, limit_law: LimitLaw::Normal, ..BayOptions::default() }).unwrap()
+}
+
+fn setup(mount: Mount) -> CameraSetup {
+    CameraSetup { lens: 0, mount, detect: DetectOptions::default() }
+}
+
+fn ms(k: usize) -> Duration {
+    Duration::from_millis(40 * k as u64)
+}
+
+/// A motion of the stand: along x and y (m), turned about the vertical through its origin (rad).
+fn push(bay: &Bay, x: f64, y: f64, yaw: f64) -> Isometry3<f64> {
+    let at = bay.layout.world_from_body[bay.layout.stand].translation();
+    let turn = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), yaw);
+    let shift = at + Vector3::new(x, y, 0.0) - turn * at;
+    Isometry3::from_parts(Translation3::from(shift), turn)
+}
+
+/// The stand's true deviations, m and rad.
+fn truth(bay: &Bay) -> [f64; 6] {
+    bay.stand_offsets_from_places().to_array()
+}
+
+/// How far the reading is off, in its U, component by component.
+fn off(stand: &StandReading, bay: &Bay) -> [f64; 6] {
+    let truth = truth(bay);
+    std::array::from_fn(|k| {
+        let d = &stand.station.deviations[k].deviation;
+        (d.value - truth[k]).abs() / d.expanded
+    })
+}
+
+fn fresh(reading: &Reading) -> &StandReading {
+    let stand = reading.stand.as_ref().unwrap_or_else(|| panic!("{:?}", reading.trouble));
+    assert!(!stand.stale, "{:?}", reading.trouble);
+    stand
+}
+
+/// How the stand is pushed about: still, then with a steady push, then still; frame by frame (m, m, rad).
+fn course(k: usize) -> [f64; 3] {
+    let along = (k.clamp(12, 30) - 12) as f64;
+    [-0.0004 * along, 0.0011 * along, rad_from_deg(0.03) * along]
+}
+
+struct Counted {
+    inside: [usize; 6],
+    of: usize,
+}
+
+/// Counts readings inside their U over many bays; `frames` are checked where `counts` says.
+fn count(n: u64, mount: Mount, counts: impl Fn(usize) -> bool + Sync) -> Counted {
+    let all: Vec<Vec<[f64; 6]>> = (1..=n)
+        .into_par_iter()
+        .map(|seed| {
+            let bay = bay(seed);
+            let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(mount)]).unwrap();
+            let mut draw = Draw::new(seed, Purpose::Photo(7));
+            let riding = on_stand(&bay);
+            let mut out = Vec::new();
+            for k in 0..44 {
+                let [x, y, yaw] = course(k);
+                let motion = push(&bay, x, y, yaw);
+                let now = bay.moved(bay.layout.stand, &motion);
+                let camera = match mount {
+                    Mount::Apart => tripod(&bay),
+                    Mount::OnStand => Pose::claim(riding.iso() * motion.inverse()),
+                };
+                let seen = disturbed(&now.seen_from(&camera), &mut draw);
+                let reading = live.see_tags(0, ms(k), &seen);
+                if counts(k) {
+                    out.push(off(fresh(&reading), &now));
+                }
+            }
+            out
+        })
+        .collect();
+    let all: Vec<[f64; 6]> = all.into_iter().flatten().collect();
+    Counted { inside: std::array::from_fn(|k| all.iter().filter(|o| o[k] <= 1.0).count()), of: all.len() }
+}
+
+/// A camera that is fixed to the stand and looks back at the floor along the car.
+fn on_stand(bay: &Bay) -> Pose<Camera, World> {
+    let at = bay.layout.world_from_body[bay.layout.stand].translation();
+    cameras::look(at + Vector3::new(-0.1, 0.25, 0.45), Vector3::new(at.x - 1.9, 0.0, 0.0), 0.02)
+}
+
+fn check_coverage(what: &str, counted: &Counted) {
+    for (k, inside) in counted.inside.iter().enumerate() {
+        let share = *inside as f64 / counted.of as f64;
+        println!("{what}: component {k}: {:.1} % of {} inside U", 100.0 * share, counted.of);
+        // Readings of one bay share the survey's error, so that a hundred bays weigh, not thousands of readings: 3 standard deviations of 5 % in 60.
+        assert!(share > 0.87, "{what}, component {k}: {share}");
+    }
+}
+
+#[test]
+fn stated_uncertainty_covers_while_the_stand_is_pushed_and_at_rest() {
+    let n = std::env::var("PLUMBSIGHT_LIVE_BAYS").ok().and_then(|n| n.parse().ok()).unwrap_or(60);
+    check_coverage("tripod", &count(n, Mount::Apart, |k| k % 4 == 3));
+    check_coverage("riding", &count(n / 2, Mount::OnStand, |k| k >= 14 && k % 4 == 3));
+}
+
+/// Against the reading before the push the survey's errors drop out: what is left is what frames scatter by.
+#[test]
+fn a_push_is_followed_at_once_and_rest_is_averaged() {
+    let bay = bay(3);
+    let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::Apart)]).unwrap();
+    let mut draw = Draw::new(3, Purpose::Photo(8));
+    let mut before: Option<[f64; 6]> = None;
+    let truth_before = truth(&bay);
+    for k in 0..60 {
+        let [x, y, yaw] = course(k);
+        let now = bay.moved(bay.layout.stand, &push(&bay, x, y, yaw));
+        let reading = live.see_tags(0, ms(k), &disturbed(&now.seen_from(&tripod(&bay)), &mut draw));
+        let stand = fresh(&reading);
+        let values: [f64; 6] = std::array::from_fn(|c| stand.station.deviations[c].deviation.value);
+        if k == 11 {
+            assert_eq!((stand.motion, stand.frames), (Motion::Still, 12));
+            before = Some(values);
+        }
+        if let Some(before) = before {
+            let truth = truth(&now);
+            for c in 0..6 {
+                let error = (values[c] - before[c]) - (truth[c] - truth_before[c]);
+                let most = if c < 3 { m_from_mm(1.0) } else { rad_from_deg(0.06) };
+                assert!(
+                    error.abs() <= most,
+                    "frame {k}, component {c}: {} mm or {}°",
+                    mm_from_m(error),
+                    deg_from_rad(error)
+                );
+            }
+        }
+        match k {
+            14..=30 => assert_eq!(stand.motion, Motion::Moving, "frame {k}"),
+            45.. => assert_eq!(stand.motion, Motion::Still, "frame {k}"),
+            _ => {}
+        }
+    }
+}
+
+#[test]
+fn two_cameras_are_worth_more_than_one_and_still_cover() {
+    let worth: Vec<(f64, f64, f64)> = (1..=16u64)
+        .into_par_iter()
+        .map(|seed| {
+            let bay = bay(seed);
+            let base = Arc::new(base_of(&bay, TOLERANCE));
+            let mut draw = Draw::new(seed, Purpose::Photo(9));
+            let stand = bay.layout.world_from_body[bay.layout.stand].translation();
+            let other_side =
+                cameras::look(Vector3::new(stand.x - 2.3, -2.4, 1.7), Vector3::new(stand.x - 0.3, -0.3, 0.5), 0.0);
+            let views = [bay.seen_from(&tripod(&bay)), bay.seen_from(&other_side)];
+            let mut one = Live::new(base.clone(), &[setup(Mount::Apart)]).unwrap();
+            let mut both = Live::new(base, &[setup(Mount::Apart), setup(Mount::Apart)]).unwrap();
+            let (mut u_one, mut last) = (0.0, None);
+            for k in 0..10 {
+                let first = disturbed(&views[0], &mut draw);
+                u_one = fresh(&one.see_tags(0, ms(k), &first)).station.deviations[0].deviation.u;
+                both.see_tags(0, ms(k), &first);
+                last = Some(both.see_tags(1, ms(k) + Duration::from_millis(20), &disturbed(&views[1], &mut draw)));
+            }
+            let last = last.unwrap();
+            let stand = fresh(&last);
+            let worst = off(stand, &bay).iter().copied().fold(0.0, f64::max);
+            (u_one, stand.station.deviations[0].deviation.u, worst)
+        })
+        .collect();
+    assert!(worth.iter().all(|(one, two, _)| two <= &(one * 1.0001)), "{worth:?}");
+    // Six components in each of 16 bays: 95 % inside, the worst of six in about 75 %.
+    assert!(worth.iter().filter(|(_, _, worst)| *worst <= 1.0).count() >= 8, "{worth:?}");
+}
+
+#[test]
+fn a_kicked_sheet_is_named_and_left_out_and_a_bumped_camera_is_news() {
+    let bay = bay(5);
+    let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::Apart)]).unwrap();
+    let mut draw = Draw::new(5, Purpose::Photo(10));
+    let camera = tripod(&bay);
+    let sheets: Vec<usize> = bay
+        .seen_from(&camera)
+        .iter()
+        .filter_map(|v| bay.layout.kit.find_tag(v.id))
+        .filter(|(b, _)| *b != bay.layout.stand)
+        .map(|(b, _)| b)
+        .collect();
+    assert!(sheets.len() >= 3, "the tripod sees {} sheets", sheets.len());
+    let kicked = sheets[0];
+    let kick = Isometry3::translation(m_from_mm(15.0), m_from_mm(-20.0), 0.0);
+    let bumped = Pose::<Camera, World>::claim(
+        Isometry3::from_parts(Translation3::new(0.004, 0.0, 0.002), UnitQuaternion::from_euler_angles(0.0, 0.003, 0.0))
+            * camera.iso(),
+    );
+    let mut told = Vec::new();
+    for k in 0..40 {
+        let now = if k >= 10 { bay.moved(kicked, &kick) } else { bay.clone() };
+        let camera = if k >= 25 { bumped } else { camera };
+        let reading = live.see_tags(0, ms(k), &disturbed(&now.seen_from(&camera), &mut draw));
+        told.extend(reading.happenings.iter().map(|h| (k, h.what.clone())));
+        let worst = off(fresh(&reading), &bay).iter().copied().fold(0.0, f64::max);
+        assert!(worst < 2.0, "frame {k}: {worst} U off");
+        if k >= 10 {
+            let seen = reading.bodies.iter().find(|b| b.body == kicked).unwrap();
+            assert_eq!((seen.used, seen.rejected), (0, 1), "frame {k}");
+        }
+    }
+    let kinds: Vec<&What> = told.iter().map(|(_, w)| w).collect();
+    assert_eq!(kinds.len(), 2, "{told:?}");
+    assert_eq!(kinds[0], &What::BodyElsewhere { body: kicked });
+    assert!(told[0].0 <= 14 && told[1].0 >= 25 && told[1].0 <= 28, "{told:?}");
+    let What::CameraMoved { shift_m, turn_rad } = kinds[1] else { panic!("{told:?}") };
+    assert!(
+        (deg_from_rad(*turn_rad) - 0.172).abs() < 0.05 && *shift_m > 0.002 && *shift_m < 0.02,
+        "{shift_m} {turn_rad}"
+    );
+}
+
+#[test]
+fn a_frame_without_what_is_needed_leaves_a_stale_number_with_its_age() {
+    let bay = bay(2);
+    let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::Apart)]).unwrap();
+    let seen = bay.seen_from(&tripod(&bay));
+    let stand_only: Vec<TagView> = seen
+        .iter()
+        .filter(|v| bay.layout.kit.find_tag(v.id).is_some_and(|(b, _)| b == bay.layout.stand))
+        .cloned()
+        .collect();
+    let rest: Vec<TagView> = seen.iter().filter(|v| !stand_only.contains(v)).cloned().collect();
+    // Nothing measured yet: no number at all.
+    let reading = live.see_tags(0, ms(0), &stand_only);
+    assert!(reading.stand.is_none());
+    assert!(reading.trouble.unwrap().contains("Nothing that was surveyed"), "the reason is said");
+    fresh(&live.see_tags(0, ms(1), &seen));
+    let reading = live.see_tags(0, ms(5), &rest);
+    assert!(reading.trouble.as_deref().unwrap().contains("The stand is not in the picture"));
+    let stand = reading.stand.unwrap();
+    assert!(stand.stale);
+    assert_eq!((stand.measured_at, stand.age), (ms(1), ms(4)));
+    assert!(stand.station.deviations.iter().all(|d| d.deviation.expanded > 0.0));
+    // And with no frame at all it goes stale by itself.
+    fresh(&live.see_tags(0, ms(6), &seen));
+    assert!(!live.stand_now(ms(6) + STALE_AFTER / 2).unwrap().stale);
+    assert!(live.stand_now(ms(7) + STALE_AFTER).unwrap().stale);
+    // Tags that nobody declares, ids twice and numbers that are none do no harm.
+    let mut odd = seen.clone();
+    odd.push(TagView { id: 586, ..seen[0].clone() });
+    odd.push(TagView { corners: seen[1].corners.map(|c| c * f64::NAN), ..seen[1].clone() });
+    let reading = live.see_tags(0, ms(8), &odd);
+    assert!(reading.stand.is_some());
+    assert!(live.see_tags(3, ms(9), &seen).trouble.unwrap().contains("no such camera"));
+}
+
+#[test]
+fn a_camera_that_slipped_on_the_stand_is_found_by_the_check_at_the_end() {
+    let bay = bay(4);
+    let learn = |slip: &Isometry3<f64>, photo: u32| {
+        let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::OnStand)]).unwrap();
+        let mut draw = Draw::new(4, Purpose::Photo(photo));
+        let camera = Pose::claim(slip * on_stand(&bay).iso());
+        let learned = (0..16).any(|k| {
+            let reading = live.see_tags(0, ms(k), &disturbed(&bay.seen_from(&camera), &mut draw));
+            reading.happenings.iter().any(|h| h.what == What::RigLearned)
+        });
+        assert!(learned);
+        live
+    };
+    let before = learn(&Isometry3::identity(), 11);
+    let same = before.check_rig(0, &learn(&Isometry3::identity(), 12), 0).unwrap();
+    assert!(same.passed(), "{}", same.sentence);
+    let slipped =
+        Isometry3::from_parts(Translation3::identity(), UnitQuaternion::from_euler_angles(0.0, rad_from_deg(0.4), 0.0));
+    let other = before.check_rig(0, &learn(&slipped, 13), 0).unwrap();
+    assert!(!other.passed() && other.sentence.contains("slipped"), "{}", other.sentence);
+    assert!((deg_from_rad(other.turn_rad) - 0.4).abs() < 0.1, "{}", other.sentence);
+}
