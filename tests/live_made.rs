@@ -103,7 +103,7 @@ fn count(n: u64, mount: Mount, counts: impl Fn(usize) -> bool + Sync) -> Counted
 /// A camera that is fixed to the stand and looks back at the floor along the car.
 fn on_stand(bay: &Bay) -> Pose<Camera, World> {
     let at = bay.layout.world_from_body[bay.layout.stand].translation();
-    cameras::look(at + Vector3::new(-0.1, 0.25, 0.45), Vector3::new(at.x - 1.9, 0.0, 0.0), 0.02)
+    cameras::look(at + Vector3::new(-0.1, 0.25, 0.45), Vector3::new(at.x - 1.9, 1.45, 0.0), 0.02)
 }
 
 fn check_coverage(what: &str, counted: &Counted) {
@@ -171,7 +171,7 @@ fn two_cameras_are_worth_more_than_one_and_still_cover() {
             let mut draw = Draw::new(seed, Purpose::Photo(9));
             let stand = bay.layout.world_from_body[bay.layout.stand].translation();
             let other_side =
-                cameras::look(Vector3::new(stand.x - 2.3, -2.4, 1.7), Vector3::new(stand.x - 0.3, -0.3, 0.5), 0.0);
+                cameras::look(Vector3::new(stand.x - 3.0, -2.9, 1.7), Vector3::new(stand.x - 0.6, -0.5, 0.35), 0.0);
             let views = [bay.seen_from(&tripod(&bay)), bay.seen_from(&other_side)];
             let mut one = Live::new(base.clone(), &[setup(Mount::Apart)]).unwrap();
             let mut both = Live::new(base, &[setup(Mount::Apart), setup(Mount::Apart)]).unwrap();

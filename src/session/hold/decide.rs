@@ -1,7 +1,7 @@
 //! Who moved: the simplest explanation of how all bodies seem to have moved.
 //!
-//! The camera and each body may have moved. Tried are, in this order, the camera alone, one body, the camera and one body, two bodies, and so on up to
-//! [`MOST_MOVED`]; the first that leaves every other body where it was is taken.
+//! The camera and each body may have moved. Tried is first one thing that moved, then two, up to the camera and [`MOST_MOVED`] bodies; of those that leave
+//! every other body where it was the one that fits best is taken.
 
 use super::apparent::{motion_of, transform};
 use crate::fit::chi_square;
@@ -86,25 +86,34 @@ pub(super) fn explain(all: &[Evidence]) -> Explanation {
             _ => (0..n).flat_map(|a| (a + 1..n).map(move |b| vec![a, b])).collect(),
         }
     };
-    // Most evident first among sets of one size, so that of two explanations the likelier is taken.
-    let strength = |set: &Vec<usize>| -> f64 { set.iter().map(|k| chi2(&all[*k].motion, &all[*k].cov)).sum() };
-    for size in 0..=MOST_MOVED.min(n - 1) {
-        let mut same = sets(size);
-        same.sort_by(|a, b| strength(b).total_cmp(&strength(a)));
-        if size > 0 {
-            for moved in &same {
-                if left_over(all, None, moved).is_empty() {
-                    return Explanation { camera: None, bodies: moved.clone(), open: false };
-                }
+    let rest = |camera: Option<&Isometry3<f64>>, moved: &[usize]| -> f64 {
+        let others = all.iter().enumerate().filter(|(k, _)| !moved.contains(k));
+        others.map(|(_, e)| chi2(&without(camera, e), &e.cov)).sum()
+    };
+    for things in 1..=MOST_MOVED + 1 {
+        let mut best: Option<(f64, Explanation)> = None;
+        let mut offer = |camera: Option<Isometry3<f64>>, bodies: Vec<usize>| {
+            if !left_over(all, camera.as_ref(), &bodies).is_empty() {
+                return;
+            }
+            let cost = rest(camera.as_ref(), &bodies);
+            if best.as_ref().is_none_or(|(least, _)| cost < *least) {
+                best = Some((cost, Explanation { camera, bodies, open: false }));
+            }
+        };
+        if things <= MOST_MOVED {
+            for moved in sets(things).into_iter().filter(|m| m.len() < n) {
+                offer(None, moved);
             }
         }
         // Two bodies that must agree on the camera's motion are the least.
-        for moved in same.iter().filter(|m| n - m.len() >= 2) {
-            if let Some(g) = common(all, moved)
-                && left_over(all, Some(&g), moved).is_empty()
-            {
-                return Explanation { camera: Some(g), bodies: moved.clone(), open: false };
+        for moved in sets(things - 1).into_iter().filter(|m| n - m.len() >= 2) {
+            if let Some(g) = common(all, &moved) {
+                offer(Some(g), moved);
             }
+        }
+        if let Some((_, found)) = best {
+            return found;
         }
     }
     Explanation { camera: None, bodies: left_over(all, None, &[]), open: false }

@@ -272,13 +272,15 @@ impl Lookout {
             let averaged = 1.0 / (o.frames_per_s * 0.3).max(1.0);
             let Some(a) = held.watched.apparent(lens, camera, &like_before) else { continue };
             let cov = a.cov * averaged + a.light + a.before;
-            let Some(weight) = cov.try_inverse() else { continue };
+            let (turn, shift) = (o.least_rad.powi(2), o.least_m.powi(2));
+            let floor = Matrix6::from_diagonal(&Vector6::new(turn, turn, turn, shift, shift, shift)) / self.limit;
+            let Some(weight) = (cov + floor).try_inverse() else { continue };
             let worst = |at: usize| {
                 let block: Matrix3<f64> = weight.fixed_view::<3, 3>(at, at).into_owned();
                 let least = ((block + block.transpose()) * 0.5).symmetric_eigenvalues().min();
                 (lambda / least.max(f64::MIN_POSITIVE)).sqrt()
             };
-            held.detectable = (worst(3).max(o.least_m), worst(0).max(o.least_rad));
+            held.detectable = (worst(3), worst(0));
         }
     }
 
@@ -321,6 +323,7 @@ impl Lookout {
             }
             Some(pace) => {
                 let (places, all) = self.evidence(time, pace);
+                let all: Vec<Evidence> = all.iter().map(|e| self.floored(e)).collect();
                 let found = explain(&all);
                 let same = self
                     .alike
@@ -370,15 +373,18 @@ impl Lookout {
         all.filter_map(|(k, h)| Some((k, h.filter.evidence(pace, &h.watched.middle, &h.told)?))).unzip()
     }
 
+    /// The evidence with what is too small to matter counted as scatter: a motion of just the least size passes the limit only without any scatter.
+    fn floored(&self, e: &Evidence) -> Evidence {
+        let (turn, shift) = (self.options.least_rad.powi(2), self.options.least_m.powi(2));
+        let floor = Matrix6::from_diagonal(&Vector6::new(turn, turn, turn, shift, shift, shift)) / self.limit;
+        Evidence { cov: e.cov + floor, ..*e }
+    }
+
     /// Which mean says that something moved.
     fn suspicious(&self, time: Duration) -> Option<Pace> {
         [Pace::Quick, Pace::Slow].into_iter().find(|pace| {
             let (_, all) = self.evidence(time, *pace);
-            all.iter().any(|e| {
-                let (turn, shift) = sizes(&e.motion);
-                let large = turn >= self.options.least_rad || shift >= self.options.least_m;
-                large && chi2(&e.motion, &e.cov) > self.limit
-            })
+            all.iter().any(|e| chi2(&e.motion, &self.floored(e).cov) > self.limit)
         })
     }
 
@@ -388,10 +394,6 @@ impl Lookout {
         for k in &found.bodies {
             let (e, place) = (&all[*k], places[*k]);
             let motion = without(found.camera.as_ref(), e);
-            let (turn, shift) = sizes(&motion);
-            if turn < self.options.least_rad && shift < self.options.least_m {
-                continue;
-            }
             let held = &mut self.held[place];
             let course = held.filter.course(&e.motion, &held.told);
             let (since, three_quarters) = course.unwrap_or((time, time));
@@ -473,14 +475,14 @@ impl Lookout {
     /// Bodies that are back where they were.
     fn back(&mut self, time: Duration) -> Vec<News> {
         let mut news = Vec::new();
+        let rest = chi_square::limit(f64::ln(STILL_SETTLING), 6);
         for k in 0..self.held.len() {
             let held = &mut self.held[k];
             if held.standing != Standing::Moved || self.mount == Mount::OnStand {
                 continue;
             }
             let Some(e) = held.filter.evidence(Pace::Quick, &held.watched.middle, &Vector6::zeros()) else { continue };
-            let (turn, shift) = sizes(&e.motion);
-            if turn < self.options.least_rad && shift < self.options.least_m && chi2(&e.motion, &e.cov) <= self.limit {
+            if chi2(&e.motion, &e.cov) <= rest {
                 held.told = Vector6::zeros();
                 held.standing = Standing::Holds;
                 news.push(self.news_of(k, NewsKind::Back, time, time, Some((e.motion, e.cov)), &|name| {
