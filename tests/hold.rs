@@ -165,12 +165,12 @@ fn the_stated_rate_of_false_alarms_is_an_upper_bound_and_not_an_empty_one() {
     let bay = bay(9);
     let base = Arc::new(base_of(&bay, [Some(0.01); 6]));
     let setup = CameraSetup { lens: 0, mount: Mount::Apart, detect: DetectOptions::default() };
-    let loose = HoldOptions { false_alarms: 400.0, hours: 1.0 / 6.0, least_m: 0.0, least_rad: 0.0, ..options() };
+    let loose =
+        HoldOptions { false_alarms: 400.0, hours: 1.0 / 6.0, least_m: 0.0, least_rad: 0.0, light_px: 0.0, ..options() };
     let mut watch = Lookout::new(base, 0, &setup, loose).unwrap();
     let mut draw = Draw::new(9, Purpose::Photo(23));
     let quiet = bay.seen_from(&tripod(&bay));
-    let (news, last) = run(&mut watch, &mut draw, 0..10 * 60 * RATE, &mut |_| quiet.clone());
-    println!("{:?} {:?}", last.phase, kinds(&news).len());
+    let (news, _) = run(&mut watch, &mut draw, 0..10 * 60 * RATE, &mut |_| quiet.clone());
     let false_ones = news.iter().filter(|n| n.kind.is_alarm() || n.kind == NewsKind::CameraMoved).count();
     println!("{false_ones} false alarms where 400 are allowed");
     assert!((1..=400).contains(&false_ones), "{false_ones}");
@@ -263,11 +263,8 @@ fn a_bumped_camera_is_named_as_the_camera_and_the_watch_begins_anew() {
 fn a_camera_on_the_stand_says_that_the_stand_moved() {
     let bay = bay(8);
     let at = bay.layout.world_from_body[bay.layout.stand].translation();
-    let camera = plumbsight::scene::cameras::look(
-        at + Vector3::new(-0.1, 0.25, 0.45),
-        Vector3::new(at.x - 1.9, 1.45, 0.0),
-        0.02,
-    );
+    let camera =
+        plumbsight::scene::cameras::look(at + Vector3::new(-0.1, 0.55, 0.6), Vector3::new(at.x - 1.9, 1.45, 0.0), 0.02);
     let push = Isometry3::translation(0.0, m_from_mm(4.0), 0.0);
     let moved = Pose::<Camera, World>::claim(camera.iso() * push.inverse());
     let mut watch = lookout(&bay, Mount::OnStand);
@@ -309,7 +306,9 @@ fn a_settling_body_is_a_curve_and_the_watch_waits_for_it() {
         assert!(report.news.iter().all(|n| n.kind == NewsKind::Begins), "{:?}", report.news);
     }
     let begun = begun.expect("the watch begins");
-    assert!((15 * RATE..45 * RATE).contains(&begun), "{begun}");
+    // What is still to come when the watch begins must be too little to matter.
+    assert!((8 * RATE..45 * RATE).contains(&begun), "{begun}");
+    assert!(m_from_mm(6.0) - sunk(begun) < m_from_mm(0.3), "{begun}");
     let at = |k: usize| curve.iter().find(|c| c.0 == k).unwrap().1;
     for k in [2 * RATE, 6 * RATE, 12 * RATE] {
         assert!((at(k) + sunk(k)).abs() < m_from_mm(0.9), "{k}: {} of {}", mm_from_m(at(k)), mm_from_m(-sunk(k)));

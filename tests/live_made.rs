@@ -103,7 +103,7 @@ fn count(n: u64, mount: Mount, counts: impl Fn(usize) -> bool + Sync) -> Counted
 /// A camera that is fixed to the stand and looks back at the floor along the car.
 fn on_stand(bay: &Bay) -> Pose<Camera, World> {
     let at = bay.layout.world_from_body[bay.layout.stand].translation();
-    cameras::look(at + Vector3::new(-0.1, 0.25, 0.45), Vector3::new(at.x - 1.9, 1.45, 0.0), 0.02)
+    cameras::look(at + Vector3::new(-0.1, 0.55, 0.6), Vector3::new(at.x - 1.9, 1.45, 0.0), 0.02)
 }
 
 fn check_coverage(what: &str, counted: &Counted) {

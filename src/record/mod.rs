@@ -6,6 +6,7 @@ pub(crate) mod car;
 pub(crate) mod document;
 pub(crate) mod files;
 pub(crate) mod files_readiness;
+mod hold_log;
 mod job;
 pub mod keep;
 mod kit;
@@ -31,6 +32,7 @@ mod write;
 
 pub use board::{BOARD_NAMES, parse_board, read_board, shipped_board};
 pub use bodies::{Bodies, HIGHEST_TAG_ID};
+pub use hold_log::{HOLD_FORMAT, HOLD_LOG, HoldLine, HoldLog};
 pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job};
 pub use kit::{MOST_PAGES, parse_kit, read_kit};
 pub use kit_text::{board_text, bodies_text, kit_text};

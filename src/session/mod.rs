@@ -15,6 +15,7 @@ mod look;
 mod monte_carlo;
 mod print_size;
 pub mod ready;
+pub mod replay;
 mod result;
 mod roll;
 mod rough;

@@ -10,10 +10,6 @@ use nalgebra::{
     Isometry3, Matrix3x6, Matrix6, SMatrix, SVector, Translation3, UnitQuaternion, Vector2, Vector3, Vector6,
 };
 
-/// What another light, exposure or reflection does to a corner, px, for each coordinate: it does not average out. Common practice, no source; the made
-/// sequences of `tests/hold.rs` change the light by a half.
-pub(super) const LIGHT_PX: f64 = 0.02;
-
 /// Chance that a sound view of a body is left out because its tags do not look as they did.
 const UNLIKE: f64 = 1e-6;
 
@@ -124,8 +120,14 @@ impl Watched {
         self.tags.iter().filter_map(view).collect()
     }
 
-    /// The apparent motion in a frame; `None` where none of its tags is seen that was seen before, or they do not determine it.
-    pub fn apparent(&self, lens: &Lens, camera: &Pose<Camera, Vehicle>, seen: &[TagView]) -> Option<Apparent> {
+    /// The apparent motion in a frame (`light_px`: see [`super::HoldOptions`]); `None` where none of its tags is seen that was seen before, or they do not determine it.
+    pub fn apparent(
+        &self,
+        lens: &Lens,
+        camera: &Pose<Camera, Vehicle>,
+        seen: &[TagView],
+        light_px: f64,
+    ) -> Option<Apparent> {
         let views: Vec<(&WatchedTag, &TagView, &[Vector2<f64>; 4], usize)> = self
             .tags
             .iter()
@@ -167,7 +169,7 @@ impl Watched {
                 pull += jw * r;
                 rows.push((jw, *n));
                 // What is left over counts at the corners' scatter, before and now, and what light may do.
-                let whole = view.cov * (1.0 + 1.0 / *n as f64) + SMatrix::identity() * (LIGHT_PX * LIGHT_PX);
+                let whole = view.cov * (1.0 + 1.0 / *n as f64) + SMatrix::identity() * (light_px * light_px);
                 spread.push((r, whole.cholesky()?.inverse()));
             }
             let inverse = normal.try_inverse()?;
@@ -189,7 +191,7 @@ impl Watched {
                 let (mut light, mut before) = (Matrix6::zeros(), Matrix6::zeros());
                 for ((jw, n), (_, view, _, _)) in rows.iter().zip(&views) {
                     let k = inverse * jw;
-                    light += k * k.transpose() * (LIGHT_PX * LIGHT_PX);
+                    light += k * k.transpose() * (light_px * light_px);
                     before += k * view.cov * k.transpose() / *n as f64;
                 }
                 return Some(Apparent { motion, cov: inverse, light, before });

@@ -270,7 +270,7 @@ impl Lookout {
             // What one frame like those before says of a body at rest, and the quick mean of a second of them.
             let like_before = held.watched.as_before(lens, camera);
             let averaged = 1.0 / (o.frames_per_s * 0.3).max(1.0);
-            let Some(a) = held.watched.apparent(lens, camera, &like_before) else { continue };
+            let Some(a) = held.watched.apparent(lens, camera, &like_before, o.light_px) else { continue };
             let cov = a.cov * averaged + a.light + a.before;
             let (turn, shift) = (o.least_rad.powi(2), o.least_m.powi(2));
             let floor = Matrix6::from_diagonal(&Vector6::new(turn, turn, turn, shift, shift, shift)) / self.limit;
@@ -296,7 +296,7 @@ impl Lookout {
     fn apparent(&self, tags: &[TagView]) -> Vec<Option<Apparent>> {
         let Some(camera) = &self.camera_from_vehicle else { return Vec::new() };
         let lens = self.base.lens(self.lens);
-        self.held.iter().map(|h| h.watched.apparent(lens, camera, tags)).collect()
+        self.held.iter().map(|h| h.watched.apparent(lens, camera, tags, self.options.light_px)).collect()
     }
 
     fn note_seen(&mut self, time: Duration, apparent: &[Option<Apparent>]) {

@@ -11,9 +11,11 @@
 mod apparent;
 mod decide;
 mod filter;
+mod log;
 mod lookout;
 mod words;
 
+pub use log::{line_of_news, line_of_start};
 pub use lookout::Lookout;
 
 use crate::body::BodyKind;
@@ -32,12 +34,14 @@ pub struct HoldOptions {
     pub least_m: f64,
     /// ...nor a turn, rad.
     pub least_rad: f64,
+    /// What another light, exposure or reflection does to a corner, px, for each coordinate: it does not average out.
+    pub light_px: f64,
     /// For how long everything must have been at rest before the watch begins.
     pub rest: Duration,
 }
 
 impl Default for HoldOptions {
-    /// At most half an alarm to be expected in 8 h at 30 frames a second; 0.5 mm and 0.03°: common practice, no source.
+    /// At most half an alarm to be expected in 8 h at 30 frames a second; 0.5 mm, 0.03° and 0.02 px: common practice, no source.
     fn default() -> Self {
         Self {
             false_alarms: 0.5,
@@ -45,6 +49,7 @@ impl Default for HoldOptions {
             frames_per_s: 30.0,
             least_m: crate::units::m_from_mm(0.5),
             least_rad: crate::units::rad_from_deg(0.03),
+            light_px: 0.02,
             rest: Duration::from_secs(3),
         }
     }
