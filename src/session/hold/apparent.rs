@@ -69,6 +69,11 @@ pub(super) fn motion_of(middle: &Vector3<f64>, transform: &Isometry3<f64>) -> Ve
     Vector6::new(w.x, w.y, w.z, shift.x, shift.y, shift.z)
 }
 
+fn middle_of(tags: &[WatchedTag]) -> Vector3<f64> {
+    let n = 4.0 * tags.len().max(1) as f64;
+    tags.iter().flat_map(|t| t.corners).sum::<Vector3<f64>>() / n
+}
+
 impl Watched {
     /// A body's tags, given in its own frame.
     pub fn new(body: usize, vehicle_from_body: &Pose<Vehicle, Body>, tags: &[(u16, [Vector3<f64>; 4])]) -> Self {
@@ -80,8 +85,7 @@ impl Watched {
                 before: None,
             })
             .collect();
-        let n = 4.0 * tags.len().max(1) as f64;
-        let middle = tags.iter().flat_map(|t| t.corners).sum::<Vector3<f64>>() / n;
+        let middle = middle_of(&tags);
         Self { body, tags, middle }
     }
 
@@ -105,6 +109,13 @@ impl Watched {
             let each = 1.0 / n.max(1) as f64;
             tag.before = (n > 0).then(|| Before { corners: sum.map(|s| s * each), frames: n, cov: cov * each });
         }
+    }
+
+    /// Keeps only the tags that were seen before, with the middle among them; false where there is none.
+    pub fn keep_seen(&mut self) -> bool {
+        self.tags.retain(|t| t.before.is_some());
+        self.middle = middle_of(&self.tags);
+        !self.tags.is_empty()
     }
 
     /// The tags as they were, as if seen in one more frame.

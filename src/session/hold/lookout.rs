@@ -73,6 +73,8 @@ pub struct Lookout {
     held: Vec<Held>,
     kept: VecDeque<Kept>,
     limit: f64,
+    /// Something moved and is not back.
+    moved: bool,
     /// The last explanation, and how many frames gave it in a row.
     alike: Option<(Explanation, usize)>,
 }
@@ -98,6 +100,7 @@ impl Lookout {
             held: Vec::new(),
             kept: VecDeque::new(),
             limit: f64::INFINITY,
+            moved: false,
             alike: None,
         })
     }
@@ -216,10 +219,9 @@ impl Lookout {
             let vehicle_from_body = world_from_vehicle.inverse() * world_from_body;
             let mut watched = Watched::new(body, &vehicle_from_body, &tags);
             watched.learn(self.base.lens(self.lens), &camera_from_vehicle, frames);
-            if watched.tags.iter().all(|t| t.before.is_none()) {
+            if !watched.keep_seen() {
                 continue;
             }
-            watched.tags.retain(|t| t.before.is_some());
             held.push(Held {
                 watched,
                 filter: Filter::default(),
@@ -518,9 +520,14 @@ impl Lookout {
         }
     }
 
-    fn report(&self, time: Duration, news: Vec<News>, trouble: Option<String>) -> HoldReport {
+    fn report(&mut self, time: Duration, news: Vec<News>, trouble: Option<String>) -> HoldReport {
+        self.moved |= news.iter().any(|n| n.kind.is_alarm());
+        // Bodies can be seen to be back only while the watch knows where they were.
+        let all_back = news.iter().any(|n| n.kind == NewsKind::Back)
+            && self.held.iter().all(|h| h.standing != Standing::Moved && h.told == Vector6::zeros());
+        self.moved &= !all_back;
         let bodies = self.held.iter().map(|h| self.body_watch(h)).collect();
-        HoldReport { time, camera: self.camera, phase: self.phase, bodies, news, trouble }
+        HoldReport { time, camera: self.camera, phase: self.phase, bodies, moved: self.moved, news, trouble }
     }
 
     fn body_watch(&self, held: &Held) -> BodyWatch {

@@ -178,15 +178,10 @@ pub struct HoldReport {
     pub phase: Phase,
     /// Every body that this camera has ever seen in this watch.
     pub bodies: Vec<BodyWatch>,
+    /// True once something moved that the verdict hangs on, until everything is seen to be back.
+    pub moved: bool,
     /// What is new.
     pub news: Vec<News>,
     /// Why this frame says nothing.
     pub trouble: Option<String>,
-}
-
-impl HoldReport {
-    /// True where something that was watched has moved.
-    pub fn broken(&self) -> bool {
-        self.bodies.iter().any(|b| b.standing == Standing::Moved)
-    }
 }
