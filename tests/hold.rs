@@ -123,7 +123,7 @@ fn the_detectable_size_is_detected() {
             assert!(matches!(report.phase, Phase::Watching { .. }));
             let sheets: Vec<_> = report.bodies.iter().filter(|b| b.body != bay.layout.stand).collect();
             let target = sheets[seed as usize % sheets.len()];
-            assert!(target.detectable_m < m_from_mm(20.0), "{} mm", mm_from_m(target.detectable_m));
+            assert!(target.detectable_m < m_from_mm(40.0), "{} mm", mm_from_m(target.detectable_m));
             let along = draw.uniform(0.0, std::f64::consts::TAU);
             let shift = Vector3::new(along.cos(), along.sin(), 0.0) * target.detectable_m;
             let loud = nudge(&bay, target.body, shift, 0.0).seen_from(&tripod(&bay));

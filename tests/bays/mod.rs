@@ -106,6 +106,6 @@ pub fn base_of(bay: &Bay, tolerance: [Option<f64>; 6]) -> plumbsight::session::l
 /// A tripod beside the front wheel that sees the stand and the sheets around it.
 pub fn tripod(bay: &Bay) -> plumbsight::frames::Pose<plumbsight::frames::Camera, plumbsight::frames::World> {
     let stand = bay.layout.world_from_body[bay.layout.stand].translation();
-    let eye = Vector3::new(stand.x - 3.0, 2.9, 1.7);
-    plumbsight::scene::cameras::look(eye, Vector3::new(stand.x - 0.6, 0.5, 0.35), 0.0)
+    let eye = Vector3::new(stand.x - 1.6, 3.4, 1.4);
+    plumbsight::scene::cameras::look(eye, Vector3::new(stand.x - 1.3, 0.6, 0.4), 0.0)
 }
