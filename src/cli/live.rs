@@ -115,6 +115,26 @@ fn ready(arguments: &SourceArguments) -> Result<Ready, Failure> {
 
 /// Gives every frame to `each`, which may stop it: a replay frame by frame, live sources the newest of each.
 fn run(arguments: &SourceArguments, ready: &Ready, each: &mut dyn FnMut(usize, &Frame) -> Go) -> Result<(), Failure> {
+    let profile = &ready.job.lenses[ready.setup.lens];
+    let mut other = None;
+    let each = &mut |camera: usize, frame: &Frame| -> Go {
+        other = crate::session::other_camera(&frame.exif, profile);
+        if other.is_some() { Go::Stop } else { each(camera, frame) }
+    };
+    frames(arguments, ready, each)?;
+    match other {
+        Some(reason) => {
+            Err(Failure::NotMeasurable { reason: format!("A frame cannot be used: {reason}"), notices: Vec::new() })
+        }
+        None => Ok(()),
+    }
+}
+
+fn frames(
+    arguments: &SourceArguments,
+    ready: &Ready,
+    each: &mut dyn FnMut(usize, &Frame) -> Go,
+) -> Result<(), Failure> {
     let pace = arguments.replay.map(|rate| if arguments.at_speed { Pace::Timed(rate) } else { Pace::AsAsked(rate) });
     let lens = &ready.job.lenses[ready.setup.lens].lens;
     let wish = CameraWish { size: Some((lens.width, lens.height)), focus: None };

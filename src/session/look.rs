@@ -113,7 +113,7 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> (Re
         );
         return (Err(reason), picture.note);
     }
-    if let Some(reason) = other_camera(&picture, profile) {
+    if let Some(reason) = other_camera(&picture.exif, profile) {
         return (Err(reason), picture.note);
     }
     let options = DetectOptions { lens: Some(*lens), tone: profile.tone.clone(), ..DetectOptions::default() };
@@ -133,8 +133,8 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> (Re
 }
 
 /// Why a photograph was not taken with the profile's camera, lens and zoom, with both values; `None` where nothing contradicts.
-fn other_camera(picture: &Picture, profile: &LensProfile) -> Option<String> {
-    let found = mismatches(&profile.identity, &picture.exif.facts()?.identity);
+pub fn other_camera(exif: &ExifState, profile: &LensProfile) -> Option<String> {
+    let found = mismatches(&profile.identity, &exif.facts()?.identity);
     let values: Vec<String> =
         found.iter().map(|m| format!("{} {} instead of {}", m.what, m.of_photo, m.of_profile)).collect();
     (!values.is_empty()).then(|| {

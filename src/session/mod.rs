@@ -24,7 +24,7 @@ mod touch;
 
 pub use advice::advise;
 pub use judge::{decision_bodies, judge};
-pub use look::{Look, look};
+pub use look::{Look, look, other_camera};
 pub use monte_carlo::USUAL_TRIALS;
 pub use survey_file::SURVEY_FORMAT;
 
