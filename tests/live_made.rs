@@ -188,7 +188,10 @@ fn two_cameras_are_worth_more_than_one_and_still_cover() {
             (u_one, stand.station.deviations[0].deviation.u, worst)
         })
         .collect();
-    assert!(worth.iter().all(|(one, two, _)| two <= &(one * 1.0001)), "{worth:?}");
+    // Most of u is the car's; the scatter of single frames, which is estimated from them, may go either way by a little.
+    let sum = |f: &dyn Fn(&(f64, f64, f64)) -> f64| worth.iter().map(f).sum::<f64>();
+    assert!(sum(&|w| w.1) < sum(&|w| w.0), "{worth:?}");
+    assert!(worth.iter().all(|(one, two, _)| *two <= one * 1.01), "{worth:?}");
     // Six components in each of 16 bays: 95 % inside, the worst of six in about 75 %.
     assert!(worth.iter().filter(|(_, _, worst)| *worst <= 1.0).count() >= 8, "{worth:?}");
 }
