@@ -4,6 +4,7 @@ mod demo;
 mod keep;
 mod learn;
 mod lens;
+mod live;
 mod more;
 mod ready;
 mod report;
@@ -44,6 +45,8 @@ Examples:
   plumbsight learn stand-job           a stand's tags and target from photographs
   plumbsight cameras                   the webcams, and which format would be used
   plumbsight try http://phone:8080/    what a phone, webcam or folder really gives
+  plumbsight live my-job --from DIR    the stand while it is pushed, frame by frame
+  plumbsight hold my-job --from DIR    whether all stays in place during the routine
 
 Exit codes of check and demo:
   0 in tolerance   1 out of tolerance   2 not proven
@@ -155,6 +158,12 @@ enum Command {
     /// Try a source of pictures: webcam, phone over HTTP, folder. Shows size, rate and tags
     #[command(after_help = sources::TRY_HELP)]
     Try(sources::TryArguments),
+    /// Follow the stand live: where it is, frame by frame, with U and what to do
+    #[command(after_help = live::LIVE_HELP)]
+    Live(live::SourceArguments),
+    /// Watch that stand, plates and sheets stay where they are while the routine runs
+    #[command(after_help = live::HOLD_HELP)]
+    Hold(live::SourceArguments),
     /// Write printable sheets, lens board, field guide and the bodies file that goes with them
     #[command(after_help = sheets::HELP)]
     Sheets {
@@ -210,6 +219,8 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Learn(arguments) => learn::run(arguments),
         Command::Cameras { lens } => sources::list(lens.as_deref()),
         Command::Try(arguments) => sources::run(&arguments),
+        Command::Live(arguments) => live::live(&arguments),
+        Command::Hold(arguments) => live::hold(&arguments),
         Command::Ready(arguments) => ready::run(arguments),
         Command::Record(arguments) => keep::record(&arguments),
         Command::Recheck(arguments) => keep::recheck(&arguments),
