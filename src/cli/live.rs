@@ -15,7 +15,7 @@ use crate::tags::DetectOptions;
 use crate::units::{deg_from_rad, mm_from_m};
 use crate::verdict::State;
 use clap::Args;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -70,7 +70,7 @@ pub(super) struct SourceArguments {
     /// The station whose stand is followed, if the placement has several
     #[arg(long, value_name = "NAME")]
     station: Option<String>,
-    /// The lens profile of the camera, as named in the job's `lenses`
+    /// The file of the camera's lens profile, where the job has several (a camera that took no photograph must be in its `lenses` too)
     #[arg(long, value_name = "NAME")]
     lens: Option<String>,
     /// Stop after so many seconds
@@ -94,17 +94,28 @@ fn ready(arguments: &SourceArguments) -> Result<Ready, Failure> {
     if let Some(problem) = job.still_template() {
         return Err(problem.into());
     }
-    let pick = |what: &str, wanted: &Option<String>, names: Vec<String>| -> Result<usize, Failure> {
-        match wanted {
-            None => Ok(0),
-            Some(name) => names.iter().position(|n| n == name).ok_or_else(|| {
-                let remedy = format!("Name one of these: {}.", names.join(", "));
-                Problem::of_file(name.as_str(), format!("the job has no such {what}"), remedy).into()
-            }),
+    let no_such = |what: &str, name: &str, names: Vec<String>| -> Failure {
+        let remedy = format!("Name one of these: {}.", names.join(", "));
+        Problem::of_file(name, format!("the job has no such {what}"), remedy).into()
+    };
+    let station =
+        match &arguments.station {
+            None => 0,
+            Some(name) => job.placement.stations.iter().position(|s| s.name == *name).ok_or_else(|| {
+                no_such("station", name, job.placement.stations.iter().map(|s| s.name.clone()).collect())
+            })?,
+        };
+    let lens = match &arguments.lens {
+        None => 0,
+        Some(name) => {
+            let is = |l: &crate::record::LensProfile| {
+                let path = Path::new(&l.file);
+                l.file == *name || path.file_name() == Some(name.as_ref()) || path.file_stem() == Some(name.as_ref())
+            };
+            let names = job.lenses.iter().map(|l| l.file.clone()).collect();
+            job.lenses.iter().position(is).ok_or_else(|| no_such("lens profile", name, names))?
         }
     };
-    let station = pick("station", &arguments.station, job.placement.stations.iter().map(|s| s.name.clone()).collect())?;
-    let lens = pick("lens profile", &arguments.lens, job.lenses.iter().map(|l| l.file.clone()).collect())?;
     let bar = ProgressLine::new();
     let base = Base::of_job(&job, station, &|p| bar.show(p));
     bar.end();

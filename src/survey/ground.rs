@@ -69,6 +69,31 @@ impl Ground {
         (tag.corners_in_body.map(|c| (world_from_body * Point::claim(c)).coords), columns, by_column)
     }
 
+    /// Gives a lens that no photograph of the survey used unknowns of its own, with the covariance that its profile states: they come last and hang together
+    /// with nothing else.
+    pub fn add_lens(&mut self, lens: usize, cov: &SMatrix<f64, N_LENS, N_LENS>) {
+        let moving: Vec<usize> = (0..N_LENS).filter(|k| cov[(*k, *k)] > 0.0).collect();
+        let first = self.n_columns();
+        let n = first + moving.len();
+        let grown = |m: &DMatrix<f64>, own: bool| {
+            let mut all = m.clone().resize(n, n, 0.0);
+            for (i, a) in moving.iter().enumerate().filter(|_| own) {
+                for (j, b) in moving.iter().enumerate() {
+                    all[(first + i, first + j)] = 0.5 * (cov[(*a, *b)] + cov[(*b, *a)]);
+                }
+            }
+            all
+        };
+        self.cov = grown(&self.cov, true);
+        if !self.parts.iter().any(|(source, _)| *source == Source::Lens) {
+            self.parts.push((Source::Lens, DMatrix::zeros(first, first)));
+        }
+        for (source, part) in &mut self.parts {
+            *part = grown(part, *source == Source::Lens);
+        }
+        self.lens_at[lens] = moving.iter().enumerate().map(|(i, k)| (*k, first + i)).collect();
+    }
+
     /// Covariance of the parameters of a lens, in the order of [`crate::camera::LENS_PARAMETERS`]; zero for those held.
     pub fn lens_cov(&self, lens: usize) -> SMatrix<f64, N_LENS, N_LENS> {
         let mut cov = SMatrix::zeros();

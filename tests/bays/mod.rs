@@ -99,6 +99,7 @@ pub fn base_of(bay: &Bay, tolerance: [Option<f64>; 6]) -> plumbsight::session::l
         floor: floor_of(bay),
         stands: vec![plumbsight::placement::StandModel::plain(bay.layout.stand)],
         placement: placement_of(bay, tolerance),
+        other_lenses: Vec::new(),
     };
     plumbsight::session::live::Base::new(declared, &survey, from, None, None, 0).expect("a made bay is a base")
 }

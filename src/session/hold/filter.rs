@@ -20,6 +20,9 @@ const AGREE: usize = 3;
 /// Frames against the mean after which the newest is believed even where they do not agree with each other: the body is being moved.
 const AT_LAST: usize = 6;
 
+/// Odd frames farther apart than this have nothing to do with each other.
+const TOGETHER: Duration = Duration::from_secs(1);
+
 /// Weight of a frame in the scatter.
 const SCATTER_WEIGHT: f64 = 0.02;
 
@@ -60,6 +63,8 @@ pub(super) struct Filter {
     /// What does not average out, as of the newest frame.
     fixed: Matrix6<f64>,
     pending: Vec<Vector6<f64>>,
+    /// When the newest of these came.
+    pending_at: Duration,
     last: Option<(Duration, Vector6<f64>)>,
     /// How much larger the scatter from frame to frame is than stated; at least 1.
     scatter: f64,
@@ -78,6 +83,10 @@ impl Filter {
         };
         let limit = chi_square::limit(f64::ln(HELD_BACK), 6);
         if chi2(&(a.motion - quick.value), &(cov + quick.cov + a.light)) > limit {
+            if time.saturating_sub(self.pending_at) > TOGETHER {
+                self.pending.clear();
+            }
+            self.pending_at = time;
             self.pending.push(a.motion);
             let n = self.pending.len();
             let newest = &self.pending[n.saturating_sub(AGREE)..];
@@ -125,9 +134,9 @@ impl Filter {
         self.last.map(|(t, _)| t)
     }
 
-    /// True while frames are held back: whatever happens is not over.
-    pub fn unsettled(&self) -> bool {
-        !self.pending.is_empty()
+    /// True where the frame of this time was held back: whatever happens is not over.
+    pub fn unsettled(&self, time: Duration) -> bool {
+        !self.pending.is_empty() && self.pending_at == time
     }
 
     /// What it says, relative to a motion that was told before.

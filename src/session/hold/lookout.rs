@@ -315,7 +315,7 @@ impl Lookout {
         let mut news = self.hidden(time, &apparent);
         self.note_seen(time, &apparent);
         // While frames are held back nobody knows yet what they mean.
-        if self.held.iter().any(|h| h.filter.unsettled()) {
+        if self.held.iter().any(|h| h.filter.unsettled(time)) {
             return self.report(time, news, None);
         }
         match self.suspicious(time) {

@@ -3,15 +3,16 @@
 
 use super::view::KnownTag;
 use crate::body::Kit;
+use crate::camera::N_LENS;
 use crate::frames::{Body, Pose, World};
 use crate::placement::{Component, Placement, StandModel};
-use crate::record::Job;
-use crate::session::{Failure, Watch};
+use crate::record::{Job, LensChoice};
+use crate::session::{Failure, Measured, Watch};
 use crate::survey::integrity::{Fault, Suspect};
 use crate::survey::{Ground, JointCovariance, Source, Survey, Touched};
 use crate::vehicle::{DecisionBodies, FloorModel, Unmeasurable, VehicleResult};
 use crate::verdict::{AssessInput, State, StationResult, assess};
-use nalgebra::{DMatrix, Matrix6, Matrix6xX};
+use nalgebra::{DMatrix, Matrix6, Matrix6xX, SMatrix};
 
 /// What is declared about a bay, apart from its photographs.
 #[derive(Clone, Debug)]
@@ -24,6 +25,8 @@ pub struct Declared {
     pub stands: Vec<StandModel>,
     /// What is asked.
     pub placement: Placement,
+    /// Lenses that no photograph of the survey used, with the covariance that their profiles state: a webcam's beside the phone's, say.
+    pub other_lenses: Vec<(usize, SMatrix<f64, N_LENS, N_LENS>)>,
 }
 
 /// A surveyed bay in which one station's stand is followed.
@@ -78,6 +81,16 @@ pub enum NoBase {
     NothingFast,
 }
 
+/// Lenses that no photograph used which the survey tied in, with their profiles' covariance (none where they are taken as exact).
+fn other_lenses(job: &Job, measured: &Measured) -> Vec<(usize, SMatrix<f64, N_LENS, N_LENS>)> {
+    if job.lens_choice == LensChoice::Held {
+        return Vec::new();
+    }
+    let used = |lens: usize| measured.survey.photos.iter().any(|p| measured.look.photos[p.photo].lens == lens);
+    let others = job.lenses.iter().enumerate().filter(|(k, _)| !used(*k));
+    others.filter_map(|(k, profile)| Some((k, **profile.cov.as_ref()?))).collect()
+}
+
 impl Base {
     /// Surveys a job and takes it as the base for following the stand of a station.
     ///
@@ -97,6 +110,7 @@ impl Base {
             floor: job.floor,
             stands: job.stands.clone(),
             placement: job.placement.clone(),
+            other_lenses: other_lenses(job, &measured),
         };
         let points = match (&job.touch, &touched) {
             (Some(touch), Some(touched)) => {
@@ -132,10 +146,14 @@ impl Base {
         let stand = survey.find(asked.target, station).ok_or_else(|| NoBase::NoStand(asked.name.clone()))?;
         let kept_at = from.kept.iter().position(|k| *k == stand);
         let in_decision = kept_at.ok_or_else(|| NoBase::NoStand(asked.name.clone()))?;
-        let ground = survey.ground(&declared.kit);
+        let mut ground = survey.ground(&declared.kit);
+        let n_lenses = ground.lenses.len();
+        for (lens, cov) in declared.other_lenses.iter().filter(|(lens, _)| *lens < n_lenses) {
+            ground.add_lens(*lens, cov);
+        }
         let n_points = touched.map_or(0, |(_, points)| points.len());
         let wheels: Vec<usize> = (0..from.bodies.len() - from.kept.len() - n_points).collect();
-        let by_ground = survey.by_ground(&from.kept, &wheels, touched);
+        let by_ground = survey.by_ground(&from.kept, &wheels, touched).resize_horizontally(ground.n_columns(), 0.0);
         let times_cov = &by_ground * &ground.cov;
         let times_parts = ground.parts.iter().map(|(source, part)| (*source, &by_ground * part)).collect();
         let moved: Vec<usize> = survey
@@ -303,6 +321,13 @@ impl Base {
                 add_noise(&mut part);
             }
             parts.push((*source, part));
+        }
+        // A source that the survey itself did not have (the profile of a camera that took no photograph).
+        for ((source, times), (_, cov)) in self.times_parts.iter().zip(&self.ground.parts) {
+            if !parts.iter().any(|(s, _)| s == source) {
+                let n = self.from.joint.cov.nrows();
+                parts.push((*source, joint_of(times, cov, &DMatrix::zeros(n, n))));
+            }
         }
         let mut bodies = self.from.bodies.clone();
         bodies[self.in_decision].world_from_body = *world_from_stand;
