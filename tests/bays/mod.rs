@@ -89,6 +89,15 @@ pub fn assessment_of(bay: &Bay, survey: &Survey, placement: &Placement) -> Asses
 
 /// The base for live readings of a made bay's stand.
 pub fn base_of(bay: &Bay, tolerance: [Option<f64>; 6]) -> plumbsight::session::live::Base {
+    base_for(bay, tolerance, Vec::new())
+}
+
+/// The same for cameras whose lenses took no photograph of the survey.
+pub fn base_for(
+    bay: &Bay,
+    tolerance: [Option<f64>; 6],
+    other_lenses: Vec<(usize, nalgebra::SMatrix<f64, 9, 9>)>,
+) -> plumbsight::session::live::Base {
     let survey = survey_of(bay).expect("a made bay can be surveyed");
     let bodies = measured_bodies(&bay.layout.kit, &survey);
     let kept: Vec<usize> = (0..bodies.len()).collect();
@@ -99,7 +108,7 @@ pub fn base_of(bay: &Bay, tolerance: [Option<f64>; 6]) -> plumbsight::session::l
         floor: floor_of(bay),
         stands: vec![plumbsight::placement::StandModel::plain(bay.layout.stand)],
         placement: placement_of(bay, tolerance),
-        other_lenses: Vec::new(),
+        other_lenses,
     };
     plumbsight::session::live::Base::new(declared, &survey, from, None, None, 0).expect("a made bay is a base")
 }
