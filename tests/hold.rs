@@ -318,10 +318,10 @@ fn a_settling_body_is_a_curve_and_the_watch_waits_for_it() {
     for k in 0..60 * RATE {
         let seen = nudge(&bay, stand, Vector3::new(0.0, 0.0, -sunk(k)), 0.0).seen_from(&camera);
         let report = watch.see_tags(time(k), &disturbed(&seen, &mut draw));
-        if begun.is_none() {
-            if let Some(b) = report.bodies.iter().find(|b| b.body == stand) {
-                curve.push((k, b.shift_m[2].0));
-            }
+        if begun.is_none()
+            && let Some(b) = report.bodies.iter().find(|b| b.body == stand)
+        {
+            curve.push((k, b.shift_m[2].0));
         }
         if report.news.iter().any(|n| n.kind == NewsKind::Begins) {
             begun = Some(k);

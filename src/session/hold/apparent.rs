@@ -123,8 +123,8 @@ impl Watched {
         let view = |t: &WatchedTag| {
             let before = t.before.as_ref()?;
             let mut corners = before.corners;
-            for k in 0..4 {
-                corners[k] += lens.project(&(*camera * Point::claim(t.corners[k])))?;
+            for (pixel, corner) in corners.iter_mut().zip(&t.corners) {
+                *pixel += lens.project(&(*camera * Point::claim(*corner)))?;
             }
             Some(TagView { id: t.id, corners, cov: before.cov })
         };

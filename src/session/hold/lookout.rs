@@ -1,29 +1,24 @@
 //! One camera on watch.
 
-use super::apparent::{Apparent, Watched, motion_of, sizes};
+use super::apparent::{Apparent, Watched, motion_of};
 use super::decide::{Evidence, Explanation, chi2, explain, without};
 use super::filter::{Filter, Pace};
+use super::settle::Kept;
 use super::{BodyWatch, HoldOptions, HoldReport, News, NewsKind, Phase, Standing, words};
 use crate::fit::chi_square;
 use crate::frames::{Camera, Pose, Vehicle};
 use crate::raster::Gray;
-use crate::session::live::{Base, CameraSetup, Live, Motion, Mount, NoCamera, What};
+use crate::session::live::{Base, CameraSetup, Live, Mount, NoCamera};
 use crate::survey::TagView;
 use crate::tags::DetectOptions;
 use crate::tags::track::Tracker;
-use nalgebra::{Isometry3, Matrix3, Matrix6, Vector3, Vector6};
+use nalgebra::{Isometry3, Matrix6, Vector3, Vector6};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
 /// Chance that something at rest is taken to be settling still, for each body and frame.
-const STILL_SETTLING: f64 = 1e-4;
-
-/// Fewest frames from which the corners before are taken.
-const FEWEST_FRAMES: usize = 10;
-
-/// Frames kept while settling at most.
-const MOST_FRAMES: usize = 300;
+pub(super) const STILL_SETTLING: f64 = 1e-4;
 
 /// A body that was not seen for so long is said to be hidden.
 const HIDDEN_AFTER: Duration = Duration::from_secs(2);
@@ -34,49 +29,39 @@ const FRESH: Duration = Duration::from_millis(1500);
 /// Frames in a row that must be explained alike.
 const ALIKE: usize = 2;
 
-/// Chance with which a motion of the detectable size is found.
-const POWER: f64 = 0.99;
-
 /// A quarter to three quarters of a motion in more than this is a creep.
 const CREEP: Duration = Duration::from_secs(3);
 
 /// What is known of one body's hold.
-struct Held {
-    watched: Watched,
-    filter: Filter,
-    standing: Standing,
-    last_seen: Option<Duration>,
+pub(super) struct Held {
+    pub(super) watched: Watched,
+    pub(super) filter: Filter,
+    pub(super) standing: Standing,
+    pub(super) last_seen: Option<Duration>,
     /// The motion that was told last.
-    told: Vector6<f64>,
-    detectable: (f64, f64),
-}
-
-/// A frame kept while settling.
-struct Kept {
-    time: Duration,
-    tags: Vec<TagView>,
-    apparent: Vec<Option<Apparent>>,
+    pub(super) told: Vector6<f64>,
+    pub(super) detectable: (f64, f64),
 }
 
 /// A camera on watch.
 pub struct Lookout {
-    camera: usize,
-    base: Arc<Base>,
-    live: Live,
-    mount: Mount,
-    options: HoldOptions,
-    tracker: Tracker,
-    detect: DetectOptions,
-    lens: usize,
-    phase: Phase,
-    camera_from_vehicle: Option<Pose<Camera, Vehicle>>,
-    held: Vec<Held>,
-    kept: VecDeque<Kept>,
-    limit: f64,
+    pub(super) camera: usize,
+    pub(super) base: Arc<Base>,
+    pub(super) live: Live,
+    pub(super) mount: Mount,
+    pub(super) options: HoldOptions,
+    pub(super) tracker: Tracker,
+    pub(super) detect: DetectOptions,
+    pub(super) lens: usize,
+    pub(super) phase: Phase,
+    pub(super) camera_from_vehicle: Option<Pose<Camera, Vehicle>>,
+    pub(super) held: Vec<Held>,
+    pub(super) kept: VecDeque<Kept>,
+    pub(super) limit: f64,
     /// Something moved and is not back.
-    moved: bool,
+    pub(super) moved: bool,
     /// The last explanation, and how many frames gave it in a row.
-    alike: Option<(Explanation, usize)>,
+    pub(super) alike: Option<(Explanation, usize)>,
 }
 
 impl Lookout {
@@ -132,176 +117,13 @@ impl Lookout {
         }
     }
 
-    // ---- settling ----
-
-    fn settle(&mut self, time: Duration, tags: &[TagView]) -> HoldReport {
-        let reading = self.live.see_tags(0, time, tags);
-        if reading.happenings.iter().any(|h| matches!(h.what, What::CameraMoved { .. })) {
-            self.begin_again(time);
-        }
-        let unknown = match self.mount {
-            Mount::Apart => reading.trouble,
-            // Where it sits on the stand does not matter here.
-            Mount::OnStand => reading.trouble.filter(|_| self.live.camera_place(0).is_none()),
-        };
-        if let Some(trouble) = unknown {
-            return self.report(time, Vec::new(), Some(trouble));
-        }
-        if self.held.is_empty() && !self.set_up(&[tags]) {
-            return self.report(time, Vec::new(), Some("The camera's place is not known yet.".into()));
-        }
-        if self.kept.is_empty() {
-            self.phase = Phase::Settling { since: time };
-        }
-        let apparent = self.apparent(tags);
-        self.note_seen(time, &apparent);
-        self.kept.push_back(Kept { time, tags: tags.to_vec(), apparent });
-        while self.kept.len() > MOST_FRAMES
-            || self.kept.get(1).is_some_and(|second| time.saturating_sub(second.time) >= self.options.rest)
-        {
-            self.kept.pop_front();
-        }
-        let spanned = self.kept.front().is_some_and(|first| time.saturating_sub(first.time) >= self.options.rest);
-        let camera_rests =
-            self.mount == Mount::OnStand || self.live.camera_place(0).is_some_and(|c| c.motion == Motion::Still);
-        if !(spanned && self.kept.len() >= FEWEST_FRAMES && camera_rests && self.all_rest()) {
-            return self.report(time, Vec::new(), None);
-        }
-        let kept = std::mem::take(&mut self.kept);
-        let frames: Vec<&[TagView]> = kept.iter().map(|k| k.tags.as_slice()).collect();
-        let lasting = |held: &Held| {
-            let seen = |k: &&[TagView]| held.watched.tags.iter().any(|t| k.iter().any(|v| v.id == t.id));
-            2 * frames.iter().filter(|k| seen(k)).count() >= frames.len()
-        };
-        let bodies: Vec<usize> = self.held.iter().filter(|h| lasting(h)).map(|h| h.watched.body).collect();
-        let before = std::mem::take(&mut self.held);
-        if !self.set_up(&frames) {
-            self.held = before;
-            return self.report(time, Vec::new(), None);
-        }
-        self.held.retain(|h| bodies.contains(&h.watched.body));
-        self.begin(time);
-        let sentence = format!(
-            "At rest: watching {} from {} on. Keep out of the camera's view and clear of its tripod.",
-            match self.held.len() {
-                1 => "one body".to_owned(),
-                n => format!("{n} bodies"),
-            },
-            words::clock(time)
-        );
-        let news = News {
-            time,
-            camera: self.camera,
-            kind: NewsKind::Begins,
-            body: None,
-            since: time,
-            shift_m: None,
-            turn_rad: None,
-            sentence,
-        };
-        self.report(time, vec![news], None)
-    }
-
-    /// Sets bodies and camera up with these frames as those before; false while the camera's or the stand's place is not known.
-    fn set_up(&mut self, frames: &[&[TagView]]) -> bool {
-        let Some(camera) = self.live.camera_place(0) else { return false };
-        let world_from_vehicle = self.base.vehicle.world_from_vehicle;
-        let camera_from_vehicle = camera.camera_from_world * world_from_vehicle;
-        let stand = match self.mount {
-            Mount::Apart => match self.live.world_from_stand(0) {
-                Some(stand) => Some(stand),
-                None => return false,
-            },
-            Mount::OnStand => None,
-        };
-        let mut held = Vec::new();
-        for (body, world_from_body, tags) in self.base.watchable(stand.as_ref()) {
-            let vehicle_from_body = world_from_vehicle.inverse() * world_from_body;
-            let mut watched = Watched::new(body, &vehicle_from_body, &tags);
-            watched.learn(self.base.lens(self.lens), &camera_from_vehicle, frames);
-            if !watched.keep_seen() {
-                continue;
-            }
-            held.push(Held {
-                watched,
-                filter: Filter::default(),
-                standing: Standing::Holds,
-                last_seen: None,
-                told: Vector6::zeros(),
-                detectable: (f64::INFINITY, f64::INFINITY),
-            });
-        }
-        self.camera_from_vehicle = Some(camera_from_vehicle);
-        let any = !held.is_empty();
-        self.held = held;
-        any
-    }
-
-    /// Whether the bodies' first and last thirds of the kept frames agree.
-    fn all_rest(&self) -> bool {
-        let third = self.kept.len() / 3;
-        let limit = chi_square::limit(f64::ln(STILL_SETTLING), 6);
-        (0..self.held.len()).all(|b| {
-            let mean = |frames: &mut dyn Iterator<Item = &Kept>| {
-                let all: Vec<Apparent> = frames.filter_map(|k| k.apparent.get(b).copied().flatten()).collect();
-                let n = all.len() as f64;
-                let value = all.iter().map(|a| a.motion).sum::<Vector6<f64>>() / n;
-                let cov = all.iter().map(|a| a.cov).sum::<Matrix6<f64>>() / (n * n);
-                (!all.is_empty()).then_some((value, cov))
-            };
-            let early = mean(&mut self.kept.iter().take(third));
-            let late = mean(&mut self.kept.iter().skip(self.kept.len() - third));
-            let (Some((early, cov_early)), Some((late, cov_late))) = (early, late) else { return true };
-            let (turn, shift) = sizes(&(late - early));
-            // A third of what would be an alarm later is rest enough.
-            let small = turn < self.options.least_rad / 3.0 && shift < self.options.least_m / 3.0;
-            small || chi2(&(late - early), &(cov_early + cov_late)) <= limit
-        })
-    }
-
-    fn begin(&mut self, time: Duration) {
-        self.phase = Phase::Watching { since: time };
-        self.alike = None;
-        let o = &self.options;
-        let tests = o.hours * 3600.0 * o.frames_per_s * 2.0 * self.held.len().max(1) as f64;
-        self.limit = chi_square::limit((o.false_alarms / tests).ln(), 6);
-        let lambda = chi_square::noncentrality(self.limit, 6, POWER);
-        let Some(camera) = &self.camera_from_vehicle else { return };
-        let lens = self.base.lens(self.lens);
-        for held in &mut self.held {
-            // What one frame like those before says of a body at rest, and the quick mean of a second of them.
-            let like_before = held.watched.as_before(lens, camera);
-            let averaged = 1.0 / (o.frames_per_s * 0.3).max(1.0);
-            let Some(a) = held.watched.apparent(lens, camera, &like_before, o.light_px) else { continue };
-            let cov = a.cov * averaged + a.light + a.before;
-            let (turn, shift) = (o.least_rad.powi(2), o.least_m.powi(2));
-            let floor = Matrix6::from_diagonal(&Vector6::new(turn, turn, turn, shift, shift, shift)) / self.limit;
-            let Some(weight) = (cov + floor).try_inverse() else { continue };
-            let worst = |at: usize| {
-                let block: Matrix3<f64> = weight.fixed_view::<3, 3>(at, at).into_owned();
-                let least = ((block + block.transpose()) * 0.5).symmetric_eigenvalues().min();
-                (lambda / least.max(f64::MIN_POSITIVE)).sqrt()
-            };
-            held.detectable = (worst(3), worst(0));
-        }
-    }
-
-    fn begin_again(&mut self, time: Duration) {
-        self.phase = Phase::Settling { since: time };
-        self.held.clear();
-        self.kept.clear();
-        self.alike = None;
-    }
-
-    // ---- watching ----
-
-    fn apparent(&self, tags: &[TagView]) -> Vec<Option<Apparent>> {
+    pub(super) fn apparent(&self, tags: &[TagView]) -> Vec<Option<Apparent>> {
         let Some(camera) = &self.camera_from_vehicle else { return Vec::new() };
         let lens = self.base.lens(self.lens);
         self.held.iter().map(|h| h.watched.apparent(lens, camera, tags, self.options.light_px)).collect()
     }
 
-    fn note_seen(&mut self, time: Duration, apparent: &[Option<Apparent>]) {
+    pub(super) fn note_seen(&mut self, time: Duration, apparent: &[Option<Apparent>]) {
         for (held, a) in self.held.iter_mut().zip(apparent) {
             if let Some(a) = a {
                 held.last_seen = Some(time);
@@ -345,8 +167,7 @@ impl Lookout {
     /// Bodies that are hidden for some time, or seen again.
     fn hidden(&mut self, time: Duration, apparent: &[Option<Apparent>]) -> Vec<News> {
         let mut news = Vec::new();
-        for k in 0..self.held.len() {
-            let seen = apparent[k].is_some();
+        for (k, seen) in apparent.iter().map(Option::is_some).enumerate() {
             let held = &mut self.held[k];
             let since = held.last_seen.unwrap_or_default();
             let was_moved = held.told != Vector6::zeros();
@@ -520,7 +341,7 @@ impl Lookout {
         }
     }
 
-    fn report(&mut self, time: Duration, news: Vec<News>, trouble: Option<String>) -> HoldReport {
+    pub(super) fn report(&mut self, time: Duration, news: Vec<News>, trouble: Option<String>) -> HoldReport {
         self.moved |= news.iter().any(|n| n.kind.is_alarm());
         // Bodies can be seen to be back only while the watch knows where they were.
         let all_back = news.iter().any(|n| n.kind == NewsKind::Back)

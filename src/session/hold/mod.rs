@@ -13,6 +13,7 @@ mod decide;
 mod filter;
 mod log;
 mod lookout;
+mod settle;
 mod words;
 
 pub use log::{line_of_news, line_of_start};
