@@ -16,6 +16,8 @@ pub mod capture;
 pub mod cli;
 pub mod fit;
 pub mod frames;
+#[cfg(feature = "panel")]
+pub mod panel;
 pub mod paper;
 pub mod placement;
 pub mod pose;

@@ -46,6 +46,21 @@ pub const fn kpa_from_psi(psi: f64) -> f64 {
     psi * 6.894757
 }
 
+/// Inches from millimetres. An inch is 25.4 mm by definition.
+pub const fn inch_from_mm(mm: f64) -> f64 {
+    mm / 25.4
+}
+
+/// Millimetres from inches.
+pub const fn mm_from_inch(inch: f64) -> f64 {
+    inch * 25.4
+}
+
+/// Radians from minutes of arc.
+pub const fn rad_from_arc_minutes(minutes: f64) -> f64 {
+    rad_from_deg(minutes / 60.0)
+}
+
 /// Milliseconds from seconds.
 pub const fn ms_from_s(s: f64) -> f64 {
     s * 1000.0

@@ -1,11 +1,12 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
-mod demo;
 mod keep;
 mod learn;
 mod lens;
 mod live;
 mod more;
+#[cfg(feature = "panel")]
+mod panel;
 mod ready;
 mod report;
 mod sheets;
@@ -14,7 +15,7 @@ mod tags;
 mod trace;
 
 use crate::record::result::Verdict;
-use crate::record::{Purpose, ResultFile, json_text, read_job, write_atomically, write_template};
+use crate::record::{Purpose, ResultFile, json_text, read_job, unpack_demo, write_atomically, write_template};
 use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
@@ -164,6 +165,10 @@ enum Command {
     /// Watch that stand, plates and sheets stay where they are while the routine runs
     #[command(after_help = live::HOLD_HELP)]
     Hold(live::SourceArguments),
+    /// Open the window: the same work place by place, with drawings
+    #[cfg(feature = "panel")]
+    #[command(after_help = panel::HELP)]
+    Panel(panel::PanelArguments),
     /// Write printable sheets, lens board, field guide and the bodies file that goes with them
     #[command(after_help = sheets::HELP)]
     Sheets {
@@ -225,11 +230,13 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Record(arguments) => keep::record(&arguments),
         Command::Recheck(arguments) => keep::recheck(&arguments),
         Command::Key { file } => keep::key(&file),
+        #[cfg(feature = "panel")]
+        Command::Panel(arguments) => panel::run(arguments),
         Command::Sheets { dir, kit, paper, replace } => {
             sheets::run(&sheets::Request { folder: &dir, kit: kit.as_deref(), paper: paper.as_deref(), replace })
         }
         Command::New { dir } => new(&dir),
-        Command::Demo { into } => demo::unpack(&into).map_err(Failure::from).and_then(|()| {
+        Command::Demo { into } => unpack_demo(&into).map_err(Failure::from).and_then(|()| {
             say(&format!(
                 "The demonstration job is in {}: invented car, invented procedure, made photographs.\n",
                 into.display()

@@ -83,11 +83,11 @@ fn station_text(out: &mut String, station: &StationPart) {
             item(out, &format!("{}: {}", capital(name), d.words));
         }
     }
-    for (remedy, names) in remedies(station) {
+    for (remedy, names) in station.remedies() {
         item(out, &format!("To prove {}: {remedy}", names.join(", ")));
     }
     if station.moves.is_empty() {
-        let _ = writeln!(out, "{}", nothing_to_move(station.verdict));
+        let _ = writeln!(out, "{}", station.verdict.nothing_to_move());
     } else {
         let _ = writeln!(out, "Move, in this order:");
         for (k, m) in station.moves.iter().enumerate() {
@@ -109,28 +109,6 @@ fn station_text(out: &mut String, station: &StationPart) {
     }
     let _ = writeln!(out);
     largest_shares(out, station);
-}
-
-/// What would prove the deviations, each remedy once with all that it is for.
-fn remedies(station: &StationPart) -> Vec<(&str, Vec<&'static str>)> {
-    let mut out: Vec<(&str, Vec<&'static str>)> = Vec::new();
-    for (name, _, d) in station.deviations.each() {
-        let Some(remedy) = d.remedy.as_deref() else { continue };
-        match out.iter_mut().find(|(known, _)| *known == remedy) {
-            Some((_, names)) => names.push(name),
-            None => out.push((remedy, vec![name])),
-        }
-    }
-    out
-}
-
-/// Nothing to move means something else where nothing is proven.
-fn nothing_to_move(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::In => "Move nothing.",
-        Verdict::Out => "Out of tolerance, but no move is larger than its own uncertainty: photograph and check again.",
-        _ => "Not proven: nothing says what to move. Do not calibrate on this; do what the lines above say.",
-    }
 }
 
 /// Where the uncertainty of each asked deviation comes from, largest first.

@@ -1,6 +1,6 @@
 //! The result of a check as it is written to `result.json`: everything a reader needs, in mm and degrees, the unit in every name.
 //!
-//! These structs are the file format; the words in the README describe each. Nothing else in the program knows JSON.
+//! These structs are the file format; the words in the README describe each. Besides them only `record::result_read` and `session::survey_file` know JSON.
 
 pub use crate::record::result_more::{
     AdvicePart, BetterPart, DecidingPart, MonteCarloPart, MonteCarloStationPart, MonteCarloValuePart, ViewpointPart,

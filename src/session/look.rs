@@ -7,7 +7,7 @@ use crate::session::{Progress, Watch};
 use crate::survey::{Photo, TagView};
 use crate::tags::{DetectOptions, detect};
 use rayon::prelude::*;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 /// What was seen in the photographs of a job.
 #[derive(Clone, Debug)]
@@ -22,6 +22,17 @@ pub struct Look {
 
 /// Reads and searches every photograph of a job. The pixels of only as many photographs as there are cores are in memory at a time.
 pub fn look(job: &Job, watch: Watch) -> Look {
+    gather(job, watch, &AtomicBool::new(false))
+}
+
+/// The same, but given up where `stop` becomes true meanwhile; then there is nothing to show.
+pub fn look_until(job: &Job, watch: Watch, stop: &AtomicBool) -> Option<Look> {
+    let look = gather(job, watch, stop);
+    (!stop.load(Ordering::Relaxed)).then_some(look)
+}
+
+/// The photographs seen; once `stop` is true the rest is skipped, and what is given back means nothing.
+fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
     let done = AtomicUsize::new(0);
     let of = job.photos.len();
     watch(Progress::Photographs { done: 0, of });
@@ -30,6 +41,9 @@ pub fn look(job: &Job, watch: Watch) -> Look {
         .photos
         .par_iter()
         .map(|photo| {
+            if stop.load(Ordering::Relaxed) {
+                return (Err(String::new()), None);
+            }
             let seen = look_at(photo, &job.lenses[photo.lens], &silent);
             watch(Progress::Photographs { done: done.fetch_add(1, Ordering::Relaxed) + 1, of });
             seen

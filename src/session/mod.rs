@@ -24,8 +24,9 @@ mod touch;
 
 pub use advice::advise;
 pub use judge::{decision_bodies, judge};
-pub use look::{Look, look, other_camera};
+pub use look::{Look, look, look_until, other_camera};
 pub use monte_carlo::USUAL_TRIALS;
+pub use result::station as station_part;
 pub use survey_file::SURVEY_FORMAT;
 
 use crate::record::result::Verdict;
@@ -171,13 +172,17 @@ pub fn check(job: &Job, watch: Watch) -> ResultFile {
 
 /// The same with more worked out.
 pub fn check_with(job: &Job, extras: Extras, watch: Watch) -> ResultFile {
-    let mut out = judged(job, extras, watch);
+    check_seen(job, look(job, watch), extras, watch)
+}
+
+/// The same from photographs that have been searched already.
+pub fn check_seen(job: &Job, look: Look, extras: Extras, watch: Watch) -> ResultFile {
+    let mut out = judged(job, look, extras, watch);
     out.readiness = job.readiness.as_ref().map(|list| ready::parts(list, Some(&out))).unwrap_or_default();
     out
 }
 
-fn judged(job: &Job, extras: Extras, watch: Watch) -> ResultFile {
-    let mut look = look(job, watch);
+fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile {
     let mut notices = job.notices.clone();
     notices.append(&mut look.notices);
     let mut measured = match measure_seen(job, look, notices, watch) {

@@ -119,7 +119,8 @@ fn pose<A, B>(p: &Pose<A, B>) -> PosePart {
     }
 }
 
-fn station(s: &StationResult) -> StationPart {
+/// A judged station as the result file says it.
+pub fn station(s: &StationResult) -> StationPart {
     let of = |c: Component| deviation(&s.deviations[c.index()]);
     StationPart {
         name: s.name.clone(),

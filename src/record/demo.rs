@@ -1,6 +1,8 @@
 //! The shipped demonstration bay: an invented scenario with made photographs, carried inside the program.
 
-use crate::record::{Problem, make_folder, write_atomically};
+use crate::record::problem::Problem;
+use crate::record::template::make_folder;
+use crate::record::write::write_atomically;
 use std::path::Path;
 
 macro_rules! shipped {
@@ -49,7 +51,7 @@ const FILES: [(&str, &[u8]); 34] = [
 
 /// Writes the demonstration job into a folder. Files that are there already stay if they are the same; a changed one is refused,
 /// so that nobody's work is overwritten.
-pub(super) fn unpack(folder: &Path) -> Result<(), Problem> {
+pub fn unpack_demo(folder: &Path) -> Result<(), Problem> {
     make_folder(&folder.join("photos"))?;
     for (name, content) in FILES {
         let path = folder.join(name);

@@ -1,0 +1,380 @@
+//! The panel on a real window: pictures of every place to be looked at, and how long one picture of the window takes.
+//!
+//! Needs a display; a virtual one does (`Xvfb :77 -screen 0 1400x1000x24`, then `DISPLAY=:77 LIBGL_ALWAYS_SOFTWARE=1`).
+//!
+//! ```text
+//! cargo bench --bench panel --features panel-test                      frame times with a fresh 1920 x 1080 picture in every frame
+//! cargo bench --bench panel --features panel-test -- pictures FOLDER   every place, light and dark, large type, small window
+//! ```
+
+use eframe::egui;
+use egui::{ColorImage, Vec2, ViewportCommand};
+use plumbsight::panel::app::PanelApp;
+use plumbsight::panel::figures::Lengths;
+use plumbsight::panel::live::LiveState;
+use plumbsight::panel::model::{CameraChoice, Command, Event, Look, Model, Place, Settings};
+use plumbsight::panel::seen::Seen;
+use plumbsight::panel::worker::Worker;
+use plumbsight::record::{Purpose, read_job, unpack_demo};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+fn main() {
+    // `cargo bench` hands `--bench` over, and `cargo test` nothing.
+    let words: Vec<String> = std::env::args().skip(1).filter(|w| w != "--bench").collect();
+    if std::env::var_os("DISPLAY").is_none() && std::env::var_os("WAYLAND_DISPLAY").is_none() {
+        println!("no display: nothing is shown and nothing measured");
+        return;
+    }
+    match words.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
+        ["pictures", folder] => pictures(PathBuf::from(folder)),
+        _ => frames(),
+    }
+}
+
+fn open(wrap: impl FnOnce(PanelApp) -> Box<dyn eframe::App> + 'static, job: PathBuf, settings: Settings) {
+    let options = eframe::NativeOptions {
+        viewport: egui::ViewportBuilder::default().with_inner_size([1280.0, 860.0]),
+        renderer: eframe::Renderer::Glow,
+        ..Default::default()
+    };
+    let made = move |created: &eframe::CreationContext<'_>| {
+        let ctx = created.egui_ctx.clone();
+        let worker = Worker::start(Arc::new(move || ctx.request_repaint()));
+        let mut app = PanelApp::new(&created.egui_ctx, Model::with(settings), Some(worker));
+        app.command(Command::Open(job));
+        Ok::<Box<dyn eframe::App>, Box<dyn std::error::Error + Send + Sync>>(wrap(app))
+    };
+    eframe::run_native("plumbsight panel bench", options, Box::new(made)).expect("a window");
+}
+
+/// The demonstration in a folder of its own, kept until the end.
+fn demonstration() -> (tempfile::TempDir, PathBuf) {
+    let dir = tempfile::tempdir().expect("a folder");
+    let job = dir.path().join("plumbsight-demo");
+    unpack_demo(&job).expect("the demonstration");
+    (dir, job)
+}
+
+// ---------------------------------------------------------------- frame times
+
+struct Frames {
+    app: PanelApp,
+    pictures: Vec<(String, plumbsight::raster::Gray, Vec<plumbsight::panel::seen::SeenTag>)>,
+    times: Vec<Duration>,
+    last: Option<Instant>,
+    inside: Vec<Duration>,
+    number: usize,
+}
+
+/// Frames that are measured, after a second of running in.
+const MEASURED: usize = 300;
+
+impl eframe::App for Frames {
+    fn ui(&mut self, ui: &mut egui::Ui, _: &mut eframe::Frame) {
+        let begin = Instant::now();
+        self.app.drain();
+        if self.app.model.result().is_some() {
+            self.number += 1;
+            if let Some(last) = self.last.replace(begin)
+                && self.number > 30
+            {
+                self.times.push(begin - last);
+            }
+            if self.app.model.place != Place::Photographs {
+                self.app.command(Command::Go(Place::Photographs));
+                self.app.command(Command::ShowPhotograph(self.pictures[0].0.clone()));
+            }
+            // A fresh picture in every frame, as a camera gives it.
+            let (_, gray, tags) = &self.pictures[self.number % self.pictures.len()];
+            let name = self.pictures[0].0.clone();
+            self.app.show_picture(Arc::new(Seen { name, gray: gray.clone(), tags: tags.clone() }));
+        }
+        self.app.show(ui);
+        if self.number > 30 {
+            self.inside.push(begin.elapsed());
+        }
+        if self.times.len() >= MEASURED {
+            report("from frame to frame, all in", &mut self.times);
+            report("of that: panel code, painting not counted", &mut self.inside);
+            reference();
+            ui.ctx().send_viewport_cmd(ViewportCommand::Close);
+        }
+        ui.ctx().request_repaint();
+    }
+}
+
+fn report(what: &str, times: &mut [Duration]) {
+    times.sort();
+    let ms = |d: Duration| plumbsight::units::ms_from_s(d.as_secs_f64());
+    let at = |p: f64| ms(times[((times.len() - 1) as f64 * p) as usize]);
+    println!(
+        "{what}: median {:.1} ms, 95 % {:.1} ms, 99 % {:.1} ms ({:.0} a second)",
+        at(0.5),
+        at(0.95),
+        at(0.99),
+        1000.0 / at(0.5)
+    );
+}
+
+/// How fast this machine turns one grey picture into a coloured one, as a yardstick for the figures above.
+fn reference() {
+    let gray = vec![127u8; 1920 * 1080];
+    let best = (0..20)
+        .map(|_| {
+            let t = Instant::now();
+            std::hint::black_box(ColorImage::from_gray([1920, 1080], std::hint::black_box(&gray)));
+            t.elapsed()
+        })
+        .min()
+        .unwrap_or_default();
+    println!(
+        "reference: 1920 x 1080 grey values to colours {:.1} ms",
+        plumbsight::units::ms_from_s(best.as_secs_f64())
+    );
+}
+
+fn frames() {
+    let (_dir, job) = demonstration();
+    let read = read_job(&job, Purpose::Verdict).expect("the job");
+    let pictures = (0..4)
+        .map(|k| {
+            let seen = plumbsight::panel::seen::see(&read, k).expect("a photograph");
+            (read.photos[0].name.clone(), seen.gray, seen.tags)
+        })
+        .collect();
+    open(
+        move |app| Box::new(Frames { app, pictures, times: Vec::new(), last: None, inside: Vec::new(), number: 0 }),
+        job,
+        Settings::default(),
+    );
+}
+
+// ---------------------------------------------------------------- pictures
+
+type Set = Box<dyn Fn(&mut PanelApp)>;
+
+struct Shot {
+    name: &'static str,
+    size: [f32; 2],
+    set: Set,
+}
+
+struct Pictures {
+    app: PanelApp,
+    shots: Vec<Shot>,
+    at: usize,
+    waited: usize,
+    folder: PathBuf,
+    saved: Arc<Mutex<usize>>,
+}
+
+/// Frames between a change and its picture: sizes and scroll areas settle.
+const SETTLE: usize = 12;
+
+impl eframe::App for Pictures {
+    fn ui(&mut self, ui: &mut egui::Ui, _: &mut eframe::Frame) {
+        self.app.drain();
+        // A live shot waits for the first few pictures.
+        let live = !matches!(self.app.model.live, LiveState::Preparing(_));
+        let idle = live
+            && self.app.model.work.is_none()
+            && !matches!(self.app.model.picture, plumbsight::panel::model::PictureState::Reading(_));
+        let ready = (self.app.model.result().is_some() || self.waited > 0) && idle;
+        self.app.show(ui);
+        let ctx = ui.ctx().clone();
+        ctx.request_repaint_after(Duration::from_millis(15));
+        if *self.saved.lock().expect("lock") < self.at || !ready {
+            return;
+        }
+        let Some(shot) = self.shots.get(self.at) else {
+            ctx.send_viewport_cmd(ViewportCommand::Close);
+            return;
+        };
+        if self.waited == 0 {
+            self.app.model.far = false;
+            self.app.model.help = false;
+            self.app.model.settings_open = false;
+            (shot.set)(&mut self.app);
+            ctx.send_viewport_cmd(ViewportCommand::InnerSize(
+                Vec2::from(shot.size) / self.app.model.settings.text_scale,
+            ));
+            self.waited = 1;
+        } else if self.waited > 0 && self.waited < SETTLE {
+            self.waited += 1;
+        } else if self.waited == SETTLE {
+            let (path, saved) = (self.folder.join(format!("{:02}-{}.png", self.at, shot.name)), self.saved.clone());
+            ctx.send_viewport_cmd(ViewportCommand::Screenshot(egui::ScreenshotCallback::new(
+                move |image: Arc<ColorImage>| {
+                    save(&path, &image);
+                    *saved.lock().expect("lock") += 1;
+                },
+            )));
+            self.at += 1;
+            self.waited = 0;
+        }
+    }
+}
+
+fn save(path: &Path, image: &ColorImage) {
+    let rgb: Vec<u8> = image.pixels.iter().flat_map(|p| [p.r(), p.g(), p.b()]).collect();
+    let png = plumbsight::capture::encode_png(image.size[0], image.size[1], &rgb).expect("a picture");
+    std::fs::write(path, png).expect("a file");
+    println!("{}", path.display());
+}
+
+fn pictures(folder: PathBuf) {
+    std::fs::create_dir_all(&folder).expect("the folder");
+    let (_dir, job) = demonstration();
+    let light = Settings { look: Look::Light, ..Settings::default() };
+    let dark = Settings { look: Look::Dark, ..light };
+    let mut shots: Vec<Shot> = Vec::new();
+    let mut shot = |name, size, set: Set| shots.push(Shot { name, size, set });
+    let usual = [1280.0, 860.0];
+    let small = [1024.0, 700.0];
+    let go = |place: Place, settings: Settings| -> Set {
+        Box::new(move |app: &mut PanelApp| {
+            app.command(Command::Set(settings));
+            app.command(Command::ShowPlan(true));
+            app.command(Command::Go(place));
+        })
+    };
+    for (place, name) in Place::ALL.into_iter().zip(["bay", "photographs", "placing", "hold", "record"]) {
+        shot(name, usual, go(place, light));
+    }
+    for (place, name) in
+        Place::ALL.into_iter().zip(["bay-dark", "photographs-dark", "placing-dark", "hold-dark", "record-dark"])
+    {
+        shot(name, usual, go(place, dark));
+    }
+    let large = Settings { text_scale: 1.5, ..light };
+    for (place, name) in
+        Place::ALL.into_iter().zip(["bay-large", "photographs-large", "placing-large", "hold-large", "record-large"])
+    {
+        shot(name, usual, go(place, large));
+    }
+    for (place, name) in
+        Place::ALL.into_iter().zip(["bay-small", "photographs-small", "placing-small", "hold-small", "record-small"])
+    {
+        shot(name, small, go(place, light));
+    }
+    shot("placing-inch", usual, go(Place::Placing, Settings { lengths: Lengths::Inches, ..light }));
+    for (name, settings, size) in [("far", light, usual), ("far-dark-small", dark, small)] {
+        shot(
+            name,
+            size,
+            Box::new(move |app| {
+                app.command(Command::Set(settings));
+                app.command(Command::Go(Place::Placing));
+                app.command(Command::Far(true));
+            }),
+        );
+    }
+    shot(
+        "picture",
+        usual,
+        Box::new(move |app| {
+            app.command(Command::Set(light));
+            app.command(Command::Go(Place::Photographs));
+            app.command(Command::ShowPhotograph("photos/004.jpg".into()));
+        }),
+    );
+    shot(
+        "help",
+        small,
+        Box::new(move |app| {
+            app.command(Command::Set(light));
+            app.command(Command::Help(true));
+        }),
+    );
+    shot(
+        "settings",
+        small,
+        Box::new(move |app| {
+            app.command(Command::Set(light));
+            app.command(Command::ShowSettings(true));
+        }),
+    );
+    shot("out", usual, Box::new(move |app| invent(app, light, false)));
+    shot("long-names", small, Box::new(move |app| invent(app, light, true)));
+    shot(
+        "far-out",
+        small,
+        Box::new(move |app| {
+            invent(app, light, false);
+            app.command(Command::Far(true));
+        }),
+    );
+    shot(
+        "old",
+        usual,
+        Box::new(move |app| {
+            app.command(Command::Set(Settings { by_itself: false, ..light }));
+            app.command(Command::Go(Place::Placing));
+            app.receive(Event::Changed);
+        }),
+    );
+    for (name, look, size) in [("live", Look::Light, usual), ("live-small-dark", Look::Dark, small)] {
+        shot(
+            name,
+            size,
+            Box::new(move |app| {
+                app.command(Command::Set(Settings { look, ..Settings::default() }));
+                app.command(Command::Go(Place::Placing));
+                let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/live-a").display().to_string();
+                app.command(Command::Camera(CameraChoice { source, replay: true, ..CameraChoice::default() }));
+                app.command(Command::Live(true));
+            }),
+        );
+    }
+    shot("start", small, Box::new(move |app| app.command(Command::Close)));
+    open(
+        move |app| Box::new(Pictures { app, shots, at: 0, waited: 0, folder, saved: Arc::new(Mutex::new(0)) }),
+        job,
+        light,
+    );
+}
+
+/// The demonstration's result, changed into one that is out of tolerance, and with long names if asked: invented, for the eye only.
+fn invent(app: &mut PanelApp, settings: Settings, long: bool) {
+    use plumbsight::record::result::Verdict;
+    app.command(Command::Set(settings));
+    let (Some(job), Some(result)) = (app.model.ready().cloned(), app.model.result().cloned()) else { return };
+    let mut result = (*result).clone();
+    let station = &mut result.stations[0];
+    station.verdict = Verdict::Out;
+    station.deviations.lateral_mm.deviation = 23.4;
+    station.deviations.lateral_mm.verdict = Some(Verdict::Out);
+    station.deviations.lateral_mm.words = "23 mm too far to the car's left".into();
+    station.deviations.yaw_deg.deviation = 0.46;
+    station.deviations.yaw_deg.verdict = Some(Verdict::NotProven);
+    station.deviations.yaw_deg.words = "turned 0.46° counter-clockwise seen from above".into();
+    station.deviations.yaw_deg.remedy = Some(
+        "U is 0.09°, the tolerance leaves 0.04°: take more photographs that show the stand together with a rear plate."
+            .into(),
+    );
+    station.moves = [
+        ("turn", "Turn the stand 0.46° clockwise seen from above (8 mm at the end of a 1 m arm)."),
+        ("slide sideways", "Slide the stand 23 mm towards the car's right."),
+    ]
+    .map(|(kind, words)| plumbsight::record::result::MovePart {
+        kind: kind.into(),
+        amount_mm: None,
+        amount_deg: None,
+        u: 0.5,
+        words: words.into(),
+    })
+    .to_vec();
+    result.verdict = Verdict::Out;
+    if long {
+        let name = "front long range sensor, target position two of four, left of the centreline as the procedure numbers them";
+        result.stations[0].name = name.into();
+        result.placement.title = format!("{name}, {name}");
+        for body in &mut result.bodies {
+            body.name = format!("{} of the second printed kit in the large bay at the back", body.name);
+        }
+    }
+    app.receive(Event::Checked(job, Arc::new(result), Ok("result.json".into())));
+    app.command(Command::Go(Place::Placing));
+}

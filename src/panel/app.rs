@@ -1,0 +1,279 @@
+//! The window: what surrounds the places, keys, and the way from worker to model and back.
+
+use crate::panel::far::{FarWords, far_ui};
+use crate::panel::model::{Command, Event, JobState, Model, PictureState, Place, Task};
+use crate::panel::picture_view::Screen;
+use crate::panel::places::{
+    bay::{Typed, bay_place},
+    hold::hold_place,
+    photographs::photographs_place,
+    placing::placing_place,
+    record::record_place,
+};
+use crate::panel::seen::Seen;
+use crate::panel::start::{Start, start_place};
+use crate::panel::worker::Worker;
+use crate::panel::{help, keys, settings, style};
+use crate::record::result::Verdict;
+use crate::session::Progress;
+use eframe::egui;
+use egui::text::{LayoutJob, TextFormat};
+use egui::{FontId, RichText, Ui};
+use std::sync::Arc;
+
+/// The program's window.
+pub struct PanelApp {
+    /// Everything that is shown.
+    pub model: Model,
+    worker: Option<Worker>,
+    screen: Screen,
+    start: Start,
+    typed: Typed,
+    applied: Option<crate::panel::model::Settings>,
+}
+
+impl PanelApp {
+    /// With this model; without a worker its tasks are dropped (tests feed events by hand).
+    pub fn new(ctx: &egui::Context, model: Model, worker: Option<Worker>) -> Self {
+        style::set_up(ctx);
+        Self {
+            model,
+            worker,
+            screen: Screen::default(),
+            start: Start::default(),
+            typed: Typed::default(),
+            applied: None,
+        }
+    }
+
+    /// Does what the user asked for.
+    pub fn command(&mut self, command: Command) {
+        let tasks = self.model.apply(command);
+        self.give(tasks);
+    }
+
+    /// Takes an event of the worker.
+    pub fn receive(&mut self, event: Event) {
+        let tasks = self.model.receive(event);
+        self.give(tasks);
+    }
+
+    /// Shows this picture in the place of photographs, whatever was asked for.
+    pub fn show_picture(&mut self, seen: Arc<Seen>) {
+        self.model.picture = PictureState::Seen(seen);
+    }
+
+    fn give(&self, tasks: Vec<Task>) {
+        if let Some(worker) = &self.worker {
+            tasks.into_iter().for_each(|task| worker.give(task));
+        }
+    }
+
+    /// Everything that is not drawing.
+    pub fn drain(&mut self) {
+        let events = self.worker.as_ref().map(Worker::events).unwrap_or_default();
+        events.into_iter().for_each(|event| self.receive(event));
+    }
+
+    /// One picture of the window.
+    pub fn show(&mut self, ui: &mut Ui) {
+        let ctx = ui.ctx().clone();
+        if self.applied != Some(self.model.settings) {
+            style::apply(&ctx, &self.model.settings);
+            self.applied = Some(self.model.settings);
+        }
+        let mut commands = keys::pressed(&ctx, &self.model);
+        commands.extend(dropped(&ctx));
+        let model = &self.model;
+        if model.far {
+            egui::CentralPanel::no_frame().show(ui, |ui| {
+                let words = match model.shown() {
+                    Some(shown) if shown.old && !shown.live => FarWords::old(),
+                    shown => FarWords::of(shown.as_ref()),
+                };
+                far_ui(ui, &words, &model.settings);
+            });
+        } else {
+            egui::Panel::top("head").show(ui, |ui| head_ui(ui, model, &mut commands));
+            egui::Panel::bottom("foot").show(ui, |ui| foot_ui(ui, model, &mut commands));
+            let (screen, start) = (&mut self.screen, &mut self.start);
+            let typed = &mut self.typed;
+            egui::CentralPanel::default().show(ui, |ui| {
+                if matches!(model.job, JobState::None) {
+                    start_place(ui, start, &mut commands);
+                    return;
+                }
+                match model.place {
+                    Place::Bay => bay_place(ui, model, typed, &mut commands),
+                    Place::Photographs => photographs_place(ui, model, screen, &mut commands),
+                    Place::Placing => placing_place(ui, model, screen, &mut commands),
+                    Place::Hold => hold_place(ui),
+                    Place::Record => record_place(ui, model, &mut commands),
+                }
+            });
+        }
+        help::help_window(&ctx, model, &mut commands);
+        settings::settings_window(&ctx, model, &mut commands);
+        commands.into_iter().for_each(|command| self.command(command));
+    }
+}
+
+impl eframe::App for PanelApp {
+    fn logic(&mut self, _ctx: &egui::Context, _frame: &mut eframe::Frame) {
+        self.drain();
+    }
+
+    fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
+        self.show(ui);
+    }
+}
+
+/// A folder that was dropped onto the window, or the folder of a file that was.
+fn dropped(ctx: &egui::Context) -> Option<Command> {
+    let path = ctx.input(|input| input.raw.dropped_files.first().map(|f| f.path().to_owned()))?;
+    let folder = if path.is_file() { path.parent().map(ToOwned::to_owned).unwrap_or(path) } else { path };
+    Some(Command::Open(folder))
+}
+
+/// Title, places, settings, help.
+fn head_ui(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
+    ui.add_space(4.0);
+    ui.horizontal(|ui| {
+        let title = match &model.job {
+            JobState::None => "plumbsight".to_owned(),
+            JobState::Reading(folder) | JobState::Refused(folder, _) => folder.display().to_string(),
+            JobState::Ready(job) => job.title.clone().unwrap_or_else(|| job.folder.display().to_string()),
+        };
+        ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+            if ui.add(egui::Button::new("Help").shortcut_text("?")).clicked() {
+                out.push(Command::Help(!model.help));
+            }
+            if ui.button("Settings").clicked() {
+                out.push(Command::ShowSettings(!model.settings_open));
+            }
+            if !matches!(model.job, JobState::None) && ui.button("Other job").clicked() {
+                out.push(Command::Close);
+            }
+            ui.with_layout(egui::Layout::left_to_right(egui::Align::Center), |ui| {
+                ui.add(egui::Label::new(RichText::new(title).strong().size(17.0)).truncate());
+            });
+        });
+    });
+    if !matches!(model.job, JobState::None) {
+        ui.columns(Place::ALL.len(), |columns| {
+            for (column, place) in columns.iter_mut().zip(Place::ALL) {
+                place_ui(column, model, place, out);
+            }
+        });
+    }
+    ui.add_space(2.0);
+}
+
+/// One place of the work: its key and name, and how it stands.
+fn place_ui(ui: &mut Ui, model: &Model, place: Place, out: &mut Vec<Command>) {
+    let (verdict, says) = stands(model, place);
+    let ink = ui.visuals().text_color();
+    let palette = style::palette(ui.visuals());
+    let width = ui.available_width();
+    // Where it gets narrow the words get smaller rather than broken.
+    let (large, small) = if width < 150.0 { (12.0, 10.5) } else { (15.0, 12.5) };
+    if width < 150.0 {
+        ui.spacing_mut().button_padding.x = 4.0;
+    }
+    let mut job = LayoutJob::default();
+    let plain = |size: f32, colour| TextFormat::simple(FontId::proportional(size), colour);
+    job.append(&format!("{} {}\n", place.index() + 1, place.name()), 0.0, plain(large, ink));
+    if let Some(verdict) = verdict {
+        job.append(&format!("{} ", verdict.shape()), 0.0, plain(small, palette.verdict(verdict)));
+    }
+    job.append(&says, 0.0, plain(small, ink));
+    let button = egui::Button::selectable(model.place == place, job).wrap().min_size(egui::vec2(width, 44.0));
+    let name = format!("{}: {says}", place.name());
+    if ui.add(button).accessible_name(name).clicked() {
+        out.push(Command::Go(place));
+    }
+}
+
+/// How a place stands, in a word or two.
+fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
+    let waiting = (Some(Verdict::NotMeasured), "not measured".to_owned());
+    match place {
+        Place::Bay => match &model.job {
+            JobState::Refused(..) => (Some(Verdict::Out), "cannot be read".into()),
+            JobState::Ready(_) => {
+                let open = model.answers().iter().filter(|p| p.state == "open").count();
+                match (model.missing(), open) {
+                    (0, 0) => (Some(Verdict::In), "nothing open".into()),
+                    (0, n) => (Some(Verdict::NotProven), format!("{n} open")),
+                    (n, _) => (Some(Verdict::Out), format!("{n} missing")),
+                }
+            }
+            _ => (Some(Verdict::NotMeasured), "being read".into()),
+        },
+        Place::Photographs => match (model.result(), model.ready()) {
+            (Some(result), _) if !result.photographs.is_empty() => {
+                let used = result.photographs.iter().filter(|p| p.used).count();
+                let n = result.photographs.len();
+                let verdict = if used == n { Verdict::In } else { Verdict::NotProven };
+                (Some(verdict), format!("{used} of {n} used"))
+            }
+            (_, Some(job)) => (Some(Verdict::NotMeasured), format!("{} in the job", job.photos.len())),
+            _ => waiting,
+        },
+        Place::Placing if model.live_view().is_some() => match model.shown() {
+            Some(shown) if !shown.old => {
+                (Some(shown.standing.verdict), format!("live: {}", shown.standing.verdict.words()))
+            }
+            _ => (Some(Verdict::NotMeasured), "live: not seen".into()),
+        },
+        Place::Placing | Place::Record if model.outdated() => {
+            (Some(Verdict::NotMeasured), "from an earlier check".into())
+        }
+        Place::Placing => match (model.standing(), model.result()) {
+            (Some(standing), _) => (Some(standing.verdict), standing.verdict.words().into()),
+            (None, Some(result)) => (Some(result.verdict), result.verdict.words().into()),
+            (None, None) => waiting,
+        },
+        Place::Hold => (None, "not watching".into()),
+        Place::Record => match &model.outcome {
+            Some(outcome) => match &outcome.origin {
+                crate::panel::model::Origin::Checked(Ok(_)) => (Some(Verdict::In), "written".into()),
+                crate::panel::model::Origin::Checked(Err(_)) => (Some(Verdict::Out), "not written".into()),
+                crate::panel::model::Origin::Earlier(_) => (None, "from an earlier check".into()),
+            },
+            None => (None, "nothing yet".into()),
+        },
+    }
+}
+
+/// What runs, how far it is, and how to stop it.
+fn foot_ui(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
+    ui.add_space(2.0);
+    ui.horizontal(|ui| match &model.work {
+        Some(work) => {
+            let (share, text) = match work.progress {
+                _ if work.stopping => (None, "stopping".to_owned()),
+                None => (None, "starting".to_owned()),
+                Some(Progress::Photographs { done, of }) => (
+                    Some(done as f32 / of.max(1) as f32),
+                    format!("reading photographs and finding tags: {done} of {of}"),
+                ),
+                Some(Progress::Surveying) => (None, "tying the photographs together".to_owned()),
+                Some(Progress::Judging) => (None, "working out the deviations".to_owned()),
+            };
+            if ui.add_enabled(!work.stopping, egui::Button::new("Stop").shortcut_text("Esc")).clicked() {
+                out.push(Command::Stop);
+            }
+            match share {
+                Some(share) => ui.add(egui::ProgressBar::new(share).desired_width(220.0)).accessible_name("progress"),
+                None => ui.spinner(),
+            };
+            ui.label(text);
+        }
+        None => {
+            let text = "The stand's place only: the carmaker's procedure, local rules and licensed practice decide.";
+            ui.add(egui::Label::new(RichText::new(text).small()).truncate());
+        }
+    });
+    ui.add_space(2.0);
+}

@@ -1,0 +1,160 @@
+//! What passes between the window, the model and the worker: commands of the user, tasks of the worker, events that it tells.
+
+use crate::panel::choices::{Place, Settings};
+use crate::panel::live::{LiveState, LiveWish};
+use crate::panel::seen::Seen;
+use crate::readiness::Readiness;
+use crate::record::result::ResultFile;
+use crate::record::{Change, Job, Problem};
+use crate::session::Progress;
+use crate::session::live::Mount;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// What the user does.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Command {
+    /// Open a job folder.
+    Open(PathBuf),
+    /// Unpack the demonstration job there and open it.
+    Demonstration(PathBuf),
+    /// Close the job and choose another.
+    Close,
+    /// Check the job.
+    Check,
+    /// Give the running check up.
+    Stop,
+    /// Go to a place.
+    Go(Place),
+    /// So many stations on (or back).
+    Station(isize),
+    /// So many photographs on (or back) in the list.
+    Photograph(isize),
+    /// This photograph.
+    ShowPhotograph(String),
+    /// Plan or picture in the place of photographs.
+    ShowPlan(bool),
+    /// The far view on or off.
+    Far(bool),
+    /// The help on or off.
+    Help(bool),
+    /// The settings on or off.
+    ShowSettings(bool),
+    /// Other settings.
+    Set(Settings),
+    /// An answer to an item of the readiness list.
+    Answer(Change),
+    /// What the live reading is to read from.
+    Camera(CameraChoice),
+    /// The live reading on or off.
+    Live(bool),
+    /// Where records are kept, and by whom.
+    Keeper(Keeper),
+    /// Measure the job once more and keep it as a record.
+    Keep,
+}
+
+/// Where records are kept, and by whom.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Keeper {
+    /// The folder of all records.
+    pub into: String,
+    /// Who keeps them.
+    pub by: String,
+}
+
+/// A record in the making.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub enum KeepState {
+    /// None was asked for.
+    #[default]
+    Idle,
+    /// Being copied and measured.
+    Running,
+    /// Kept in this folder.
+    Kept(PathBuf),
+    /// Not kept, and why.
+    Failed(String),
+}
+
+/// The camera of the live reading, as the user chose it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CameraChoice {
+    /// `camera 0`, `http://...`, or a folder.
+    pub source: String,
+    /// A folder's pictures are played again instead of waited for.
+    pub replay: bool,
+    /// How it is mounted.
+    pub mount: Mount,
+}
+
+impl Default for CameraChoice {
+    fn default() -> Self {
+        Self { source: "camera 0".into(), replay: false, mount: Mount::Apart }
+    }
+}
+
+/// What the worker is to do.
+#[derive(Clone, Debug)]
+pub enum Task {
+    /// Read the job in this folder.
+    Read(PathBuf),
+    /// Unpack the demonstration there, then read it.
+    Demonstration(PathBuf),
+    /// Check this job and write the result.
+    Check(Arc<Job>),
+    /// Give the running check up.
+    Stop,
+    /// Read this photograph (index into the job's) and find its tags.
+    Look(Arc<Job>, usize),
+    /// Forget the job: its folder is watched no more.
+    Forget,
+    /// Keep an answer to the readiness list in this job's folder.
+    Answer(PathBuf, Change),
+    /// Read live.
+    Live(LiveWish),
+    /// Read no longer.
+    EndLive,
+    /// Keep a record of the job in this folder.
+    Record(PathBuf, Keeper),
+    /// Write this result again: its readiness list changed.
+    Keep(PathBuf, Arc<ResultFile>),
+}
+
+/// A job as it was opened.
+#[derive(Clone, Debug)]
+pub struct Opened {
+    /// The job.
+    pub job: Arc<Job>,
+    /// The result that an earlier check left in its folder.
+    pub earlier: Option<Arc<ResultFile>>,
+    /// The readiness list with its answers; the shipped one where the folder has none.
+    pub list: Option<Readiness>,
+}
+
+/// What the worker tells.
+#[derive(Clone, Debug)]
+pub enum Event {
+    /// A job was read.
+    Read(PathBuf, Result<Opened, Problem>),
+    /// The readiness list as it is after an answer, or why the answer could not be kept.
+    Answered(PathBuf, Result<Readiness, Problem>),
+    /// A result was written again, or could not be.
+    Kept(Result<PathBuf, Problem>),
+    /// A file in the folder changed, or a photograph came.
+    Changed,
+    /// How far the check has come.
+    Progress(Progress),
+    /// The check is done; the result was written there, or could not be.
+    Checked(Arc<Job>, Arc<ResultFile>, Result<PathBuf, Problem>),
+    /// The check was given up.
+    Stopped,
+    /// A record was kept in that folder, or not, and why.
+    Recorded(Result<PathBuf, String>),
+    /// The newest word of the live reading.
+    Live(LiveState),
+    /// A photograph was searched.
+    Seen(Arc<Seen>),
+    /// It could not be: name, why.
+    NotSeen(String, String),
+}

@@ -1,0 +1,508 @@
+//! The panel without its drawing: plain state, commands in, tasks for the worker out, events of the worker in.
+//!
+//! Knows no window, no thread and no clock, so that every way through the work can be tested.
+
+use crate::panel::basis::{Line, Strength, basis};
+use crate::panel::bay_plan::{BayPlan, Viewpoint};
+use crate::panel::live::{LiveState, LiveView, LiveWish};
+use crate::panel::standing::Standing;
+use crate::readiness::Readiness;
+use crate::record::result::{ReadinessPart, ResultFile, Verdict};
+use crate::record::{Job, Problem};
+use crate::session::{Progress, ready};
+use crate::units::m_from_mm;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+pub use crate::panel::choices::{Look, Place, Settings, TEXT_SCALE};
+pub use crate::panel::messages::{CameraChoice, Command, Event, KeepState, Keeper, Opened, Task};
+pub use crate::panel::states::{JobState, Origin, Outcome, PictureState, Shown, Work};
+
+/// Everything that is shown.
+#[derive(Clone, Debug)]
+pub struct Model {
+    /// Where the user is.
+    pub place: Place,
+    /// The far view covers the place.
+    pub far: bool,
+    /// The help is open.
+    pub help: bool,
+    /// The settings are open.
+    pub settings_open: bool,
+    /// What the user chose for the screen.
+    pub settings: Settings,
+    /// The job.
+    pub job: JobState,
+    /// Lines about what the job's files say and what is missing.
+    pub basis: Vec<Line>,
+    /// The readiness list with the answers.
+    pub list: Option<Readiness>,
+    /// Why an answer could not be kept.
+    pub not_kept: Option<Problem>,
+    /// Where records are kept, and by whom.
+    pub keeper: Keeper,
+    /// The record in the making.
+    pub keeping: KeepState,
+    /// The camera of the live reading.
+    pub camera: CameraChoice,
+    /// The live reading.
+    pub live: LiveState,
+    /// The running check.
+    pub work: Option<Work>,
+    /// The last result.
+    pub outcome: Option<Outcome>,
+    /// Which station is shown.
+    pub station: usize,
+    /// Which photograph of the job is chosen.
+    pub photograph: Option<usize>,
+    /// The chosen photograph.
+    pub picture: PictureState,
+    /// Plan rather than picture in the place of photographs.
+    pub show_plan: bool,
+    /// The folder that is being read.
+    wanted: Option<PathBuf>,
+    /// A check is due once the running one ends.
+    again: bool,
+}
+
+impl Default for Model {
+    fn default() -> Self {
+        Self {
+            place: Place::Bay,
+            far: false,
+            help: false,
+            settings_open: false,
+            settings: Settings::default(),
+            job: JobState::None,
+            basis: Vec::new(),
+            list: None,
+            not_kept: None,
+            keeper: Keeper::default(),
+            keeping: KeepState::Idle,
+            camera: CameraChoice::default(),
+            live: LiveState::Off,
+            work: None,
+            outcome: None,
+            station: 0,
+            photograph: None,
+            picture: PictureState::None,
+            show_plan: true,
+            wanted: None,
+            again: false,
+        }
+    }
+}
+
+impl Model {
+    /// Nothing opened yet, with these settings.
+    pub fn with(settings: Settings) -> Self {
+        Self { settings, ..Self::default() }
+    }
+
+    /// The job, where it could be read.
+    pub fn ready(&self) -> Option<&Arc<Job>> {
+        match &self.job {
+            JobState::Ready(job) => Some(job),
+            _ => None,
+        }
+    }
+
+    /// The result, whatever its age.
+    pub fn result(&self) -> Option<&Arc<ResultFile>> {
+        self.outcome.as_ref().map(|o| &o.result)
+    }
+
+    /// The photographs that would help most, as the last check worked them out; none of a job that has changed since.
+    pub fn viewpoints(&self) -> Vec<Viewpoint> {
+        let advice = self.result().filter(|_| !self.outdated()).and_then(|r| r.advice.as_ref());
+        let viewpoints = advice.map(|a| a.viewpoints.as_slice()).unwrap_or_default();
+        viewpoints
+            .iter()
+            .map(|v| {
+                let at = v.camera_mm.map(m_from_mm);
+                Viewpoint { at, towards: [at[0] + v.looking[0], at[1] + v.looking[1]], words: v.words.clone() }
+            })
+            .collect()
+    }
+
+    /// The bay as the last check found it.
+    pub fn plan(&self) -> Option<&Arc<BayPlan>> {
+        self.outcome.as_ref()?.plan.as_ref()
+    }
+
+    /// True where the result may not be taken for the job as it is now.
+    pub fn outdated(&self) -> bool {
+        self.outcome.as_ref().is_some_and(|o| o.outdated || matches!(o.origin, Origin::Earlier(_)))
+    }
+
+    /// The station that is shown, where it was judged.
+    pub fn standing(&self) -> Option<Standing> {
+        let result = self.result()?;
+        if result.verdict == Verdict::NotMeasured {
+            return None;
+        }
+        result.stations.get(self.station.min(result.stations.len().saturating_sub(1))).map(Standing::of_check)
+    }
+
+    /// The newest live view, while the reading runs.
+    pub fn live_view(&self) -> Option<&Arc<LiveView>> {
+        match &self.live {
+            LiveState::On(view) => Some(view),
+            _ => None,
+        }
+    }
+
+    /// What placing shows: the live reading where one runs, else the last check.
+    pub fn shown(&self) -> Option<Shown> {
+        if let Some(view) = self.live_view() {
+            let standing = view.standing.clone()?;
+            let sentence = self.settings.lengths.sentence(&view.sentence);
+            return Some(Shown { standing, sentence, old: view.stale, live: true });
+        }
+        let standing = self.standing()?;
+        let sentence = standing.sentence(self.settings.lengths);
+        Some(Shown { standing, sentence, old: self.outdated(), live: false })
+    }
+
+    /// How many stations can be shown.
+    pub fn stations(&self) -> usize {
+        self.result().map_or(0, |r| r.stations.len())
+    }
+
+    /// The readiness list as it stands, with what the last check measured.
+    pub fn answers(&self) -> Vec<ReadinessPart> {
+        let measured = self.outcome.as_ref().filter(|_| !self.outdated()).map(|o| &*o.result);
+        self.list.as_ref().map(|list| ready::parts(list, measured)).unwrap_or_default()
+    }
+
+    /// How many things the job's files lack.
+    pub fn missing(&self) -> usize {
+        self.basis.iter().filter(|i| i.state == Strength::Missing).count()
+    }
+
+    /// Does what the user asked; gives what the worker is to do.
+    pub fn apply(&mut self, command: Command) -> Vec<Task> {
+        match command {
+            Command::Open(folder) => self.open(folder),
+            Command::Demonstration(folder) => {
+                self.forget();
+                self.want(&folder);
+                vec![Task::Stop, Task::EndLive, Task::Demonstration(folder)]
+            }
+            Command::Close => {
+                self.forget();
+                self.job = JobState::None;
+                vec![Task::Stop, Task::EndLive, Task::Forget]
+            }
+            Command::Check => self.check(),
+            Command::Stop => match &mut self.work {
+                Some(work) if !work.stopping => {
+                    work.stopping = true;
+                    self.again = false;
+                    vec![Task::Stop]
+                }
+                _ => Vec::new(),
+            },
+            Command::Go(place) => {
+                self.place = place;
+                self.far = false;
+                Vec::new()
+            }
+            Command::Station(by) => {
+                let n = self.stations().max(1) as isize;
+                let before = self.station;
+                self.station = (self.station as isize + by).rem_euclid(n) as usize;
+                // A live reading is of one station.
+                if self.station != before && !matches!(self.live, LiveState::Off) {
+                    return self.apply(Command::Live(true));
+                }
+                Vec::new()
+            }
+            Command::Photograph(by) => {
+                let Some(n) = self.ready().map(|job| job.photos.len()).filter(|n| *n > 0) else { return Vec::new() };
+                let next = match self.photograph {
+                    Some(k) => (k as isize + by).clamp(0, n as isize - 1) as usize,
+                    None => 0,
+                };
+                self.choose(next)
+            }
+            Command::ShowPhotograph(name) => {
+                let at = self.ready().and_then(|job| job.photos.iter().position(|p| p.name == name));
+                at.map_or_else(Vec::new, |k| {
+                    self.show_plan = false;
+                    self.choose(k)
+                })
+            }
+            Command::ShowPlan(plan) => {
+                self.show_plan = plan;
+                match (plan, self.photograph) {
+                    (false, None) => self.apply(Command::Photograph(0)),
+                    _ => Vec::new(),
+                }
+            }
+            Command::Far(on) => {
+                self.far = on;
+                Vec::new()
+            }
+            Command::Help(on) => {
+                self.help = on;
+                Vec::new()
+            }
+            Command::ShowSettings(on) => {
+                self.settings_open = on;
+                Vec::new()
+            }
+            Command::Answer(change) => match self.ready() {
+                Some(job) => vec![Task::Answer(job.folder.clone(), change)],
+                None => Vec::new(),
+            },
+            Command::Keeper(keeper) => {
+                self.keeper = keeper;
+                Vec::new()
+            }
+            Command::Keep => {
+                let named = !self.keeper.into.trim().is_empty() && !self.keeper.by.trim().is_empty();
+                let Some(job) = self.ready().filter(|_| named && self.keeping != KeepState::Running) else {
+                    return Vec::new();
+                };
+                let task = Task::Record(job.folder.clone(), self.keeper.clone());
+                self.keeping = KeepState::Running;
+                vec![task]
+            }
+            Command::Camera(camera) => {
+                self.camera = camera;
+                Vec::new()
+            }
+            Command::Live(true) => match self.ready().cloned() {
+                Some(job) if job.still_template().is_none() => {
+                    self.live = LiveState::Preparing(None);
+                    let CameraChoice { source, replay, mount } = self.camera.clone();
+                    vec![Task::Live(LiveWish { job, station: self.station, source, replay, mount })]
+                }
+                _ => Vec::new(),
+            },
+            Command::Live(false) => {
+                self.live = LiveState::Off;
+                vec![Task::EndLive]
+            }
+            Command::Set(settings) => {
+                self.settings = settings;
+                self.settings.text_scale = settings.text_scale.clamp(TEXT_SCALE.0, TEXT_SCALE.1);
+                Vec::new()
+            }
+        }
+    }
+
+    /// Takes what the worker tells; gives what it is to do next.
+    pub fn receive(&mut self, event: Event) -> Vec<Task> {
+        match event {
+            Event::Read(folder, read) => {
+                // Another folder was chosen meanwhile.
+                if self.wanted.as_ref() != Some(&folder) {
+                    return Vec::new();
+                }
+                self.wanted = None;
+                match read {
+                    Ok(opened) => self.take_job(opened),
+                    Err(problem) => {
+                        self.basis.clear();
+                        self.job = JobState::Refused(folder, problem);
+                        Vec::new()
+                    }
+                }
+            }
+            Event::Changed => {
+                let folder = match &self.job {
+                    JobState::Ready(job) => job.folder.clone(),
+                    JobState::Refused(folder, _) => folder.clone(),
+                    _ => return Vec::new(),
+                };
+                if let Some(outcome) = &mut self.outcome {
+                    outcome.outdated = true;
+                }
+                // The job as it was stays on the screen until the new one is read.
+                self.wanted = Some(folder.clone());
+                vec![Task::Read(folder)]
+            }
+            Event::Progress(progress) => {
+                if let Some(work) = &mut self.work {
+                    work.progress = Some(forward(work.progress, progress));
+                }
+                Vec::new()
+            }
+            Event::Checked(job, result, written) => {
+                self.work = None;
+                // A check of a job that was closed meanwhile is nobody's.
+                if self.ready().is_some_and(|now| now.folder == job.folder) {
+                    self.station = self.station.min(result.stations.len().saturating_sub(1));
+                    let plan = BayPlan::of(&result, Some(&job)).map(Arc::new);
+                    let outdated = self.again || self.wanted.is_some();
+                    self.outcome = Some(Outcome { result, plan, origin: Origin::Checked(written), outdated });
+                    // Answers that came while the check ran.
+                    let mut tasks = self.keep_list();
+                    tasks.extend(self.go_on());
+                    return tasks;
+                }
+                self.go_on()
+            }
+            Event::Recorded(kept) => {
+                self.keeping = match kept {
+                    Ok(folder) => KeepState::Kept(folder),
+                    Err(why) => KeepState::Failed(why),
+                };
+                Vec::new()
+            }
+            Event::Live(state) => {
+                // A word that was on its way when the reading was ended.
+                if !matches!(self.live, LiveState::Off) {
+                    self.live = state;
+                }
+                Vec::new()
+            }
+            Event::Answered(folder, answered) => {
+                if self.ready().is_none_or(|job| job.folder != folder) {
+                    return Vec::new();
+                }
+                match answered {
+                    Ok(list) => {
+                        self.list = Some(list);
+                        self.not_kept = None;
+                        self.keep_list()
+                    }
+                    Err(problem) => {
+                        self.not_kept = Some(problem);
+                        Vec::new()
+                    }
+                }
+            }
+            Event::Kept(written) => {
+                if let Some(outcome) = &mut self.outcome
+                    && matches!(outcome.origin, Origin::Checked(_))
+                {
+                    outcome.origin = Origin::Checked(written);
+                }
+                Vec::new()
+            }
+            Event::Stopped => {
+                self.work = None;
+                self.go_on()
+            }
+            Event::Seen(seen) => {
+                if matches!(&self.picture, PictureState::Reading(name) if *name == seen.name) {
+                    self.picture = PictureState::Seen(seen);
+                }
+                Vec::new()
+            }
+            Event::NotSeen(name, why) => {
+                if matches!(&self.picture, PictureState::Reading(wanted) if *wanted == name) {
+                    self.picture = PictureState::Refused(name, why);
+                }
+                Vec::new()
+            }
+        }
+    }
+
+    fn open(&mut self, folder: PathBuf) -> Vec<Task> {
+        self.forget();
+        self.want(&folder);
+        vec![Task::Stop, Task::EndLive, Task::Read(folder)]
+    }
+
+    fn want(&mut self, folder: &Path) {
+        self.job = JobState::Reading(folder.to_owned());
+        self.wanted = Some(folder.to_owned());
+    }
+
+    /// Nothing of the last job stays; a running check still ends with its own event.
+    fn forget(&mut self) {
+        if let Some(work) = &mut self.work {
+            work.stopping = true;
+        }
+        self.live = LiveState::Off;
+        self.outcome = None;
+        self.wanted = None;
+        self.list = None;
+        self.not_kept = None;
+        self.basis.clear();
+        self.station = 0;
+        self.photograph = None;
+        self.picture = PictureState::None;
+        self.again = false;
+        self.far = false;
+        self.place = Place::Bay;
+    }
+
+    fn take_job(&mut self, opened: Opened) -> Vec<Task> {
+        let Opened { job, earlier, list } = opened;
+        self.list = list;
+        self.basis = basis(&job);
+        if let (None, Some(result)) = (&self.outcome, earlier) {
+            let origin = Origin::Earlier(job.folder.join("result.json"));
+            let plan = BayPlan::of(&result, Some(&job)).map(Arc::new);
+            self.outcome = Some(Outcome { result, plan, origin, outdated: false });
+        }
+        self.photograph = self.photograph.filter(|k| *k < job.photos.len());
+        self.job = JobState::Ready(job);
+        if self.settings.by_itself { self.check() } else { Vec::new() }
+    }
+
+    fn check(&mut self) -> Vec<Task> {
+        let Some(job) = self.ready().cloned() else { return Vec::new() };
+        // The example placement is nobody's procedure: nothing is judged against it.
+        if job.still_template().is_some() {
+            return Vec::new();
+        }
+        if self.work.is_some() {
+            // One check at a time: the running one is given up for what is newer.
+            self.again = true;
+            if let Some(work) = &mut self.work {
+                work.stopping = true;
+            }
+            return vec![Task::Stop];
+        }
+        self.again = false;
+        self.work = Some(Work { progress: None, stopping: false });
+        vec![Task::Check(job)]
+    }
+
+    /// Puts the list with its answers into a result of the job as it is now, where that has another one.
+    fn keep_list(&mut self) -> Vec<Task> {
+        let (Some(list), Some(outcome)) = (&self.list, &mut self.outcome) else { return Vec::new() };
+        let Origin::Checked(Ok(path)) = &outcome.origin else { return Vec::new() };
+        let parts = ready::parts(list, Some(&outcome.result));
+        // A list that nobody has answered is not in the job, and not in its result.
+        if outcome.outdated || list.entries.is_empty() || parts == outcome.result.readiness {
+            return Vec::new();
+        }
+        let path = path.clone();
+        let mut result = (*outcome.result).clone();
+        result.readiness = parts;
+        outcome.result = Arc::new(result);
+        vec![Task::Keep(path, outcome.result.clone())]
+    }
+
+    fn go_on(&mut self) -> Vec<Task> {
+        if self.again { self.check() } else { Vec::new() }
+    }
+
+    fn choose(&mut self, k: usize) -> Vec<Task> {
+        let Some(job) = self.ready().cloned() else { return Vec::new() };
+        let Some(photo) = job.photos.get(k) else { return Vec::new() };
+        self.photograph = Some(k);
+        self.picture = PictureState::Reading(photo.name.clone());
+        vec![Task::Look(job, k)]
+    }
+}
+
+/// Photographs finish in any order: their number never runs backwards.
+fn forward(before: Option<Progress>, now: Progress) -> Progress {
+    match (before, now) {
+        (Some(Progress::Photographs { done: most, .. }), Progress::Photographs { done, of }) => {
+            Progress::Photographs { done: done.max(most), of }
+        }
+        _ => now,
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,215 @@
+//! The panel's state, without window, thread or clock.
+
+use super::*;
+use crate::panel::seen::Seen;
+use crate::record::{Change, Purpose, read_job};
+
+/// The demonstration job, read from the fixtures.
+fn demo() -> Arc<Job> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/bay-a");
+    Arc::new(read_job(&folder, Purpose::Verdict).unwrap())
+}
+
+/// The job alone, with the shipped readiness list.
+fn just(job: &Arc<Job>) -> Opened {
+    let list = crate::record::read_readiness(&job.folder).unwrap();
+    Opened { job: job.clone(), earlier: None, list: Some(list) }
+}
+
+/// A result without any measurement.
+fn nothing(job: &Job) -> Arc<ResultFile> {
+    let look = crate::session::Look { photos: Vec::new(), refused: Vec::new(), notices: Vec::new() };
+    Arc::new(crate::session::check_seen(job, look, Default::default(), &|_| {}))
+}
+
+fn opened() -> (Model, Arc<Job>) {
+    let job = demo();
+    let mut model = Model::default();
+    let tasks = model.apply(Command::Open(job.folder.clone()));
+    assert!(matches!(tasks.as_slice(), [Task::Stop, Task::EndLive, Task::Read(folder)] if *folder == job.folder));
+    let tasks = model.receive(Event::Read(job.folder.clone(), Ok(just(&job))));
+    assert!(matches!(tasks.as_slice(), [Task::Check(_)]), "an opened job is checked by itself: {}", tasks.len());
+    (model, job)
+}
+
+#[test]
+fn a_job_is_read_checked_and_shown() {
+    let (mut model, job) = opened();
+    assert!(model.work.is_some() && model.result().is_none());
+    assert!(model.missing() == 0 && model.basis.len() > 8);
+    model.receive(Event::Progress(Progress::Photographs { done: 3, of: 30 }));
+    // Photographs finish in any order.
+    model.receive(Event::Progress(Progress::Photographs { done: 2, of: 30 }));
+    assert_eq!(model.work.unwrap().progress, Some(Progress::Photographs { done: 3, of: 30 }));
+    let tasks = model.receive(Event::Checked(job.clone(), nothing(&job), Ok("result.json".into())));
+    assert!(tasks.is_empty() && model.work.is_none());
+    assert_eq!(model.result().unwrap().verdict, Verdict::NotMeasured);
+    assert!(model.standing().is_none(), "nothing measured is never shown as a number");
+    assert!(!model.outdated());
+}
+
+#[test]
+fn a_change_in_the_folder_makes_the_result_old_and_checks_again() {
+    let (mut model, job) = opened();
+    model.receive(Event::Checked(job.clone(), nothing(&job), Ok("result.json".into())));
+    let tasks = model.receive(Event::Changed);
+    assert!(matches!(tasks.as_slice(), [Task::Read(_)]));
+    assert!(model.outdated() && model.ready().is_some(), "the job as it was stays on the screen meanwhile");
+    let tasks = model.receive(Event::Read(job.folder.clone(), Ok(just(&job))));
+    assert!(matches!(tasks.as_slice(), [Task::Check(_)]));
+    model.receive(Event::Checked(job.clone(), nothing(&job), Ok("result.json".into())));
+    assert!(!model.outdated());
+}
+
+#[test]
+fn a_change_while_a_check_runs_gives_that_up_and_checks_once_more() {
+    let (mut model, job) = opened();
+    model.receive(Event::Changed);
+    let tasks = model.receive(Event::Read(job.folder.clone(), Ok(just(&job))));
+    assert!(matches!(tasks.as_slice(), [Task::Stop]));
+    let tasks = model.receive(Event::Stopped);
+    assert!(matches!(tasks.as_slice(), [Task::Check(_)]));
+    assert!(model.work.is_some_and(|w| !w.stopping));
+}
+
+#[test]
+fn stopping_keeps_what_was_there() {
+    let (mut model, job) = opened();
+    model.receive(Event::Checked(job.clone(), nothing(&job), Ok("result.json".into())));
+    assert!(matches!(model.apply(Command::Check).as_slice(), [Task::Check(_)]));
+    assert!(matches!(model.apply(Command::Stop).as_slice(), [Task::Stop]));
+    assert!(model.apply(Command::Stop).is_empty(), "once is enough");
+    assert!(model.receive(Event::Stopped).is_empty());
+    assert!(model.result().is_some() && model.work.is_none());
+}
+
+#[test]
+fn a_result_of_a_job_that_was_closed_is_nobodys() {
+    let (mut model, job) = opened();
+    model.apply(Command::Open("elsewhere".into()));
+    model.receive(Event::Checked(job.clone(), nothing(&job), Ok("result.json".into())));
+    assert!(model.result().is_none());
+    // Nor does a folder count that was wanted before.
+    model.receive(Event::Read(job.folder.clone(), Ok(just(&job))));
+    assert!(matches!(&model.job, JobState::Reading(folder) if folder == Path::new("elsewhere")));
+}
+
+#[test]
+fn an_earlier_result_is_shown_as_earlier() {
+    let job = demo();
+    let mut model = Model::default();
+    model.apply(Command::Set(Settings { by_itself: false, ..Settings::default() }));
+    model.apply(Command::Open(job.folder.clone()));
+    let tasks =
+        model.receive(Event::Read(job.folder.clone(), Ok(Opened { earlier: Some(nothing(&job)), ..just(&job) })));
+    assert!(tasks.is_empty(), "nothing runs by itself where that is switched off");
+    assert!(model.result().is_some() && model.outdated());
+}
+
+#[test]
+fn a_file_that_is_wrong_is_named_and_mended_by_saving_it() {
+    let mut model = Model::default();
+    let folder = PathBuf::from("job");
+    model.apply(Command::Open(folder.clone()));
+    let problem = Problem::of_file("job/job.toml", "it is wrong", "Correct it.");
+    assert!(model.receive(Event::Read(folder.clone(), Err(problem.clone()))).is_empty());
+    assert!(matches!(&model.job, JobState::Refused(_, p) if *p == problem));
+    assert!(matches!(model.receive(Event::Changed).as_slice(), [Task::Read(f)] if *f == folder));
+    let job = demo();
+    model.receive(Event::Read(folder, Ok(just(&job))));
+    assert!(model.ready().is_some());
+}
+
+#[test]
+fn photographs_are_walked_through_and_the_last_wish_counts() {
+    let (mut model, job) = opened();
+    assert!(matches!(model.apply(Command::Photograph(1)).as_slice(), [Task::Look(_, 0)]));
+    assert!(matches!(model.apply(Command::Photograph(1)).as_slice(), [Task::Look(_, 1)]));
+    model.apply(Command::Photograph(-5));
+    assert_eq!(model.photograph, Some(0));
+    model.apply(Command::Photograph(500));
+    assert_eq!(model.photograph, Some(job.photos.len() - 1));
+    let old = Seen { name: job.photos[0].name.clone(), gray: crate::raster::Gray::filled(2, 2, 0), tags: Vec::new() };
+    model.receive(Event::Seen(Arc::new(old)));
+    assert!(matches!(&model.picture, PictureState::Reading(name) if *name == job.photos[job.photos.len() - 1].name));
+    model.apply(Command::ShowPhotograph(job.photos[7].name.clone()));
+    assert!(model.photograph == Some(7) && !model.show_plan);
+}
+
+#[test]
+fn a_new_job_folder_is_not_judged_against_the_example_placement() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("new");
+    crate::record::write_template(&folder).unwrap();
+    std::fs::write(folder.join("photos/1.jpg"), "x").unwrap();
+    let job = Arc::new(read_job(&folder, Purpose::Verdict).unwrap());
+    let mut model = Model::default();
+    model.apply(Command::Open(folder.clone()));
+    assert!(model.receive(Event::Read(folder, Ok(just(&job)))).is_empty(), "no check");
+    assert!(model.apply(Command::Check).is_empty());
+    assert!(model.missing() >= 2, "the example placement and the single photograph are missing");
+}
+
+#[test]
+fn settings_keep_sizes_within_bounds() {
+    let mut model = Model::default();
+    model.apply(Command::Set(Settings { text_scale: 9.0, ..Settings::default() }));
+    assert_eq!(model.settings.text_scale, TEXT_SCALE.1);
+}
+
+#[test]
+fn answers_are_kept_and_come_into_the_result() {
+    let (mut model, job) = opened();
+    model.receive(Event::Checked(job.clone(), nothing(&job), Ok("result.json".into())));
+    let open = model.answers().iter().filter(|p| p.state == "open").count();
+    assert!(open > 5, "the shipped list, nothing answered");
+    let id = model.answers()[0].id.clone();
+    let change =
+        Change { id: id.clone(), answer: crate::readiness::Answer::NotApplicable("no lift here".into()), note: None };
+    assert!(
+        matches!(model.apply(Command::Answer(change.clone())).as_slice(), [Task::Answer(folder, c)] if *folder == job.folder && *c == change)
+    );
+    let mut list = model.list.clone().unwrap();
+    list.entries.push(crate::readiness::Entry { id: change.id, answer: change.answer, note: None });
+    let tasks = model.receive(Event::Answered(job.folder.clone(), Ok(list)));
+    assert_eq!(model.answers().iter().filter(|p| p.state == "open").count(), open - 1);
+    let [Task::Keep(_, result)] = tasks.as_slice() else { panic!("the result is written again") };
+    assert!(result.readiness.iter().any(|p| p.id == id && p.words == "no lift here"));
+    // An answer that cannot be kept is not shown as given.
+    let problem = Problem::of_file("readiness.toml", "it cannot be written", "Make room.");
+    model.receive(Event::Answered(job.folder.clone(), Err(problem)));
+    assert!(model.not_kept.is_some());
+}
+
+#[test]
+fn a_live_reading_takes_the_place_of_the_check_and_never_outlives_its_job() {
+    let (mut model, job) = opened();
+    model
+        .apply(Command::Camera(CameraChoice { source: "http://192.168.1.20/video".into(), ..CameraChoice::default() }));
+    let tasks = model.apply(Command::Live(true));
+    assert!(matches!(tasks.as_slice(), [Task::Live(wish)] if wish.source.starts_with("http") && wish.station == 0));
+    model.receive(Event::Live(LiveState::Over("the camera is gone".into())));
+    assert!(matches!(&model.live, LiveState::Over(why) if why == "the camera is gone"));
+    model.apply(Command::Live(true));
+    assert!(matches!(model.apply(Command::Live(false)).as_slice(), [Task::EndLive]));
+    model.receive(Event::Live(LiveState::Preparing(None)));
+    assert!(matches!(model.live, LiveState::Off), "a late word does not bring it back");
+    model.apply(Command::Live(true));
+    let tasks = model.apply(Command::Open(job.folder.clone()));
+    assert!(tasks.iter().any(|t| matches!(t, Task::EndLive)) && matches!(model.live, LiveState::Off));
+}
+
+#[test]
+fn a_record_is_kept_once_somebody_is_named() {
+    let (mut model, job) = opened();
+    assert!(model.apply(Command::Keep).is_empty(), "nobody is named");
+    let keeper = Keeper { into: "records".into(), by: "A. Person".into() };
+    model.apply(Command::Keeper(keeper.clone()));
+    assert!(
+        matches!(model.apply(Command::Keep).as_slice(), [Task::Record(folder, k)] if *folder == job.folder && *k == keeper)
+    );
+    assert!(model.apply(Command::Keep).is_empty(), "one at a time");
+    model.receive(Event::Recorded(Err("the disk is full".into())));
+    assert_eq!(model.keeping, KeepState::Failed("the disk is full".into()));
+    assert_eq!(model.apply(Command::Keep).len(), 1);
+}

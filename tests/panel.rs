@@ -1,0 +1,441 @@
+//! The panel through its accessible tree: every place by its labels, keys, what is said where nothing is there, no widget without a name.
+//!
+//! The tree is the one that screen readers are given. egui_kittest fails a test whose widgets lack a name, or whose text has characters without a glyph.
+
+mod common;
+
+use common::repository;
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use plumbsight::panel::app::PanelApp;
+use plumbsight::panel::figures::Lengths;
+use plumbsight::panel::model::{Command, Event, JobState, Look, Model, Opened, Origin, PictureState, Place, Settings};
+use plumbsight::panel::worker::Worker;
+use plumbsight::record::result::{ResultFile, Verdict};
+use plumbsight::record::{Job, Purpose, read_job};
+use plumbsight::session;
+use std::sync::{Arc, OnceLock};
+
+use eframe::egui;
+use egui::Key;
+
+/// The demonstration with its result, measured once for all tests.
+fn demo() -> &'static (Arc<Job>, Arc<ResultFile>) {
+    static DEMO: OnceLock<(Arc<Job>, Arc<ResultFile>)> = OnceLock::new();
+    DEMO.get_or_init(|| {
+        let job = read_job(&repository("fixtures/bay-a"), Purpose::Verdict).unwrap();
+        let result = session::check(&job, &|_| {});
+        (Arc::new(job), Arc::new(result))
+    })
+}
+
+fn opened(job: &Arc<Job>) -> Opened {
+    let list = plumbsight::record::read_readiness(&job.folder).unwrap();
+    Opened { job: job.clone(), earlier: None, list: Some(list) }
+}
+
+/// The window with nothing in it.
+fn window(size: [f32; 2]) -> Harness<'static, Option<PanelApp>> {
+    Harness::builder().with_size(size).build_ui_state(
+        |ui, app: &mut Option<PanelApp>| {
+            let settings = Settings { look: Look::Light, ..Settings::default() };
+            let app = app.get_or_insert_with(|| PanelApp::new(ui.ctx(), Model::with(settings), None));
+            app.show(ui);
+        },
+        None,
+    )
+}
+
+trait App {
+    fn app(&mut self) -> &mut PanelApp;
+    fn says(&self, words: &str) -> bool;
+}
+
+impl App for Harness<'static, Option<PanelApp>> {
+    fn app(&mut self) -> &mut PanelApp {
+        self.state_mut().as_mut().expect("one frame was drawn")
+    }
+
+    fn says(&self, words: &str) -> bool {
+        self.root().children_recursive().any(|node| {
+            let node = node.accesskit_node();
+            [node.label(), node.value()].into_iter().flatten().any(|text| text.contains(words))
+        })
+    }
+}
+
+/// The window with the demonstration measured.
+fn measured(size: [f32; 2]) -> Harness<'static, Option<PanelApp>> {
+    let mut window = window(size);
+    window.run();
+    let (job, result) = demo();
+    let app = window.app();
+    app.command(Command::Open(job.folder.clone()));
+    app.receive(Event::Read(job.folder.clone(), Ok(opened(job))));
+    app.receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
+    window.run();
+    window
+}
+
+const USUAL: [f32; 2] = [1280.0, 860.0];
+const SMALL: [f32; 2] = [1024.0, 700.0];
+
+#[test]
+fn the_start_teaches_and_opens_what_is_typed() {
+    let mut window = window(USUAL);
+    window.run();
+    assert!(window.says("A job is one folder"));
+    window.get_by_label("Job folder").focus();
+    window.run();
+    window.get_by_label("Job folder").type_text("some/where");
+    window.run();
+    // The letters of a path are no shortcuts.
+    assert!(
+        matches!(window.app().model.job, JobState::None) && window.app().model.settings.lengths == Lengths::Millimetres
+    );
+    window.get_by_label("Open the job").click();
+    window.run_steps(3);
+    assert!(matches!(&window.app().model.job, JobState::Reading(folder) if folder.ends_with("some/where")));
+}
+
+#[test]
+fn every_place_is_reached_by_key_and_by_click_and_names_all_its_widgets() {
+    for size in [USUAL, SMALL] {
+        let mut window = measured(size);
+        for (place, key) in Place::ALL.into_iter().zip([Key::Num1, Key::Num2, Key::Num3, Key::Num4, Key::Num5]) {
+            window.key_press(key);
+            window.run();
+            assert_eq!(window.app().model.place, place);
+            window.check_accessibility();
+        }
+        for place in Place::ALL.into_iter().rev() {
+            window.get_by(|node| node.label().is_some_and(|l| l.starts_with(&format!("{}: ", place.name())))).click();
+            window.run();
+            assert_eq!(window.app().model.place, place);
+        }
+    }
+}
+
+#[test]
+fn numbers_stand_with_u_and_tolerance_in_millimetres_and_inches() {
+    let mut window = measured(USUAL);
+    window.key_press(Key::Num3);
+    window.run();
+    let distance = &demo().1.stations[0].deviations.distance_mm;
+    let of = |unit: Lengths| {
+        let tolerance = distance.tolerance.unwrap();
+        format!(
+            "distance: deviation {}, U {}, tolerance {}, {}",
+            unit.signed(distance.deviation),
+            unit.within(distance.expanded),
+            unit.within(tolerance),
+            distance.verdict.unwrap().words()
+        )
+    };
+    assert!(window.says(&of(Lengths::Millimetres)));
+    window.key_press(Key::U);
+    window.run();
+    assert!(window.says(&of(Lengths::Inches)) && !window.says(&of(Lengths::Millimetres)));
+    // What is kept does not change with what is shown.
+    assert_eq!(window.app().model.result().unwrap().stations[0].deviations.distance_mm, *distance);
+}
+
+#[test]
+fn a_verdict_is_a_word_and_comes_with_the_caution() {
+    let mut window = measured(USUAL);
+    for key in [Key::Num3, Key::Num5] {
+        window.key_press(key);
+        window.run();
+        assert!(window.says(demo().1.verdict.words()));
+        assert!(window.says("does not calibrate, release or approve anything"));
+    }
+}
+
+#[test]
+fn the_far_view_says_the_state_and_one_sentence() {
+    let mut window = measured(SMALL);
+    window.key_press(Key::F);
+    window.run();
+    let standing = window.app().model.standing().unwrap();
+    let words = format!("{}. {}", standing.verdict.words().to_uppercase(), standing.sentence(Lengths::Millimetres));
+    assert!(window.says(&words), "{words}");
+    window.key_press(Key::Escape);
+    window.run();
+    assert!(!window.app().model.far && !window.says(&words));
+}
+
+#[test]
+fn places_without_data_say_what_is_missing() {
+    let mut window = window(SMALL);
+    window.run();
+    let (job, _) = demo();
+    window.app().command(Command::Set(Settings { by_itself: false, ..Settings::default() }));
+    window.app().command(Command::Open(job.folder.clone()));
+    window.app().receive(Event::Read(job.folder.clone(), Ok(opened(job))));
+    for (key, words) in [
+        (Key::Num1, "The job's files lack nothing"),
+        (Key::Num2, "No plan yet"),
+        (Key::Num3, "First measure: the six numbers come from all photographs together."),
+        (Key::Num4, "Nothing is watched"),
+        (Key::Num5, "No result yet"),
+    ] {
+        window.key_press(key);
+        window.run();
+        assert!(window.says(words), "{words}");
+        window.check_accessibility();
+    }
+    assert!(window.query_by_label_contains("Measure and check").is_some(), "and how to get it");
+}
+
+#[test]
+fn what_cannot_be_measured_is_said_in_full_and_shows_no_number() {
+    let (job, result) = demo();
+    let mut none = (**result).clone();
+    none.verdict = Verdict::NotMeasured;
+    none.not_measured = Some("The stand was moved between photographs 12 and 13.".into());
+    let mut window = measured(USUAL);
+    window.app().receive(Event::Checked(job.clone(), Arc::new(none), Ok("result.json".into())));
+    window.key_press(Key::Num3);
+    window.run();
+    assert!(window.says("The stand was moved between photographs 12 and 13."));
+    assert!(!window.says("distance: deviation"));
+}
+
+#[test]
+fn an_old_result_is_called_old_wherever_it_is_shown() {
+    let mut window = measured(USUAL);
+    window.app().receive(Event::Changed);
+    for key in [Key::Num2, Key::Num3, Key::Num5] {
+        window.key_press(key);
+        window.run();
+        assert!(window.says("Photographs or files changed after this check. Measure again."));
+    }
+    window.key_press(Key::F);
+    window.run();
+    assert!(window.says("OLD RESULT") && !window.says("IN TOLERANCE"), "from afar nobody sees that a verdict is old");
+}
+
+#[test]
+fn a_result_that_could_not_be_written_is_not_called_written() {
+    let (job, result) = demo();
+    let mut window = measured(USUAL);
+    let problem =
+        plumbsight::record::Problem::of_file("result.json", "it cannot be written (the disk is full)", "Make room.");
+    window.app().receive(Event::Checked(job.clone(), result.clone(), Err(problem)));
+    window.key_press(Key::Num5);
+    window.run();
+    assert!(
+        window.says("The result could not be written")
+            && window.says("the disk is full")
+            && window.says("Record: not written")
+    );
+}
+
+#[test]
+fn help_lists_every_key_and_escape_closes_it() {
+    let mut window = measured(USUAL);
+    window.key_press(Key::F1);
+    window.run();
+    for words in
+        ["Measure and check", "Far view on and off", "Close what is open, leave the far view, stop a running check"]
+    {
+        assert!(window.says(words), "{words}");
+    }
+    window.key_press(Key::Escape);
+    window.run();
+    assert!(!window.app().model.help);
+    window.key_press(Key::Questionmark);
+    window.run();
+    assert!(window.app().model.help);
+}
+
+#[test]
+fn tab_reaches_every_button_and_enter_presses_it() {
+    let mut window = measured(USUAL);
+    window.key_press(Key::Num3);
+    window.run();
+    let mut reached = std::collections::BTreeSet::new();
+    for _ in 0..40 {
+        window.key_press(Key::Tab);
+        window.run();
+        let focused = window.root().children_recursive().find(|n| n.accesskit_node().is_focused());
+        reached.extend(focused.and_then(|n| n.accesskit_node().label()));
+    }
+    for name in ["Help ?", "Settings", "Other job", "Far view F", "Measure and check M"] {
+        let start = name.split(' ').next().unwrap();
+        assert!(reached.iter().any(|l| l.starts_with(start)), "{name} is not reached: {reached:?}");
+    }
+    window.get_by_label_contains("Settings").focus();
+    window.run();
+    window.key_press(Key::Enter);
+    window.run();
+    assert!(window.app().model.settings_open);
+    window.check_accessibility();
+}
+
+#[test]
+fn a_photograph_shows_its_tags_and_whose_they_are() {
+    let mut window = measured(USUAL);
+    let (job, _) = demo();
+    window.key_press(Key::Num2);
+    window.key_press(Key::N);
+    window.run_steps(3);
+    assert!(matches!(&window.app().model.picture, PictureState::Reading(_)));
+    let seen = plumbsight::panel::seen::see(job, 0).unwrap();
+    let (tags, bodies) = (seen.tags.len(), seen.bodies().join(", "));
+    assert!(tags > 2 && bodies.contains("floor sheet"));
+    window.app().receive(Event::Seen(Arc::new(seen)));
+    window.app().command(Command::ShowPlan(false));
+    window.run();
+    assert!(window.says(&format!("{tags} tags; {bodies}")));
+}
+
+#[test]
+fn a_running_check_can_be_seen_and_stopped() {
+    let mut window = measured(USUAL);
+    window.app().command(Command::Check);
+    window.app().receive(Event::Progress(session::Progress::Photographs { done: 12, of: 30 }));
+    window.run_steps(2);
+    assert!(window.says("reading photographs and finding tags: 12 of 30"));
+    window.get_by_label_contains("Stop").click();
+    window.run_steps(2);
+    assert!(window.says("stopping"));
+    window.app().receive(Event::Stopped);
+    window.run();
+    assert!(window.app().model.work.is_none() && window.app().model.result().is_some());
+}
+
+#[test]
+fn large_type_and_dark_leave_every_place_usable() {
+    let mut window = measured(SMALL);
+    for look in [Look::Light, Look::Dark] {
+        let settings = Settings { look, text_scale: 1.5, ..Settings::default() };
+        window.app().command(Command::Set(settings));
+        for key in [Key::Num1, Key::Num2, Key::Num3, Key::Num4, Key::Num5] {
+            window.key_press(key);
+            window.run();
+            window.check_accessibility();
+        }
+    }
+}
+
+/// The real worker on a real job: read, checked, written, and checked again when a photograph comes.
+#[test]
+fn the_worker_measures_writes_and_takes_in_what_arrives() {
+    use std::time::{Duration, Instant};
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("job");
+    plumbsight::record::unpack_demo(&folder).unwrap();
+    let held_back = folder.join("photos/030.jpg");
+    let photo = std::fs::read(&held_back).unwrap();
+    std::fs::remove_file(&held_back).unwrap();
+
+    let worker = Worker::start(Arc::new(|| {}));
+    let mut model = Model::default();
+    let step = |model: &mut Model, first: Option<Command>, until: &dyn Fn(&Model) -> bool| {
+        let mut tasks = first.map(|c| model.apply(c)).unwrap_or_default();
+        let begin = Instant::now();
+        loop {
+            tasks.drain(..).for_each(|task| worker.give(task));
+            for event in worker.events() {
+                tasks.extend(model.receive(event));
+            }
+            if until(model) && tasks.is_empty() {
+                return;
+            }
+            assert!(begin.elapsed() < Duration::from_secs(300), "nothing came of it");
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    };
+    step(&mut model, Some(Command::Open(folder.clone())), &|m| m.result().is_some());
+    assert_eq!(model.result().unwrap().photographs.len(), 29);
+    let Origin::Checked(Ok(path)) = &model.outcome.as_ref().unwrap().origin else { panic!("written") };
+    let written: ResultFile = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
+    assert_eq!(&written, &**model.result().unwrap());
+
+    std::fs::write(&held_back, photo).unwrap();
+    step(&mut model, None, &|m| m.result().is_some_and(|r| r.photographs.len() == 30) && m.work.is_none());
+    assert!(!model.outdated() && model.result().unwrap().verdict == demo().1.verdict);
+
+    // Stopping a check leaves the result that was there.
+    step(&mut model, Some(Command::Check), &|m| m.work.is_some());
+    step(&mut model, Some(Command::Stop), &|m| m.work.is_none());
+    assert_eq!(model.result().unwrap().photographs.len(), 30);
+    step(&mut model, Some(Command::Photograph(1)), &|m| matches!(m.picture, PictureState::Seen(_)));
+}
+
+#[test]
+fn an_item_of_the_readiness_list_is_answered_by_click() {
+    let mut window = measured(USUAL);
+    window.key_press(Key::Num1);
+    window.run();
+    let part = window.app().model.answers().into_iter().find(|p| p.state == "open" && !p.measured).unwrap();
+    window.get_by_label(&part.text).click();
+    window.run();
+    // Without a worker nothing is kept, and what is not kept is not shown as done.
+    assert!(window.app().model.answers().iter().any(|p| p.id == part.id && p.state == "open"));
+    window.check_accessibility();
+}
+
+/// A view as the live thread gives it, from the traced sequence (`fixtures/live-a/README.md`), played through the real thread.
+#[test]
+fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
+    use plumbsight::panel::live::{LiveRun, LiveState, LiveWish};
+    use std::time::{Duration, Instant};
+    let (job, _) = demo();
+    let wish = LiveWish {
+        job: job.clone(),
+        station: 0,
+        source: repository("fixtures/live-a").display().to_string(),
+        replay: true,
+        mount: session::live::Mount::Apart,
+    };
+    let mut window = measured(USUAL);
+    window.key_press(Key::Num3);
+    window.app().command(Command::Live(true));
+    window.run_steps(3);
+    assert!(window.says("Preparing"));
+    let run = LiveRun::start(wish, Arc::new(|| {}));
+    let begin = Instant::now();
+    let (mut preparing, mut views, mut fresh) = (0, 0, 0);
+    loop {
+        match run.slot.take() {
+            Some(LiveState::Preparing(_)) => preparing += 1,
+            Some(LiveState::On(view)) => {
+                views += 1;
+                if let Some(standing) = view.standing.as_ref().filter(|_| !view.stale) {
+                    fresh += 1;
+                    assert!(standing.six.iter().all(|f| f.expanded > 0.0), "never a number without its U");
+                    window.app().receive(Event::Live(LiveState::On(view.clone())));
+                }
+            }
+            Some(LiveState::Over(why)) => {
+                assert!(why.contains("played"), "{why}");
+                break;
+            }
+            _ => {}
+        }
+        assert!(begin.elapsed() < Duration::from_secs(120), "nothing came of it");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    assert!(preparing > 0 && views > 3 && fresh > 3, "{preparing} {views} {fresh}");
+    window.run();
+    let shown = window.app().model.shown().unwrap();
+    assert!(shown.live && !shown.old);
+    assert!(window.says(&shown.sentence) && window.says("In the picture"));
+    window.check_accessibility();
+    // A camera that sees nothing any more: numbers stay, called old; from afar they are gone.
+    let LiveState::On(view) = window.app().model.live.clone() else { panic!("a view") };
+    let blind = plumbsight::panel::live::LiveView {
+        stale: true,
+        age: Duration::from_secs(3),
+        trouble: Some("The stand is not in the picture.".into()),
+        ..(*view).clone()
+    };
+    window.app().receive(Event::Live(LiveState::On(Arc::new(blind))));
+    window.run();
+    assert!(window.says("Old: 3.0 s, shown greyed") && window.says("The stand is not in the picture."));
+    window.key_press(Key::F);
+    window.run();
+    assert!(window.says("NOT SEEN") && !window.says("IN TOLERANCE"));
+}
