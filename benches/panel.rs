@@ -328,6 +328,15 @@ fn pictures(folder: PathBuf) {
             }),
         );
     }
+    shot(
+        "hold-watch",
+        usual,
+        Box::new(move |app| {
+            app.command(Command::Set(light));
+            app.command(Command::Go(Place::Hold));
+            app.command(Command::Hold(true));
+        }),
+    );
     shot("start", small, Box::new(move |app| app.command(Command::Close)));
     open(
         move |app| Box::new(Pictures { app, shots, at: 0, waited: 0, folder, saved: Arc::new(Mutex::new(0)) }),

@@ -389,6 +389,7 @@ fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
         source: repository("fixtures/live-a").display().to_string(),
         replay: true,
         mount: session::live::Mount::Apart,
+        hold: false,
     };
     let mut window = measured(USUAL);
     window.key_press(Key::Num3);
@@ -438,4 +439,69 @@ fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
     window.key_press(Key::F);
     window.run();
     assert!(window.says("NOT SEEN") && !window.says("IN TOLERANCE"));
+}
+
+/// The hold watch through the real thread: pictures of a stand that is being pushed never come to rest, and that is said; then a watch that broke.
+#[test]
+fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
+    use plumbsight::panel::live::{BodyLine, HoldView, LiveRun, LiveState, LiveView, LiveWish};
+    use plumbsight::session::hold::Standing;
+    use std::time::{Duration, Instant};
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("job");
+    plumbsight::record::unpack_demo(&folder).unwrap();
+    let job = Arc::new(read_job(&folder, Purpose::Verdict).unwrap());
+    let wish = LiveWish {
+        job: job.clone(),
+        station: 0,
+        source: repository("fixtures/live-a").display().to_string(),
+        replay: true,
+        mount: session::live::Mount::Apart,
+        hold: true,
+    };
+    let mut window = measured(USUAL);
+    window.key_press(Key::Num4);
+    window.key_press(Key::H);
+    window.run_steps(3);
+    assert!(window.app().model.holding && window.says("Preparing"));
+    let run = LiveRun::start(wish, Arc::new(|| {}));
+    let begin = Instant::now();
+    let mut last: Option<Arc<LiveView>> = None;
+    loop {
+        match run.slot.take() {
+            Some(LiveState::On(view)) => last = Some(view),
+            Some(LiveState::Over(_)) => break,
+            _ => {}
+        }
+        assert!(begin.elapsed() < Duration::from_secs(120), "nothing came of it");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let view = last.unwrap();
+    let hold = view.hold.clone().unwrap();
+    let log = hold.log.clone().unwrap();
+    assert!(std::fs::read_to_string(log).unwrap().lines().count() >= 1, "the watch is in the job's log");
+    window.app().receive(Event::Live(LiveState::On(view.clone())));
+    window.run();
+    assert!(window.says("settling") && window.says("Hands off"));
+    window.check_accessibility();
+    let line = BodyLine {
+        name: "stand".into(),
+        standing: Standing::Moved,
+        shift_mm: [(2.1, 0.3), (0.0, 0.2), (0.1, 0.2)],
+        detectable_mm: 0.8,
+    };
+    let broken = HoldView {
+        watching_for: Some(Duration::from_secs(62)),
+        broken: true,
+        bodies: vec![line],
+        news: vec![(true, "61.0 s: The stand moved.".into())],
+        ..hold
+    };
+    window.app().receive(Event::Live(LiveState::On(Arc::new(LiveView { hold: Some(broken), ..(*view).clone() }))));
+    window.run();
+    assert!(window.says("Something moved: do not rely on the verdict.") && window.says("Hold: moved"));
+    assert!(window.says("stand: moved") && window.says("+2.1 mm ±0.3 mm") && window.says("The stand moved."));
+    window.key_press(Key::F);
+    window.run();
+    assert!(window.says("MOVED. stand. Measure again."));
 }

@@ -1,6 +1,7 @@
 //! The window: what surrounds the places, keys, and the way from worker to model and back.
 
 use crate::panel::far::{FarWords, far_ui};
+use crate::panel::live::LiveState;
 use crate::panel::model::{Command, Event, JobState, Model, PictureState, Place, Task};
 use crate::panel::picture_view::Screen;
 use crate::panel::places::{
@@ -88,6 +89,7 @@ impl PanelApp {
         if model.far {
             egui::CentralPanel::no_frame().show(ui, |ui| {
                 let words = match model.shown() {
+                    _ if model.place == Place::Hold => FarWords::of_hold(model.hold_view()),
                     Some(shown) if shown.old && !shown.live => FarWords::old(),
                     shown => FarWords::of(shown.as_ref()),
                 };
@@ -107,7 +109,7 @@ impl PanelApp {
                     Place::Bay => bay_place(ui, model, typed, &mut commands),
                     Place::Photographs => photographs_place(ui, model, screen, &mut commands),
                     Place::Placing => placing_place(ui, model, screen, &mut commands),
-                    Place::Hold => hold_place(ui),
+                    Place::Hold => hold_place(ui, model, screen, &mut commands),
                     Place::Record => record_place(ui, model, &mut commands),
                 }
             });
@@ -234,7 +236,15 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
             (None, Some(result)) => (Some(result.verdict), result.verdict.words().into()),
             (None, None) => waiting,
         },
-        Place::Hold => (None, "not watching".into()),
+        Place::Hold => match model.hold_view() {
+            Some(hold) if hold.broken => (Some(Verdict::Out), "moved".into()),
+            Some(hold) if hold.watching_for.is_some() => (Some(Verdict::In), "nothing moved".into()),
+            Some(_) => (Some(Verdict::NotProven), "settling".into()),
+            None if model.holding && matches!(model.live, LiveState::Preparing(_)) => {
+                (Some(Verdict::NotMeasured), "starting".into())
+            }
+            None => (None, "not watching".into()),
+        },
         Place::Record => match &model.outcome {
             Some(outcome) => match &outcome.origin {
                 crate::panel::model::Origin::Checked(Ok(_)) => (Some(Verdict::In), "written".into()),

@@ -1,8 +1,10 @@
 //! The far view: one state, one sentence, in letters that can be read from where the stand is pushed.
 
+use crate::panel::live::HoldView;
 use crate::panel::model::{Settings, Shown};
 use crate::panel::style;
 use crate::record::result::Verdict;
+use crate::session::hold::Standing;
 use crate::units::rad_from_arc_minutes;
 use eframe::egui;
 use egui::{FontId, Sense, Ui, Vec2};
@@ -67,6 +69,31 @@ impl FarWords {
         }
     }
 
+    /// From the hold watch.
+    pub fn of_hold(hold: Option<&HoldView>) -> Self {
+        let say = |verdict, state: &str, sentence: String| Self {
+            verdict,
+            state: state.into(),
+            sentence,
+            below: String::new(),
+        };
+        match hold {
+            None => say(Verdict::NotMeasured, "NOT WATCHING", "Nobody watches whether anything moves.".into()),
+            Some(hold) if hold.broken => {
+                let moved: Vec<&str> =
+                    hold.bodies.iter().filter(|b| b.standing == Standing::Moved).map(|b| b.name.as_str()).collect();
+                say(Verdict::Out, "MOVED", format!("{}. Measure again.", moved.join(", ")))
+            }
+            Some(hold) => match (&hold.trouble, hold.watching_for) {
+                (Some(_), _) => say(Verdict::NotMeasured, "NOT SEEN", "The camera sees too little to watch.".into()),
+                (None, None) => {
+                    say(Verdict::NotProven, "SETTLING", "Hands off: everything must come to rest first.".into())
+                }
+                (None, Some(d)) => say(Verdict::In, "NOTHING MOVED", format!("Watching for {}.", minutes(d))),
+            },
+        }
+    }
+
     /// Where what was measured may no longer be so: from afar nobody could see that it is old, so it is not shown at all.
     pub fn old() -> Self {
         Self {
@@ -76,6 +103,11 @@ impl FarWords {
             below: String::new(),
         }
     }
+}
+
+/// "0:42", "12:05" minutes.
+pub fn minutes(d: std::time::Duration) -> String {
+    format!("{}:{:02} min", d.as_secs() / 60, d.as_secs() % 60)
 }
 
 /// Fills the space with the state and the sentence.

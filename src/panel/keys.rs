@@ -32,7 +32,7 @@ fn set(model: &Model, change: impl FnOnce(&mut Settings)) -> Option<Command> {
 }
 
 /// All of them.
-pub const SHORTCUTS: [Shortcut; 18] = [
+pub const SHORTCUTS: [Shortcut; 19] = [
     Shortcut { shown: "1", does: "Bay and car", keys: &[Key::Num1], act: |_| go(Place::Bay) },
     Shortcut { shown: "2", does: "Photographs", keys: &[Key::Num2], act: |_| go(Place::Photographs) },
     Shortcut { shown: "3", does: "Placing", keys: &[Key::Num3], act: |_| go(Place::Placing) },
@@ -40,6 +40,12 @@ pub const SHORTCUTS: [Shortcut; 18] = [
     Shortcut { shown: "5", does: "Record", keys: &[Key::Num5], act: |_| go(Place::Record) },
     Shortcut { shown: "M", does: "Measure and check", keys: &[Key::M], act: |_| Some(Command::Check) },
     Shortcut { shown: "F", does: "Far view on and off", keys: &[Key::F], act: |m| Some(Command::Far(!m.far)) },
+    Shortcut {
+        shown: "H",
+        does: "Hold watch, on and off",
+        keys: &[Key::H],
+        act: |m| Some(Command::Hold(!(m.holding && matches!(m.live, LiveState::Preparing(_) | LiveState::On(_))))),
+    },
     Shortcut {
         shown: "C",
         does: "Live reading from the camera, on and off",

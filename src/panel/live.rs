@@ -8,19 +8,27 @@ use crate::capture::replay::Pace;
 use crate::panel::seen::{Seen, SeenTag};
 use crate::panel::standing::Standing;
 use crate::panel::worker::Wake;
-use crate::record::Job;
-use crate::session::live::{Base, CameraSetup, Happening, Live, Motion, Mount, Reading, Role, StandReading};
+use crate::raster::Gray;
+use crate::record::{HoldLog, Job, Problem};
+use crate::session::hold::{self, HoldOptions, HoldReport, Lookout, Phase, line_of_news, line_of_start};
+use crate::session::live::{Base, CameraSetup, Happening, Live, Motion, Mount, NoCamera, Reading, Role, StandReading};
 use crate::session::{Failure, Progress, station_part};
 use crate::tags::DetectOptions;
+use crate::uncertainty::Estimate;
+use crate::units::mm_from_m;
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 /// How long a picture is waited for before the view is told how old it is.
 const WAIT: Duration = Duration::from_millis(200);
 
 /// Happenings that are kept for the screen.
 const KEPT: usize = 8;
+
+/// News of the hold watch that are kept for the screen; alarms always.
+const KEPT_NEWS: usize = 30;
 
 /// Pictures in a second that a replayed folder is shown with.
 pub const REPLAY_HZ: f64 = 10.0;
@@ -38,6 +46,38 @@ pub struct LiveWish {
     pub replay: bool,
     /// How the camera is mounted.
     pub mount: Mount,
+    /// Also watch that nothing moves.
+    pub hold: bool,
+}
+
+/// A watched body, in words.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BodyLine {
+    /// Its name.
+    pub name: String,
+    /// What it does.
+    pub standing: hold::Standing,
+    /// Shift along ahead, left, up, mm, each with its expanded uncertainty.
+    pub shift_mm: [(f64, f64); 3],
+    /// Shift that would be noticed within a second, mm; infinite before the watch began.
+    pub detectable_mm: f64,
+}
+
+/// What the hold watch says.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HoldView {
+    /// Since when it watches; `None` while things still settle.
+    pub watching_for: Option<Duration>,
+    /// Something that was watched has moved.
+    pub broken: bool,
+    /// The bodies.
+    pub bodies: Vec<BodyLine>,
+    /// What was noticed, newest last: whether it is an alarm, and the sentence.
+    pub news: Vec<(bool, String)>,
+    /// Why the newest picture says nothing.
+    pub trouble: Option<String>,
+    /// Where the log is, or why it is not written.
+    pub log: Result<PathBuf, String>,
 }
 
 /// A body in the picture.
@@ -78,6 +118,8 @@ pub struct LiveView {
     pub happenings: Vec<String>,
     /// The camera, in words.
     pub camera: String,
+    /// The hold watch, where one is kept.
+    pub hold: Option<HoldView>,
 }
 
 /// How the live reading stands.
@@ -157,7 +199,17 @@ fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveStat
         detect.tone = profile.tone.clone();
     }
     let setup = CameraSetup { lens: 0, mount: wish.mount, detect };
-    let mut live = Live::new(Arc::new(base), &[setup]).map_err(|e| crate::verdict::words::sentence(&e.to_string()))?;
+    let base = Arc::new(base);
+    let no_camera = |e: NoCamera| crate::verdict::words::sentence(&e.to_string());
+    let mut watch = match wish.hold {
+        true => {
+            let options = HoldOptions::default();
+            let lookout = Lookout::new(base.clone(), 0, &setup, options).map_err(no_camera)?;
+            Some(Watch::start(lookout, &options, wish))
+        }
+        false => None,
+    };
+    let mut live = Live::new(base, &[setup]).map_err(no_camera)?;
     let quiet: Wake = wake.clone();
     let options = FeedOptions { wake: Some(quiet), ..FeedOptions::default() };
     let feed = Feed::start(address.opener(wish_of(&wish.job)), options);
@@ -168,11 +220,18 @@ fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveStat
         let status = feed.status();
         let view = match frame {
             Some(frame) => {
+                // A picture of another camera or zoom than the profile's would give confident wrong numbers.
+                if let Some(profile) = wish.job.lenses.first()
+                    && let Some(reason) = crate::session::other_camera(&frame.exif, profile)
+                {
+                    return Err(format!("{} cannot be used: {reason}", frame.name));
+                }
                 let reading = live.see(0, frame.time, &frame.gray);
                 remember(&mut happened, &reading.happenings);
                 let seen =
                     Seen { name: frame.name.clone(), gray: frame.gray.clone(), tags: tags(&reading, &wish.job.kit) };
-                let view = Arc::new(view(&reading, Some(Arc::new(seen)), &happened, &status));
+                let hold = watch.as_mut().map(|w| w.see(frame.time, &frame.gray));
+                let view = Arc::new(LiveView { hold, ..view(&reading, Some(Arc::new(seen)), &happened, &status) });
                 last = Some((Instant::now(), frame.time, view.clone()));
                 view
             }
@@ -256,6 +315,69 @@ fn view(reading: &Reading, seen: Option<Arc<Seen>>, happened: &[String], status:
             .collect(),
         happenings: happened.to_vec(),
         camera: camera_words(status),
+        hold: None,
+    }
+}
+
+/// A hold watch with its log and what it has noticed so far.
+struct Watch {
+    lookout: Lookout,
+    log: Result<HoldLog, Problem>,
+    noticed: Vec<(bool, String)>,
+}
+
+impl Watch {
+    /// A log that cannot be written costs the log, not the watch; the screen says so.
+    fn start(lookout: Lookout, options: &HoldOptions, wish: &LiveWish) -> Self {
+        let since_epoch = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).ok().map(|d| d.as_secs());
+        let started = since_epoch.filter(|_| !wish.replay);
+        let log = HoldLog::open(&wish.job.folder).and_then(|mut log| {
+            log.add(&line_of_start(options, std::slice::from_ref(&wish.source), started))?;
+            Ok(log)
+        });
+        Self { lookout, log, noticed: Vec::new() }
+    }
+
+    fn see(&mut self, time: Duration, image: &Gray) -> HoldView {
+        let report = self.lookout.see(time, image);
+        for news in &report.news {
+            let fault = self.log.as_mut().ok().and_then(|log| log.add(&line_of_news(news)).err());
+            if let Some(problem) = fault {
+                self.log = Err(problem);
+            }
+            self.noticed.push((news.kind.is_alarm(), format!("{:.1} s: {}", news.time.as_secs_f64(), news.sentence)));
+        }
+        // Alarms stay; the rest makes room.
+        while self.noticed.len() > KEPT_NEWS {
+            let Some(at) = self.noticed.iter().position(|(alarm, _)| !alarm) else { break };
+            self.noticed.remove(at);
+        }
+        self.view(&report)
+    }
+
+    /// What the watch says, for the screen.
+    fn view(&self, report: &HoldReport) -> HoldView {
+        let mm = |(value, u): (f64, f64)| (mm_from_m(value), mm_from_m(Estimate::new(value, u).expanded));
+        HoldView {
+            watching_for: match report.phase {
+                Phase::Watching { since } => Some(report.time.saturating_sub(since)),
+                Phase::Settling { .. } => None,
+            },
+            broken: report.moved,
+            bodies: report
+                .bodies
+                .iter()
+                .map(|b| BodyLine {
+                    name: b.name.clone(),
+                    standing: b.standing,
+                    shift_mm: b.shift_m.map(mm),
+                    detectable_mm: mm_from_m(b.detectable_m),
+                })
+                .collect(),
+            news: self.noticed.clone(),
+            trouble: report.trouble.clone(),
+            log: self.log.as_ref().map(|log| log.path().to_owned()).map_err(ToString::to_string),
+        }
     }
 }
 
@@ -283,6 +405,7 @@ fn waiting(status: &FeedStatus) -> LiveView {
         bodies: Vec::new(),
         happenings: Vec::new(),
         camera: camera_words(status),
+        hold: None,
     }
 }
 

@@ -48,6 +48,8 @@ pub enum Command {
     Camera(CameraChoice),
     /// The live reading on or off.
     Live(bool),
+    /// The hold watch on or off; with it the camera is read live too.
+    Hold(bool),
     /// Where records are kept, and by whom.
     Keeper(Keeper),
     /// Measure the job once more and keep it as a record.

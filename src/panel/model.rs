@@ -4,7 +4,7 @@
 
 use crate::panel::basis::{Line, Strength, basis};
 use crate::panel::bay_plan::{BayPlan, Viewpoint};
-use crate::panel::live::{LiveState, LiveView, LiveWish};
+use crate::panel::live::{HoldView, LiveState, LiveView, LiveWish};
 use crate::panel::standing::Standing;
 use crate::readiness::Readiness;
 use crate::record::result::{ReadinessPart, ResultFile, Verdict};
@@ -47,6 +47,8 @@ pub struct Model {
     pub camera: CameraChoice,
     /// The live reading.
     pub live: LiveState,
+    /// The live reading also watches that nothing moves.
+    pub holding: bool,
     /// The running check.
     pub work: Option<Work>,
     /// The last result.
@@ -81,6 +83,7 @@ impl Default for Model {
             keeping: KeepState::Idle,
             camera: CameraChoice::default(),
             live: LiveState::Off,
+            holding: false,
             work: None,
             outcome: None,
             station: 0,
@@ -152,6 +155,11 @@ impl Model {
         }
     }
 
+    /// The hold watch, while one is kept.
+    pub fn hold_view(&self) -> Option<&HoldView> {
+        self.live_view()?.hold.as_ref()
+    }
+
     /// What placing shows: the live reading where one runs, else the last check.
     pub fn shown(&self) -> Option<Shown> {
         if let Some(view) = self.live_view() {
@@ -214,7 +222,7 @@ impl Model {
                 self.station = (self.station as isize + by).rem_euclid(n) as usize;
                 // A live reading is of one station.
                 if self.station != before && !matches!(self.live, LiveState::Off) {
-                    return self.apply(Command::Live(true));
+                    return self.read_live(self.holding);
                 }
                 Vec::new()
             }
@@ -273,15 +281,9 @@ impl Model {
                 self.camera = camera;
                 Vec::new()
             }
-            Command::Live(true) => match self.ready().cloned() {
-                Some(job) if job.still_template().is_none() => {
-                    self.live = LiveState::Preparing(None);
-                    let CameraChoice { source, replay, mount } = self.camera.clone();
-                    vec![Task::Live(LiveWish { job, station: self.station, source, replay, mount })]
-                }
-                _ => Vec::new(),
-            },
-            Command::Live(false) => {
+            Command::Live(true) => self.read_live(false),
+            Command::Hold(true) => self.read_live(true),
+            Command::Live(false) | Command::Hold(false) => {
                 self.live = LiveState::Off;
                 vec![Task::EndLive]
             }
@@ -411,6 +413,14 @@ impl Model {
     fn want(&mut self, folder: &Path) {
         self.job = JobState::Reading(folder.to_owned());
         self.wanted = Some(folder.to_owned());
+    }
+
+    fn read_live(&mut self, hold: bool) -> Vec<Task> {
+        let Some(job) = self.ready().filter(|job| job.still_template().is_none()).cloned() else { return Vec::new() };
+        self.live = LiveState::Preparing(None);
+        self.holding = hold;
+        let CameraChoice { source, replay, mount } = self.camera.clone();
+        vec![Task::Live(LiveWish { job, station: self.station, source, replay, mount, hold })]
     }
 
     /// Nothing of the last job stays; a running check still ends with its own event.

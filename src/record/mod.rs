@@ -34,8 +34,8 @@ mod write;
 
 pub use board::{BOARD_NAMES, parse_board, read_board, shipped_board};
 pub use bodies::{Bodies, HIGHEST_TAG_ID};
-pub use hold_log::{HOLD_FORMAT, HOLD_LOG, HoldLine, HoldLog};
 pub use demo::unpack_demo;
+pub use hold_log::{HOLD_FORMAT, HOLD_LOG, HoldLine, HoldLog};
 pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job};
 pub use kit::{MOST_PAGES, parse_kit, read_kit};
 pub use kit_text::{board_text, bodies_text, kit_text};

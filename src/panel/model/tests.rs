@@ -213,3 +213,12 @@ fn a_record_is_kept_once_somebody_is_named() {
     assert_eq!(model.keeping, KeepState::Failed("the disk is full".into()));
     assert_eq!(model.apply(Command::Keep).len(), 1);
 }
+
+#[test]
+fn the_hold_watch_is_asked_for_by_itself() {
+    let (mut model, _) = opened();
+    assert!(matches!(model.apply(Command::Hold(true)).as_slice(), [Task::Live(wish)] if wish.hold));
+    assert!(model.holding);
+    assert!(matches!(model.apply(Command::Hold(false)).as_slice(), [Task::EndLive]));
+    assert!(matches!(model.apply(Command::Live(true)).as_slice(), [Task::Live(wish)] if !wish.hold));
+}

@@ -10,7 +10,8 @@ use eframe::egui;
 use egui::Ui;
 
 /// Source, mounting, start or end; and how it is going.
-pub(super) fn camera_ui(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
+/// `hold`: started with the watch.
+pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Command>) {
     let running = matches!(model.live, LiveState::Preparing(_) | LiveState::On(_));
     let mut choice = model.camera.clone();
     ui.horizontal_wrapped(|ui| {
@@ -24,9 +25,16 @@ pub(super) fn camera_ui(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
             ui.radio_value(&mut choice.mount, Mount::OnStand, "riding on the stand");
         });
         let can = model.ready().is_some() && !choice.source.trim().is_empty();
-        let words = if running { "End the live reading" } else { "Read live" };
-        if ui.add_enabled(can || running, egui::Button::new(words).shortcut_text("C")).clicked() {
-            out.push(Command::Live(!running));
+        if running {
+            if ui.add(egui::Button::new("End the reading").shortcut_text(if hold { "H" } else { "C" })).clicked() {
+                out.push(Command::Live(false));
+            }
+        } else if hold {
+            if ui.add_enabled(can, egui::Button::new("Watch").shortcut_text("H")).clicked() {
+                out.push(Command::Hold(true));
+            }
+        } else if ui.add_enabled(can, egui::Button::new("Read live").shortcut_text("C")).clicked() {
+            out.push(Command::Live(true));
         }
     });
     if choice != model.camera {

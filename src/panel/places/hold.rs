@@ -1,17 +1,137 @@
 //! Hold: watching that nothing moves between the verdict and the end of the routine.
 
-use crate::panel::places::empty_ui;
+use crate::panel::far::minutes;
+use crate::panel::figures::Lengths;
+use crate::panel::live::{BodyLine, HoldView, LiveState};
+use crate::panel::model::{Command, Model};
+use crate::panel::picture_view::Screen;
+use crate::panel::places::camera::camera_ui;
+use crate::panel::places::{beside_ui, empty_ui, line_ui, part_ui};
+use crate::panel::style::{self, SENTENCE};
+use crate::record::result::Verdict;
+use crate::session::hold::Standing;
 use eframe::egui;
-use egui::Ui;
+use egui::{RichText, ScrollArea, Ui, Vec2};
 
 /// Draws the place.
-pub fn hold_place(ui: &mut Ui) {
-    empty_ui(
-        ui,
-        "Nothing is watched",
-        &[
-            "Between the verdict and the end of the routine the stand is locked, doors are shut, somebody walks past: each can move what was measured.",
-            "A camera on a tripod that sees the stand and floor sheets or a wheel plate notices a move and says which body, when and by how much.",
-        ],
-    );
+pub fn hold_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut Vec<Command>) {
+    ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
+        camera_ui(ui, model, true, out);
+        match (model.hold_view(), &model.live) {
+            (Some(hold), _) => watch_ui(ui, model, hold, screen, out),
+            (None, LiveState::Off | LiveState::Over(_)) => empty_ui(
+                ui,
+                "Nothing is watched",
+                &[
+                    "Between the verdict and the end of the routine the stand is locked, doors are shut, somebody walks past: each can move what was measured.",
+                    "A camera on a tripod that sees the stand and floor sheets or a wheel plate notices a move and says which body, when and by how much. A body that is hidden for a while is not seen, which is no alarm.",
+                    "Start the watch when the stand is locked, and leave camera and bay alone until the routine is done.",
+                ],
+            ),
+            (None, LiveState::On(_)) if !model.holding => {
+                ui.label("The camera is read for placing. End that, then start the watch.");
+            }
+            (None, _) => {
+                ui.label("The watch is being prepared.");
+            }
+        }
+    });
+}
+
+fn watch_ui(ui: &mut Ui, model: &Model, hold: &HoldView, screen: &mut Screen, out: &mut Vec<Command>) {
+    let (verdict, word, sentence) = match (hold.broken, hold.watching_for) {
+        (true, _) => (Verdict::Out, "moved", "Something moved: do not rely on the verdict. Stop the routine as its procedure allows, then measure again.".to_owned()),
+        (false, Some(d)) => (Verdict::In, "nothing moved", format!("Watching for {}.", minutes(d))),
+        (false, None) => (Verdict::NotProven, "settling", "Hands off: the watch begins once everything has come to rest.".to_owned()),
+    };
+    ui.horizontal_wrapped(|ui| {
+        style::mark_ui(ui, verdict, 20.0);
+        ui.label(RichText::new(word).size(22.0).strong());
+        if ui.add(egui::Button::new("Far view").shortcut_text("F")).clicked() {
+            out.push(Command::Far(true));
+        }
+    });
+    ui.label(RichText::new(sentence).size(SENTENCE).strong());
+    if let Some(trouble) = &hold.trouble {
+        line_ui(
+            ui,
+            |ui| style::mark_ui(ui, Verdict::NotProven, 13.0),
+            |ui| {
+                ui.label(trouble);
+            },
+        );
+    }
+    let lengths = model.settings.lengths;
+    let left = |ui: &mut Ui| {
+        bodies_ui(ui, hold, lengths);
+        part_ui(ui, "Noticed");
+        match &hold.log {
+            Ok(path) => {
+                ui.label(RichText::new(format!("Log: {}", path.display())).small());
+            }
+            Err(why) => line_ui(
+                ui,
+                |ui| style::mark_ui(ui, Verdict::Out, 13.0),
+                |ui| {
+                    ui.label(format!("No log is written. {why}"));
+                },
+            ),
+        }
+        if hold.news.is_empty() {
+            ui.label("Nothing so far.");
+        }
+        for (alarm, words) in hold.news.iter().rev() {
+            let mark = if *alarm { Verdict::Out } else { Verdict::NotMeasured };
+            line_ui(
+                ui,
+                |ui| style::mark_ui(ui, mark, 12.0),
+                |ui| {
+                    ui.label(lengths.sentence(words));
+                },
+            );
+        }
+    };
+    beside_ui(ui, 900.0, 0.56, left, |ui| {
+        if let Some(seen) = model.live_view().and_then(|v| v.seen.as_ref()) {
+            let height = (0.62 * ui.available_width()).min(420.0);
+            ui.allocate_ui(Vec2::new(ui.available_width(), height), |ui| {
+                ui.set_max_height(height);
+                screen.picture_ui(ui, seen);
+            });
+        }
+    });
+}
+
+fn bodies_ui(ui: &mut Ui, hold: &HoldView, lengths: Lengths) {
+    part_ui(ui, "Bodies");
+    egui::Grid::new("watched").num_columns(6).min_col_width(0.0).striped(true).spacing([12.0, 4.0]).show(ui, |ui| {
+        for heading in ["", "", "ahead", "left", "up", "noticed from"] {
+            ui.label(RichText::new(heading).small());
+        }
+        ui.end_row();
+        for body in &hold.bodies {
+            line(ui, body, lengths);
+            ui.end_row();
+        }
+    });
+}
+
+/// One body: what it does, its shift with U, and the shift that would be noticed.
+fn line(ui: &mut Ui, body: &BodyLine, lengths: Lengths) {
+    let (verdict, word) = match body.standing {
+        Standing::Holds => (Verdict::In, "holds"),
+        Standing::Moved => (Verdict::Out, "moved"),
+        Standing::NotSeen => (Verdict::NotMeasured, "not seen"),
+    };
+    style::mark_ui(ui, verdict, 12.0);
+    ui.label(format!("{}: {word}", body.name));
+    for (shift, expanded) in body.shift_mm {
+        let text = if shift.is_finite() && expanded.is_finite() {
+            format!("{} {}", lengths.signed(shift), lengths.within(expanded))
+        } else {
+            "not known".to_owned()
+        };
+        ui.label(if body.standing == Standing::NotSeen { RichText::new(text).weak() } else { RichText::new(text) });
+    }
+    ui.label(if body.detectable_mm.is_finite() { lengths.plain(body.detectable_mm) } else { "not yet".into() });
 }

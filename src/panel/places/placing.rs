@@ -18,7 +18,7 @@ use egui::{RichText, ScrollArea, Ui, Vec2};
 /// Draws the place.
 pub fn placing_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut Vec<Command>) {
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
-        camera_ui(ui, model, out);
+        camera_ui(ui, model, false, out);
         let live = !matches!(model.live, LiveState::Off);
         if !live {
             origin_ui(ui, model);
