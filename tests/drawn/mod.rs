@@ -65,30 +65,55 @@ impl NormalTable {
     }
 }
 
-impl Tag {
-    fn is_white(&self, tag_from_pixel: &Matrix3<f64>, x: f64, y: f64) -> bool {
-        let q = tag_from_pixel * Vector2::new(x, y).push(1.0);
-        let (column, row) = ((q.x / q.z + 4.0).floor(), (4.0 - q.y / q.z).floor());
-        let outside = !(0.0..8.0).contains(&column) || !(0.0..8.0).contains(&row);
-        let cells = family::cells_of(self.id).expect("an id of the family");
-        outside || (cells >> (8 * row as u32 + column as u32)) & 1 != 0
+/// A printed square of n × n cells, whatever is on it; white all round.
+#[derive(Clone)]
+pub struct Print {
+    n: usize,
+    white: Vec<bool>,
+}
+
+impl Print {
+    /// `white` says whether the cell in a column and a row (from the top) is white.
+    pub fn new(n: usize, white: impl Fn(usize, usize) -> bool) -> Self {
+        Print { n, white: (0..n * n).map(|k| white(k % n, k / n)).collect() }
     }
 
-    /// Light of all pixels, row by row.
+    /// A tag of the family.
+    pub fn of_tag(id: u16) -> Self {
+        Self::of_cells(family::cells_of(id).expect("an id of the family"))
+    }
+
+    /// Eight by eight cells in the family's order.
+    pub fn of_cells(cells: u64) -> Self {
+        Print::new(8, |column, row| (cells >> (8 * row + column)) & 1 != 0)
+    }
+
+    fn is_white(&self, print_from_pixel: &Matrix3<f64>, x: f64, y: f64) -> bool {
+        let q = print_from_pixel * Vector2::new(x, y).push(1.0);
+        let (column, row) = ((q.x / q.z).floor(), (q.y / q.z).floor());
+        let n = self.n as f64;
+        let outside = !(0.0..n).contains(&column) || !(0.0..n).contains(&row);
+        outside || self.white[row as usize * self.n + column as usize]
+    }
+
+    /// White's share in the light of all pixels of an image, row by row; `corners` are those of the whole square.
     ///
     /// Along x every edge of the print is met exactly and blurred in closed form; along y the blur is a weighted sum over lines a twelfth of a pixel apart.
-    pub fn light(&self, table: &NormalTable) -> Vec<f64> {
-        let g = Homography::from_corners(&self.corners).expect("corners of a tag").inverse().expect("a map");
-        let reach = 5.0 * self.blur + 1.0;
+    pub fn share(&self, corners: &Corners, blur: f64, [width, height]: [usize; 2], table: &NormalTable) -> Vec<f64> {
+        let tag_from_pixel = Homography::from_corners(corners).expect("corners of a tag").inverse().expect("a map");
+        // From the tag's -4 to 4, up, to 0 to n, down.
+        let scale = self.n as f64 / 8.0;
+        let g = Matrix3::new(scale, 0.0, 4.0 * scale, 0.0, -scale, 4.0 * scale, 0.0, 0.0, 1.0) * tag_from_pixel;
+        let reach = 5.0 * blur + 1.0;
         let margin = (reach * LINES as f64).ceil() as i64;
-        let mut light = vec![0.0; self.width * self.height];
-        for line in -margin..(self.height * LINES) as i64 + margin {
+        let mut light = vec![0.0; width * height];
+        for line in -margin..(height * LINES) as i64 + margin {
             let y = (line as f64 + 0.5) / LINES as f64 - 0.5;
             // Where the line meets the tag's grid: (row of g) · (x, y, 1) = k (last row of g) · (x, y, 1).
             let mut meets = Vec::new();
             for axis in 0..2 {
-                for k in -4..=4 {
-                    let k = f64::from(k);
+                for k in 0..=self.n {
+                    let k = k as f64;
                     let slope = g[(axis, 0)] - k * g[(2, 0)];
                     let x = -((g[(axis, 1)] - k * g[(2, 1)]) * y + g[(axis, 2)] - k * g[(2, 2)]) / slope;
                     if x.is_finite() && x.abs() < 1e6 {
@@ -106,31 +131,39 @@ impl Tag {
                     steps.push((*x, if b { 1.0 } else { -1.0 }));
                 }
             }
-            let mut row = vec![1.0; self.width];
+            let mut row = vec![1.0; width];
             for (x, sign) in steps {
                 for (column, value) in row.iter_mut().enumerate() {
                     let d = column as f64 - x;
                     if d > reach {
                         *value += sign;
                     } else if d > -reach {
-                        *value += sign * table.step(d, self.blur);
+                        *value += sign * table.step(d, blur);
                     }
                 }
             }
-            for pixel_row in 0..self.height {
+            for pixel_row in 0..height {
                 let d = y - pixel_row as f64;
                 if d.abs() < reach {
                     // The blur and the pixel's height, over this line's share.
                     let half = 0.5 / LINES as f64;
-                    let weight = table.step(d + half, self.blur) - table.step(d - half, self.blur);
+                    let weight = table.step(d + half, blur) - table.step(d - half, blur);
                     // d/dd of the averaged step is the weight's density: the difference is the share of this line.
-                    for (sum, value) in light[pixel_row * self.width..].iter_mut().zip(&row) {
+                    for (sum, value) in light[pixel_row * width..].iter_mut().zip(&row) {
                         *sum += weight * value;
                     }
                 }
             }
         }
-        light.iter().map(|white| self.black + (self.white - self.black) * white).collect()
+        light
+    }
+}
+
+impl Tag {
+    /// Light of all pixels, row by row.
+    pub fn light(&self, table: &NormalTable) -> Vec<f64> {
+        let share = Print::of_tag(self.id).share(&self.corners, self.blur, [self.width, self.height], table);
+        share.iter().map(|white| self.black + (self.white - self.black) * white).collect()
     }
 }
 
@@ -141,6 +174,13 @@ pub fn draws(seed: u64) -> Draw {
 
 /// A tag of about the given side, turned and tilted at random, its corners near the middle of the image.
 pub fn random_tag(draw: &mut Draw, side: f64, blur: f64) -> Tag {
+    let (corners, size) = random_view(draw, side);
+    let id = (draw.uniform(0.0, 587.0) as u16).min(586);
+    Tag { id, corners, blur, black: Paper::BLACK, white: Paper::WHITE, width: size, height: size }
+}
+
+/// A square of about the given side, turned and tilted at random, near the middle of a square image; the image's side comes along.
+pub fn random_view(draw: &mut Draw, side: f64) -> (Corners, usize) {
     let size = (1.7 * side + 16.0) as usize;
     let middle = Vector2::new(size as f64 / 2.0 + draw.uniform(-0.5, 0.5), size as f64 / 2.0 + draw.uniform(-0.5, 0.5));
     let turn = draw.uniform(0.0, std::f64::consts::TAU);
@@ -154,8 +194,7 @@ pub fn random_tag(draw: &mut Draw, side: f64, blur: f64) -> Tag {
         let seen = (rest + Vector2::new(towards.cos(), towards.sin()) * (along * tilt.cos())) * (5.0 / depth);
         middle + Vector2::new(seen.x, -seen.y) * side
     });
-    let id = (draw.uniform(0.0, 587.0) as u16).min(586);
-    Tag { id, corners, blur, black: 0.05, white: 0.7, width: size, height: size }
+    (corners, size)
 }
 
 /// An image of grey values: coded, with noise of a standard deviation of `sigma` grey values, rounded.
@@ -190,25 +229,23 @@ impl Paper {
         Paper { width, height, light: vec![Self::WHITE; width * height] }
     }
 
-    /// Adds a tag whose corners, and all round them 5 blurs and some pixels of white, may lie partly outside.
+    /// Adds a tag; it, and all round it 5 blurs and some pixels of white, may lie partly outside.
     pub fn add(&mut self, id: u16, corners: &Corners, blur: f64, table: &NormalTable) {
+        self.add_print(&Print::of_tag(id), corners, blur, table);
+    }
+
+    /// The same for any print.
+    pub fn add_print(&mut self, print: &Print, corners: &Corners, blur: f64, table: &NormalTable) {
         let room = 5.0 * blur + 3.0;
         let low = corners.iter().fold(corners[0], |a, b| a.inf(b)).map(|v| (v - room).floor());
         let high = corners.iter().fold(corners[0], |a, b| a.sup(b)).map(|v| (v + room).ceil());
-        let tag = Tag {
-            id,
-            corners: corners.map(|c| c - low),
-            blur,
-            black: Self::BLACK,
-            white: Self::WHITE,
-            width: (high.x - low.x) as usize,
-            height: (high.y - low.y) as usize,
-        };
-        for (k, light) in tag.light(table).into_iter().enumerate() {
-            let (x, y) = (low.x as i64 + (k % tag.width) as i64, low.y as i64 + (k / tag.width) as i64);
+        let (width, height) = ((high.x - low.x) as usize, (high.y - low.y) as usize);
+        let share = print.share(&corners.map(|c| c - low), blur, [width, height], table);
+        for (k, white) in share.into_iter().enumerate() {
+            let (x, y) = (low.x as i64 + (k % width) as i64, low.y as i64 + (k / width) as i64);
             if (0..self.width as i64).contains(&x) && (0..self.height as i64).contains(&y) {
                 let pixel = &mut self.light[y as usize * self.width + x as usize];
-                *pixel = pixel.min(light);
+                *pixel = pixel.min(Self::BLACK + (Self::WHITE - Self::BLACK) * white);
             }
         }
     }
