@@ -1,6 +1,7 @@
 //! The detector on tags drawn here: rendered in light over each pixel's area and blur, then coded. The drawing shares no code with the fit.
 
 use nalgebra::Vector2;
+use plumbsight::camera::Lens;
 use plumbsight::raster::{Gray, light_to_srgb};
 use plumbsight::tags::homography::Homography;
 use plumbsight::tags::{DetectOptions, Detector, detect, family};
@@ -64,28 +65,151 @@ fn borders_are_where_they_were_drawn_at_every_blur() {
     }
 }
 
-/// A contrasty tone curve: the sRGB code through a smooth step, 15 % of the way from the code itself to 3c² - 2c³... drawn here, no source.
+/// A contrasty tone curve: sRGB, then six tenths of the way to the smooth step 3c² - 2c³. Its slope in the middle is 1.3 times that of sRGB. Made up.
 fn contrasty(light: f64) -> f64 {
     let c = light_to_srgb(light);
     c + 0.6 * (c * c * (3.0 - 2.0 * c) - c)
 }
 
+/// The fit takes every curve for sRGB here. What is left of the border's offset grows with the blur: at 1.4 px, where cells' corners are rounded by a quarter
+/// of a cell, the contrasty curve's is not below 0.01 px any more, and at 2 px that of gamma 1.8 is not either. Those are held where they are.
 #[test]
 fn another_tone_curve_moves_no_border() {
-    let curves: [(&str, fn(f64) -> f64); 3] = [
-        ("gamma 1.8", |light| light.powf(1.0 / 1.8)),
-        ("gamma 2.6", |light| light.powf(1.0 / 2.6)),
-        ("contrasty", contrasty),
+    type Curve = fn(f64) -> f64;
+    let curves: [(&str, Curve, [f64; 4]); 3] = [
+        ("gamma 1.8", |light| light.powf(1.0 / 1.8), [0.01, 0.01, 0.01, 0.02]),
+        ("gamma 2.6", |light| light.powf(1.0 / 2.6), [0.01; 4]),
+        ("contrasty", contrasty, [0.01, 0.01, 0.02, 0.03]),
     ];
-    for (name, curve) in curves {
-        for blur in [0.4, 0.8, 1.4, 2.0] {
+    for (name, curve, most) in curves {
+        for (blur, most) in [0.4, 0.8, 1.4, 2.0].into_iter().zip(most) {
             let (outward, worst) = errors(blur, curve);
             println!("{name} blur {blur}: outward {outward:+.4} px, worst corner {worst:.4} px");
-            if outward.abs() > 0.01 {
-                println!("BAD");
-            }
+            assert!(outward.abs() < most, "{name} {blur}: {outward} {worst}");
         }
     }
+}
+
+/// A strongly distorting wide lens. Source of the numbers: EuRoC MAV dataset, cam0 `sensor.yaml` (published intrinsics), 752 x 480.
+fn wide_lens() -> Lens {
+    Lens {
+        width: 752,
+        height: 480,
+        fx: 458.654,
+        fy: 457.296,
+        cx: 367.215,
+        cy: 248.375,
+        k1: -0.28340811,
+        k2: 0.07395907,
+        p1: 0.00019359,
+        p2: 1.76187114e-05,
+        k3: 0.0,
+    }
+}
+
+/// Where the lens puts a normalised point: Brown's model, written out here again so that the drawing does not rest on the program's own.
+fn bowed(l: &Lens, n: Vector2<f64>) -> Vector2<f64> {
+    let (x, y, r2) = (n.x, n.y, n.norm_squared());
+    let radial = 1.0 + l.k1 * r2 + l.k2 * r2 * r2;
+    let dx = x * radial + 2.0 * l.p1 * x * y + l.p2 * (r2 + 2.0 * x * x);
+    let dy = y * radial + l.p1 * (r2 + 2.0 * y * y) + 2.0 * l.p2 * x * y;
+    Vector2::new(l.fx * dx + l.cx, l.fy * dy + l.cy)
+}
+
+/// The normalised point that is seen at a pixel, by plain iteration.
+fn straightened(l: &Lens, pixel: Vector2<f64>) -> Vector2<f64> {
+    let mut n = Vector2::new((pixel.x - l.cx) / l.fx, (pixel.y - l.cy) / l.fy);
+    for _ in 0..60 {
+        let off = pixel - bowed(l, n);
+        n += Vector2::new(off.x / l.fx, off.y / l.fy);
+    }
+    n
+}
+
+/// A tag seen through the lens, light averaged as in [`draw`]; over the blur's reach the lens counts as linear. `corners` are normalised points.
+fn bowed_tag(l: &Lens, id: u16, corners: &[Vector2<f64>; 4], blur: f64) -> Gray {
+    let tag_from_normalised = Homography::from_corners(corners).unwrap().inverse().unwrap();
+    let cells = family::cells_of(id).unwrap();
+    let seen = corners.map(|c| bowed(l, c));
+    let low = seen.iter().fold(seen[0], |a, b| a.inf(b));
+    let high = seen.iter().fold(seen[0], |a, b| a.sup(b));
+    let taps: Vec<(f64, f64)> = (-10..=10)
+        .map(|k| {
+            let at = f64::from(k) / 10.0 * (3.5 * blur + 0.5);
+            let box_and_blur =
+                (0..40).map(|i| (-0.5 * ((at + (f64::from(i) + 0.5) / 40.0 - 0.5) / blur).powi(2)).exp());
+            (at, box_and_blur.sum::<f64>())
+        })
+        .collect();
+    let data = (0..l.width * l.height).map(|i| {
+        let p = Vector2::new((i % l.width) as f64, (i / l.width) as f64);
+        // Sides bow by some pixels beyond the box of the corners.
+        let near = |v: f64, a: f64, b: f64| v > a - 25.0 && v < b + 25.0;
+        if !near(p.x, low.x, high.x) || !near(p.y, low.y, high.y) {
+            return (255.0 * light_to_srgb(0.7)).round() as u8;
+        }
+        let n = straightened(l, p);
+        let by = |d: Vector2<f64>| (straightened(l, p + d) - straightened(l, p - d)) / 2.0;
+        let (by_x, by_y) = (by(Vector2::new(1.0, 0.0)), by(Vector2::new(0.0, 1.0)));
+        let (mut sum, mut all) = (0.0, 0.0);
+        for (dx, wx) in &taps {
+            for (dy, wy) in &taps {
+                let q = tag_from_normalised * (n + by_x * *dx + by_y * *dy).push(1.0);
+                let (column, row) = ((q.x / q.z + 4.0).floor(), (4.0 - q.y / q.z).floor());
+                let outside = !(0.0..8.0).contains(&column) || !(0.0..8.0).contains(&row);
+                let white = outside || (cells >> (8 * row as u32 + column as u32)) & 1 != 0;
+                sum += wx * wy * if white { 0.7 } else { 0.05 };
+                all += wx * wy;
+            }
+        }
+        (255.0 * light_to_srgb(sum / all)).round() as u8
+    });
+    Gray::new(l.width, l.height, data.collect()).unwrap()
+}
+
+/// Sides bowed by a lens: with the lens known the corners are where they were drawn, without it they are not.
+#[test]
+fn a_known_lens_straightens_bowed_tags() {
+    let lens = wide_lens();
+    let with_lens = DetectOptions { lens: Some(lens), ..DetectOptions::default() };
+    let (mut known, mut unknown) = (Vec::new(), Vec::new());
+    // Middles of tags near the corners and the edges of the image, in normalised coordinates, and how large and how turned they are.
+    for (k, (x, y)) in [
+        (-0.62, -0.38),
+        (0.66, -0.36),
+        (0.68, 0.33),
+        (-0.6, 0.34),
+        (0.05, -0.4),
+        (-0.72, 0.02),
+        (0.74, 0.0),
+        (0.1, 0.38),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let (half, turn, id) = (0.09 + 0.008 * k as f64, 0.35 * k as f64, (71 * k + 5) as u16);
+        let (c, s) = (half * turn.cos(), half * turn.sin());
+        // A little nearer on one side: a view from the side.
+        let corners = [[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]]
+            .map(|[a, b]: [f64; 2]| Vector2::new(x, y) + Vector2::new(a * c - b * s, a * s + b * c) / (1.0 + 0.1 * a));
+        let image = bowed_tag(&lens, id, &corners, 0.6);
+        for (options, errors) in [(&with_lens, &mut known), (&DetectOptions::default(), &mut unknown)] {
+            let found = detect(&image, options);
+            // Without the lens a tag may be refused for its bowed sides, but not taken for another.
+            assert!(found.iter().all(|d| d.id == id) && found.len() <= 1, "{id}");
+            assert!(found.len() == 1 || options.lens.is_none(), "{id} is not found with the lens known");
+            let off = found.iter().flat_map(|d| (0..4).map(|k| (d.corners[k] - bowed(&lens, corners[k])).norm()));
+            errors.extend(off.collect::<Vec<_>>());
+        }
+    }
+    let middle = |errors: &mut Vec<f64>| {
+        errors.sort_by(f64::total_cmp);
+        (errors[errors.len() / 2], errors[errors.len() - 1], errors.len())
+    };
+    let (known, unknown) = (middle(&mut known), middle(&mut unknown));
+    println!("corner errors, median and most, px: lens known {known:.4?}, not known {unknown:.4?}");
+    assert!(known.0 <= 0.03 && known.1 <= 0.1, "{known:?}");
+    assert!(unknown.0 > 5.0 * known.0, "{unknown:?} {known:?}");
 }
 
 #[test]

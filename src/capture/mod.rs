@@ -25,6 +25,9 @@ use std::path::Path;
 /// The largest image that is read, in pixels (100 megapixels: above any current phone). Refused before memory is taken.
 pub const LARGEST_IMAGE_PIXELS: u64 = 100_000_000;
 
+/// The longest side of an image that is read, in pixels: the largest that a JPEG can have, and the detector's fit counts pixels in 16 bits.
+pub const LONGEST_SIDE_PIXELS: u64 = 65_535;
+
 /// The largest file that is read, in bytes. Common practice, no source: an uncompressed 16-bit image of the largest size fits.
 pub const LARGEST_IMAGE_BYTES: u64 = 800_000_000;
 
@@ -73,7 +76,7 @@ pub enum CaptureError {
     #[error("it is neither a JPEG nor a PNG image ({0}). Save the photograph as the camera's own JPEG.")]
     UnknownKind(String),
     /// More pixels or bytes than the limit.
-    #[error("{0}. Photographs of up to {max} megapixels are read.", max = LARGEST_IMAGE_PIXELS / 1_000_000)]
+    #[error("{0}. Photographs of up to {max} megapixels and {LONGEST_SIDE_PIXELS} pixels along a side are read.", max = LARGEST_IMAGE_PIXELS / 1_000_000)]
     TooLarge(String),
     /// The file stops before the image does.
     #[error("the {0} file is cut off before the image ends. Copy it from the camera again.")]
@@ -152,7 +155,7 @@ pub fn decode(bytes: &[u8]) -> Result<Picture, CaptureError> {
 /// Refuses a size over the limit.
 fn check_size(width: u64, height: u64) -> Result<(), CaptureError> {
     match width.checked_mul(height) {
-        Some(n) if n <= LARGEST_IMAGE_PIXELS && n > 0 => Ok(()),
+        Some(n) if n <= LARGEST_IMAGE_PIXELS && n > 0 && width.max(height) <= LONGEST_SIDE_PIXELS => Ok(()),
         Some(0) => Err(CaptureError::Damaged { kind: "image", why: "it has no pixels".into() }),
         _ => Err(CaptureError::TooLarge(format!("it has {width} x {height} pixels"))),
     }
@@ -167,6 +170,10 @@ fn decode_png(bytes: &[u8]) -> Result<Gray, CaptureError> {
         _ => CaptureError::Damaged { kind: "PNG", why: e.to_string() },
     };
     let reader = || image::ImageReader::with_format(Cursor::new(bytes), image::ImageFormat::Png);
+    // The size as the file's first chunk states it, before the decoder's own limits see it (ISO/IEC 15948, 11.2.2: bytes 16 to 23).
+    if let Some([a, b, c, d, e, f, g, h]) = bytes.get(16..24) {
+        check_size(u32::from_be_bytes([*a, *b, *c, *d]).into(), u32::from_be_bytes([*e, *f, *g, *h]).into())?;
+    }
     let (width, height) = reader().into_dimensions().map_err(damaged)?;
     check_size(width.into(), height.into())?;
     let mut reader = reader();

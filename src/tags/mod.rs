@@ -72,7 +72,7 @@ impl Default for DetectOptions {
     }
 }
 
-/// Finds every tag of the family in an image. Where many images are searched, a [`Detector`] saves asking for memory each time.
+/// Finds every tag of the family in an image, whose sides have up to 65,535 pixels: a tag beyond is not found. Where many images are searched, a [`Detector`] saves asking for memory each time.
 pub fn detect(image: &Gray, options: &DetectOptions) -> Vec<Detection> {
     Detector::new().detect(image, options)
 }
