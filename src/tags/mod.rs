@@ -22,6 +22,7 @@ mod predict;
 mod products;
 pub mod quads;
 pub mod refine;
+mod sights;
 pub mod threshold;
 mod tied;
 pub mod trace;

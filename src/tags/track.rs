@@ -18,6 +18,7 @@ use crate::tags::detector::{Detector, fit, near, read_at};
 use crate::tags::light::Tone;
 use crate::tags::motion::Motion;
 use crate::tags::quads::Quad;
+use crate::tags::sights::{Area, Look, Sights, add, farthest, is_view, size, window};
 use crate::tags::{DetectOptions, Detection};
 use nalgebra::Vector2;
 
@@ -33,17 +34,8 @@ pub const FRAMES_PER_ROUND: usize = STRIPS + 1;
 /// Frames for which a tag that is no longer seen is still looked for where it should be.
 const FRAMES_MISSED: usize = 3;
 
-/// Standard deviations to each side that a window allows for.
-const WINDOW_SIGMAS: f64 = 4.0;
-
-/// Least room around a tag in its window, px: its white surround and a neighbourhood for the thresholds.
-const LEAST_ROOM: f64 = 16.0;
-
 /// Windows of one frame cover no larger a part of the image than this.
 const MOST_IN_WINDOWS: f64 = 0.4;
-
-/// A shift that is shorter than this (px) was within reach of the sides' alignment already.
-const WORTH_A_TRY_PX: f64 = 0.7;
 
 /// Least variance of a corner coordinate in the motion's eyes, px²: the fit is better than any model of motion.
 const LEAST_VARIANCE: f64 = 1e-4;
@@ -81,18 +73,6 @@ struct Track {
     /// Frames since it was seen: 0 if in the last one.
     missed: usize,
 }
-
-/// A place to look at.
-struct Look {
-    id: u16,
-    tries: Vec<Quad>,
-    sigma: f64,
-    /// Whether it was seen in the last frame.
-    seen: bool,
-}
-
-/// A rectangle of the image: left, top, right, bottom, px; the right and the bottom ones are not part of it.
-type Area = [usize; 4];
 
 /// Follows tags from frame to frame. One tracker for each camera.
 #[derive(Clone, Debug, Default)]
@@ -320,107 +300,4 @@ impl Tracker {
         self.tracks.extend(new);
         lost
     }
-}
-
-/// What has been read in a frame so far, and by how much it was off its prediction.
-#[derive(Default)]
-struct Sights {
-    readings: Vec<Reading>,
-    shifts: Vec<Shift>,
-}
-
-/// By how much a tag was off its prediction.
-struct Shift {
-    predicted: Quad,
-    /// Mean over the corners, px.
-    shift: Vector2<f64>,
-    /// Which of the readings it is.
-    reading: usize,
-}
-
-impl Sights {
-    /// Reads tags where they are expected; those that are not there.
-    fn read<'a>(&mut self, image: &Gray, looks: Vec<&'a Look>, options: &DetectOptions) -> Vec<&'a Look> {
-        looks.into_iter().filter(|look| !self.read_one(image, look, &look.tries, options)).collect()
-    }
-
-    /// Reads tags where they must be if they moved like the nearest one that was found; those that are not there.
-    fn read_shifted<'a>(&mut self, image: &Gray, looks: Vec<&'a Look>, options: &DetectOptions) -> Vec<&'a Look> {
-        let moved = |shifts: &[Shift], quad: &Quad| {
-            let nearest = shifts.iter().min_by(|a, b| apart(&a.predicted, quad).total_cmp(&apart(&b.predicted, quad)));
-            nearest.filter(|n| n.shift.norm() > WORTH_A_TRY_PX).map(|n| quad.map(|c| c + n.shift))
-        };
-        looks
-            .into_iter()
-            .filter(|look| {
-                let place = moved(&self.shifts, &look.tries[0]);
-                place.is_none_or(|quad| !self.read_one(image, look, &[quad], options))
-            })
-            .collect()
-    }
-
-    fn read_one(&mut self, image: &Gray, look: &Look, tries: &[Quad], options: &DetectOptions) -> bool {
-        let read = tries.iter().find_map(|quad| read_at(image, quad, options).filter(|r| r.id == look.id));
-        read.map(|reading| add(&mut self.readings, reading)).is_some() && self.note(look)
-    }
-
-    /// Notes how far a tag was off its prediction, if it was read. A reading stands for one expected tag only: an id may be there twice.
-    fn note(&mut self, look: &Look) -> bool {
-        let taken = |k: usize| self.shifts.iter().any(|s| s.reading == k);
-        let nearest = (0..self.readings.len())
-            .filter(|&k| self.readings[k].id == look.id && !taken(k))
-            .map(|k| (k, apart(&self.readings[k].corners, &look.tries[0])))
-            .min_by(|a, b| a.1.total_cmp(&b.1));
-        let Some((reading, _)) = nearest else { return false };
-        let shift = middle(&self.readings[reading].corners) - middle(&look.tries[0]);
-        self.shifts.push(Shift { predicted: look.tries[0], shift, reading });
-        true
-    }
-}
-
-fn middle(quad: &Quad) -> Vector2<f64> {
-    quad.iter().sum::<Vector2<f64>>() / 4.0
-}
-
-/// Distance between the middles of two quadrilaterals, px.
-fn apart(a: &Quad, b: &Quad) -> f64 {
-    (middle(a) - middle(b)).norm()
-}
-
-/// The shorter diagonal, px.
-fn size(quad: &Quad) -> f64 {
-    (quad[2] - quad[0]).norm().min((quad[3] - quad[1]).norm())
-}
-
-/// The window in which a missing tag is searched; `None` where it has left the image. It begins at a whole tile of the detector's first stage.
-fn window(image: &Gray, look: &Look) -> Option<Area> {
-    let points = || look.tries.iter().flatten();
-    let low = points().fold(look.tries[0][0], |a, b| a.inf(b));
-    let high = points().fold(look.tries[0][0], |a, b| a.sup(b));
-    let room = LEAST_ROOM + WINDOW_SIGMAS * look.sigma + 0.15 * (high - low).amax();
-    let clamp = |v: f64, most: usize| v.clamp(0.0, most as f64) as usize;
-    let (width, height) = (image.width(), image.height());
-    let (left, top) = (clamp(low.x - room, width) / 4 * 4, clamp(low.y - room, height) / 4 * 4);
-    let (right, bottom) = (clamp(high.x + room, width), clamp(high.y + room, height));
-    (left + 8 <= right && top + 8 <= bottom).then_some([left, top, right, bottom])
-}
-
-/// Adds a reading unless the same tag is among them already.
-fn add(readings: &mut Vec<Reading>, reading: Reading) {
-    if !readings.iter().any(|r| r.id == reading.id && near(&r.corners, &reading.corners)) {
-        readings.push(reading);
-    }
-}
-
-/// How far the farthest of four corners is from where it was.
-fn farthest(a: &Quad, b: &Quad) -> f64 {
-    a.iter().zip(b).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max)
-}
-
-/// Whether four points can be a tag's corners at all: counter-clockwise on the screen and finite.
-fn is_view(quad: &Quad) -> bool {
-    (0..4).all(|s| {
-        let (a, b, c) = (quad[s], quad[(s + 1) % 4], quad[(s + 2) % 4]);
-        (b - a).perp(&(c - b)) < 0.0
-    })
 }
