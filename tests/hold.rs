@@ -230,6 +230,27 @@ fn a_passer_by_hides_and_moves_nothing() {
     assert!(what.contains(&NewsKind::NotSeen) && what.contains(&NewsKind::SeenAgain), "{what:?}");
     assert!(what.iter().all(|k| !k.is_alarm() && *k != NewsKind::CameraMoved), "{news:#?}");
     assert!(last.bodies.iter().all(|b| b.standing == Standing::Holds), "{:#?}", last.bodies);
+    // An odd frame of a body that is hidden right after it does not keep the watch from the others.
+    let cut = all.iter().find(|v| bay.layout.kit.find_tag(v.id).is_some_and(|(b, _)| b != bay.layout.stand)).unwrap();
+    let (body_cut, _) = bay.layout.kit.find_tag(cut.id).unwrap();
+    let others: Vec<TagView> =
+        all.iter().filter(|v| bay.layout.kit.find_tag(v.id).is_none_or(|(b, _)| b != body_cut)).cloned().collect();
+    let mut blind = lookout(&bay, Mount::Apart);
+    let (news, _) = run(&mut blind, &mut draw, 0..90, &mut |k| match k {
+        0..=59 => all.clone(),
+        60 => {
+            let mut odd = nudge(&bay, body_cut, Vector3::new(m_from_mm(30.0), 0.0, 0.0), 0.0).seen_from(&camera);
+            odd.retain(|v| v.id == cut.id);
+            odd.into_iter().chain(others.iter().cloned()).collect()
+        }
+        61..=69 => others.clone(),
+        _ => {
+            let pushed = nudge(&bay, bay.layout.stand, Vector3::new(0.0, m_from_mm(5.0), 0.0), 0.0).seen_from(&camera);
+            pushed.into_iter().filter(|v| others.iter().any(|o| o.id == v.id)).collect()
+        }
+    });
+    let stand_moved = news.iter().find(|n| n.kind == NewsKind::Moved).expect("the stand's move is seen");
+    assert_eq!(stand_moved.body.as_ref().unwrap().0, bay.layout.stand, "{news:#?}");
     // What is moved while it is hidden is found when it is seen again.
     let body = last.bodies.iter().find(|b| b.body != bay.layout.stand).unwrap().body;
     let after = nudge(&bay, body, Vector3::new(m_from_mm(6.0), 0.0, 0.0), 0.0).seen_from(&camera);

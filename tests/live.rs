@@ -72,3 +72,56 @@ fn the_traced_sequence_is_followed_within_its_truth() {
     println!("{covered} of {all} inside U");
     assert!(covered as f64 >= 0.95 * all as f64);
 }
+
+/// Through the command, from a folder of saved frames: a line for each with U and what to do; the watch says that a stand that is pushed never rests.
+#[test]
+fn the_commands_play_a_folder() {
+    let job = repository("fixtures/bay-a");
+    let copy = tempfile::tempdir().unwrap();
+    for name in ["job.toml", "bodies.toml", "placement.toml", "lens.toml"] {
+        std::fs::copy(job.join(name), copy.path().join(name)).unwrap();
+    }
+    std::fs::create_dir(copy.path().join("photos")).unwrap();
+    for entry in std::fs::read_dir(job.join("photos")).unwrap().flatten() {
+        std::fs::copy(entry.path(), copy.path().join("photos").join(entry.file_name())).unwrap();
+    }
+    let run = |command: &str, from: &std::path::Path| {
+        std::process::Command::new(env!("CARGO_BIN_EXE_plumbsight"))
+            .args([command.as_ref(), copy.path().as_os_str(), "--from".as_ref(), from.as_os_str()])
+            .args(["--replay", "10"])
+            .output()
+            .unwrap()
+    };
+    let frames = repository("fixtures/live-a");
+    let out = run("live", &frames);
+    let text = String::from_utf8(out.stdout).unwrap();
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(lines.len(), 20, "{text}{}", String::from_utf8_lossy(&out.stderr));
+    assert!(lines.iter().all(|l| l.contains("distance") && l.matches(" U ").count() == 6), "{text}");
+    assert!(lines[0].contains("Turn the stand") && lines[19].contains("In tolerance"), "{text}");
+    assert_eq!(out.status.code(), Some(0), "{text}");
+
+    let out = run("hold", &frames);
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert_eq!(out.status.code(), Some(2), "{text}{}", String::from_utf8_lossy(&out.stderr));
+    // The stand rests in the first frame for a while, then stands as in the fifth.
+    let rest = tempfile::tempdir().unwrap();
+    for k in 0..60 {
+        let from = frames.join(if k < 45 { "001.jpg" } else { "005.jpg" });
+        std::fs::copy(from, rest.path().join(format!("{k:03}.jpg"))).unwrap();
+    }
+    let out = run("hold", rest.path());
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert_eq!(out.status.code(), Some(1), "{text}{}", String::from_utf8_lossy(&out.stderr));
+    assert!(text.contains("\"stand\" moved at 0:04"), "{text}");
+    let log = std::fs::read_to_string(copy.path().join("hold.jsonl")).unwrap();
+    let events: Vec<String> = log
+        .lines()
+        .map(|l| serde_json::from_str::<serde_json::Value>(l).unwrap()["event"].as_str().unwrap().to_owned())
+        .collect();
+    assert_eq!(events, ["opened", "opened", "begins", "moved"]);
+
+    let out = run("live", &copy.path().join("nothing"));
+    assert_eq!(out.status.code(), Some(3));
+    assert!(String::from_utf8(out.stderr).unwrap().contains("is no folder"), "the source is named");
+}

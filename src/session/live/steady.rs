@@ -259,3 +259,101 @@ impl<F> Window<F> {
         statistic(&slope, &(newest.noise * (self.share_for_tests() / spread)))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frames::World;
+    use crate::scene::draw::{Draw, Purpose};
+
+    /// Standard deviation of each of the six in one picture: 1 mrad and 1 mm, in round numbers.
+    const SIGMA: f64 = 1e-3;
+
+    fn sample(k: usize, pose: &Pose<Camera, World>, error: Vector6<f64>) -> Sample<World> {
+        Sample {
+            time: Duration::from_millis(40 * k as u64),
+            camera_from_frame: pose.moved_left(&error),
+            noise: Matrix6::identity() * (SIGMA * SIGMA),
+            gain: Matrix6xX::zeros(1),
+        }
+    }
+
+    fn noise(draw: &mut Draw, sigma: f64) -> Vector6<f64> {
+        Vector6::from_fn(|_, _| draw.normal(sigma))
+    }
+
+    fn at(shift: f64) -> Pose<Camera, World> {
+        Pose::claim_rotvec(nalgebra::Vector3::new(0.1, -0.2, 0.3), nalgebra::Vector3::new(shift, 0.4, 2.0))
+    }
+
+    /// Root mean square error of `now` in units of what it states, over many windows; and the mean stated standard deviation.
+    fn play(motion: impl Fn(usize) -> f64, repeated: f64, pictures: usize) -> (f64, f64, Vec<Motion>) {
+        let (mut sum, mut stated, mut motions) = (0.0, 0.0, Vec::new());
+        let n = 200;
+        for seed in 0..n {
+            let mut draw = Draw::new(seed, Purpose::Photo(40));
+            let mut window = Window::default();
+            // The part of the error that is the same in every picture; both together are as stated.
+            let fixed = noise(&mut draw, SIGMA * repeated);
+            for k in 0..pictures {
+                let new = noise(&mut draw, SIGMA * (1.0 - repeated * repeated).sqrt());
+                window.add(sample(k, &at(motion(k)), fixed + new));
+            }
+            let now = window.now().unwrap();
+            let off = left_step_between(&at(motion(pictures - 1)), &now.camera_from_frame);
+            sum += statistic(&off, &now.noise) / 6.0;
+            stated += (now.noise.trace() / 6.0).sqrt();
+            motions.push(now.motion);
+        }
+        ((sum / n as f64).sqrt(), stated / n as f64, motions)
+    }
+
+    #[test]
+    fn errors_that_are_new_in_every_picture_are_averaged_down() {
+        let (rms, stated, motions) = play(|_| 0.0, 0.0, 24);
+        // A line's end through 24 points: sqrt((4·24 - 2) / (24·25)) = 0.396 (textbook regression), a little more for the few degrees of freedom.
+        assert!((0.36..0.50).contains(&(stated / SIGMA)), "{}", stated / SIGMA);
+        assert!((0.5..1.0).contains(&rms), "{rms}");
+        assert!(motions.iter().filter(|m| **m == Motion::Still).count() >= 198);
+    }
+
+    #[test]
+    fn errors_that_repeat_are_not() {
+        let (rms, stated, _) = play(|_| 0.0, 0.95, 24);
+        assert!(stated / SIGMA > 0.85, "{}", stated / SIGMA);
+        assert!((0.8..1.2).contains(&rms), "{rms}");
+    }
+
+    #[test]
+    fn an_even_motion_is_followed_without_lag_and_called_one() {
+        let (rms, stated, motions) = play(|k| 0.4 * SIGMA * k as f64, 0.0, 40);
+        assert!((0.7..1.15).contains(&rms), "{rms}");
+        assert!(stated / SIGMA < 0.6, "{}", stated / SIGMA);
+        assert!(motions.iter().filter(|m| **m == Motion::Moving).count() >= 190);
+    }
+
+    #[test]
+    fn a_creep_too_slow_to_be_seen_is_covered() {
+        // A tenth of the scatter in the whole window, and ten times that.
+        for in_window in [0.1, 0.5, 1.0, 2.0] {
+            let (rms, _, _) = play(|k| in_window * SIGMA * k as f64 / 24.0, 0.0, 48);
+            assert!(rms < 1.05, "{in_window}: {rms}");
+        }
+    }
+
+    #[test]
+    fn a_jump_throws_the_past_out_at_once() {
+        let mut draw = Draw::new(1, Purpose::Photo(41));
+        let mut window = Window::default();
+        for k in 0..20 {
+            window.add(sample(k, &at(0.0), noise(&mut draw, SIGMA)));
+        }
+        let change = window.add(sample(20, &at(12.0 * SIGMA), noise(&mut draw, SIGMA)));
+        let Change::Jumped { step, agreed } = change else { panic!("{change:?}") };
+        assert!(agreed >= 18 && (step[3] / SIGMA - 12.0).abs() < 5.0, "{agreed} {step}");
+        let now = window.now().unwrap();
+        assert_eq!((now.frames, now.motion), (1, Motion::Moving));
+        let off = left_step_between(&at(12.0 * SIGMA), &now.camera_from_frame);
+        assert!(off.norm() < 5.0 * SIGMA, "{off}");
+    }
+}
