@@ -13,7 +13,7 @@ use crate::survey::{Ground, TagView};
 use nalgebra::{DMatrix, DVector, Matrix3x6, Matrix6, Matrix6xX, SMatrix, SVector, Vector3, Vector6};
 
 /// Tags used at most, the largest in the picture first: more than this cost time and add nothing.
-pub(super) const MOST_TAGS: usize = 40;
+pub(super) const MOST_TAGS: usize = 24;
 
 /// Chance that a sound picture fails the test of its residuals.
 const FALSE_ALARM: f64 = 1e-4;
