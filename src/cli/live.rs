@@ -21,13 +21,14 @@ use std::time::{Duration, Instant};
 
 pub(super) const LIVE_HELP: &str = "\
 The job is surveyed first, from its photographs. Then the stand is followed: a
-camera on a tripod must see the stand and at least one floor sheet or plate of the
-survey; one on the stand (--on-stand) looks back at sheets and plates, and learns
-where it sits while the stand is where it was photographed. The camera must be
-that of the job's lens profile, at the same focus, zoom and picture size.
+camera on a tripod must see the stand and at least one floor sheet or plate of
+the survey; one on the stand (--on-stand) looks back at sheets and plates, and
+learns where it sits while the stand is where it was photographed. The camera
+must be that of a lens profile of the job, at its focus, zoom and picture size.
 
-One line a frame (a live source: two a second): seconds, verdict, deviation and U
-(95 %) of the six in mm and degrees, then what to do.
+One line a frame (a live source: two a second): seconds, verdict, deviation and
+U (95 %) of the six in mm and degrees, then what to do. The exit code is that of
+`check` for the last reading.
 
 Examples:
   plumbsight live my-job --from \"camera 0\"
