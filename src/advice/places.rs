@@ -9,7 +9,7 @@ use crate::scene::cameras::Viewer;
 use crate::survey::{ExpectedCorners, StandingTag};
 use crate::vehicle::Corner;
 use crate::verdict::StationResult;
-use nalgebra::{SMatrix, Vector3};
+use nalgebra::{SMatrix, Vector2, Vector3};
 
 /// Heights at which a camera is held, from crouching to arms raised, m.
 pub(super) const HEIGHTS_M: [f64; 4] = [0.45, 1.0, 1.55, 2.0];
@@ -23,6 +23,8 @@ const BEYOND_M: f64 = 0.4;
 /// Nobody holds a camera nearer than this to a tag, or to the car, m.
 const NEAREST_TAG_M: f64 = 0.45;
 const BESIDE_CAR_M: f64 = 0.2;
+/// Nobody aims exactly: tags nearer to the picture's edge than this share of its width are not counted on. Common practice, no source.
+const AIM_MARGIN: f64 = 0.04;
 /// Directions to look in that are tried from each place.
 const AIMS: usize = 3;
 
@@ -174,6 +176,15 @@ impl<'a> Ground<'a> {
         out
     }
 
+    /// Corners of a tag that is in the picture, not too near to its edge.
+    fn safely_in(&self, viewer: &Viewer, pose: &Pose<Camera, World>, tag: usize) -> Option<[Vector2<f64>; 4]> {
+        let corners = viewer.in_picture(pose, &self.tags[tag])?;
+        let (w, h) = (self.lens.width as f64, self.lens.height as f64);
+        let margin = AIM_MARGIN * w;
+        let inside = |c: &Vector2<f64>| c.x > margin && c.y > margin && c.x < w - margin && c.y < h - margin;
+        corners.iter().all(inside).then_some(corners)
+    }
+
     /// The best few ways to look from a place; `beside`: a candidate whose aim (and its quarter turn) is tried as well.
     fn from(&self, viewer: &Viewer, eye: Vector3<f64>, beside: Option<&Candidate>) -> Vec<Candidate> {
         let open: Vec<usize> = (0..self.tags.len())
@@ -209,7 +220,7 @@ impl<'a> Ground<'a> {
             .into_iter()
             .map(|aim| {
                 let pose = camera(eye, eye + aim, false);
-                let shown = open.iter().copied().filter(|t| viewer.in_picture(&pose, &self.tags[*t]).is_some());
+                let shown = open.iter().copied().filter(|t| self.safely_in(viewer, &pose, *t).is_some());
                 (aim, shown.collect())
             })
             .collect();
@@ -240,7 +251,7 @@ impl<'a> Ground<'a> {
                 let pose = camera(eye, at, upright);
                 let shown: Vec<_> = open
                     .iter()
-                    .filter_map(|t| Some((*t, self.expected.of(&viewer.in_picture(&pose, &self.tags[*t])?)?)))
+                    .filter_map(|t| Some((*t, self.expected.of(&self.safely_in(viewer, &pose, *t)?)?)))
                     .collect();
                 let first = self.tags[shown.first()?.0].body;
                 let two = shown.iter().any(|(t, _)| self.tags[*t].body != first);

@@ -2,7 +2,9 @@
 
 use super::places::{Candidate, Ground};
 use super::{AdviceInput, Better, Deciding};
-use crate::verdict::words::{capital, kind_name, remedy, size};
+use crate::placement::Component;
+use crate::units::{deg_from_rad, mm_from_m};
+use crate::verdict::words::{capital, kind_name, remedy};
 use crate::verdict::{BudgetSource, StationResult};
 use nalgebra::Vector3;
 
@@ -104,9 +106,16 @@ fn height(z: f64) -> String {
     format!("{word} ({z:.1} m)")
 }
 
+/// A U with two digits that count: 14 mm, 1.4 mm, 0.14 mm; 0.14°, 0.014°.
+fn amount(component: Component, value: f64) -> String {
+    let (v, unit) = if component.is_angle() { (deg_from_rad(value), "°") } else { (mm_from_m(value), " mm") };
+    let digits = if v > 0.0 { (1.0 - v.log10().floor()).clamp(0.0, 4.0) as usize } else { 1 };
+    format!("{v:.digits$}{unit}")
+}
+
 /// What to measure better, and what U would become.
 fn better(d: &Deciding, b: &Better) -> String {
-    let say = |v: f64| size(d.component, v);
+    let say = |v: f64| amount(d.component, v);
     // The survey shares its own inputs out anew where one is known better: U then falls at least so far.
     let at_most = if matches!(b.source, BudgetSource::Survey(_)) { "at most " } else { "" };
     format!(
@@ -121,7 +130,7 @@ fn better(d: &Deciding, b: &Better) -> String {
 
 /// The whole of it for one deviation; `n`: photographs advised.
 pub(super) fn deciding(d: &Deciding, n: usize) -> String {
-    let say = |v: f64| size(d.component, v);
+    let say = |v: f64| amount(d.component, v);
     let name = capital(d.component.name());
     let photographs = if n == 1 { "this photograph".to_owned() } else { format!("these {n} photographs") };
     let mut text = if d.photographs_help && n > 0 {

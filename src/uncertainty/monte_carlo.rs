@@ -33,6 +33,11 @@ impl Summary {
         Self { mean, u, low, high }
     }
 
+    /// A normal distribution: mean and u, its ends exactly.
+    pub fn normal(mean: f64, u: f64) -> Self {
+        Self { mean, u, low: mean - super::K_95 * u, high: mean + super::K_95 * u }
+    }
+
     /// Of trials of one output; they come back sorted. All zero for fewer than two.
     pub fn of(trials: &mut [f64]) -> Self {
         let n = trials.len();
@@ -63,8 +68,15 @@ pub struct Adaptive {
 }
 
 /// Runs batches of trials until mean, u and both ends of every output stand within the numerical tolerance of `u` with this many significant
-/// digits, or until `most` trials are made. `units`: by output, the unit that the digits count in.
-pub fn adaptive(mut trial: impl FnMut() -> DVector<f64>, units: &[f64], digits: u32, most: usize) -> Adaptive {
+/// digits, or until `most` trials are made. `units`: by output, the unit that the digits count in. `share`: the part of the tolerance that is allowed: 1, or 1/5 where
+/// the first order is to be validated (JCGM 101, 8.2).
+pub fn adaptive(
+    mut trial: impl FnMut() -> DVector<f64>,
+    units: &[f64],
+    digits: u32,
+    share: f64,
+    most: usize,
+) -> Adaptive {
     let m = units.len();
     let mut all: Vec<Vec<f64>> = vec![Vec::new(); m];
     let mut batches: Vec<Vec<Summary>> = vec![Vec::new(); m];
@@ -82,7 +94,7 @@ pub fn adaptive(mut trial: impl FnMut() -> DVector<f64>, units: &[f64], digits: 
         let enough = h >= 2
             && (0..m).all(|k| {
                 let u = batches[k].iter().map(|b| b.u).sum::<f64>() / h as f64;
-                let tolerance = numerical_tolerance(u / units[k], digits) * units[k];
+                let tolerance = share * numerical_tolerance(u / units[k], digits) * units[k];
                 numerical[k].parts().iter().all(|s| *s <= tolerance)
             });
         let trials = h * BATCH;
@@ -160,7 +172,7 @@ mod tests {
     /// Runs a model of one output until it stands, with this many digits.
     fn run(digits: u32, most: usize, mut model: impl FnMut(&mut Draw) -> f64) -> (Summary, Adaptive) {
         let mut draw = Draw::new(7, Purpose::Trials);
-        let found = adaptive(|| DVector::from_element(1, model(&mut draw)), &[1.0], digits, most);
+        let found = adaptive(|| DVector::from_element(1, model(&mut draw)), &[1.0], digits, 1.0, most);
         (found.outputs[0], found)
     }
 
