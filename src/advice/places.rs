@@ -24,7 +24,7 @@ const BEYOND_M: f64 = 0.4;
 const NEAREST_TAG_M: f64 = 0.45;
 const BESIDE_CAR_M: f64 = 0.2;
 /// Nobody aims exactly: tags nearer to the picture's edge than this share of its width are not counted on. Common practice, no source.
-const AIM_MARGIN: f64 = 0.04;
+const AIM_MARGIN: f64 = 0.025;
 /// Directions to look in that are tried from each place.
 const AIMS: usize = 3;
 

@@ -212,6 +212,7 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
             }
             if let Some(n) = extras.monte_carlo {
                 out.monte_carlo = monte_carlo::run(job, &measured.input, &measured.survey, &judged, n);
+                out.notices.extend(monte_carlo::notice(out.monte_carlo.as_ref()));
             }
             // A fault has its own remedy, and so has a lens that is only guessed.
             let sound = !job.rough_lens && integrity::no_fault(&out.integrity);

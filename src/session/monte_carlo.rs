@@ -4,7 +4,7 @@ use super::judge::decision_bodies;
 use crate::body::BodyKind;
 use crate::placement::Component;
 use crate::record::Job;
-use crate::record::result::{MonteCarloPart, MonteCarloStationPart, MonteCarloValuePart, SixPart};
+use crate::record::result::{MonteCarloPart, MonteCarloStationPart, MonteCarloValuePart, NoticePart, SixPart};
 use crate::scene::draw::{Draw, Purpose};
 use crate::survey::{Survey, SurveyInput};
 use crate::uncertainty::monte_carlo::{Paired, Summary, numerical_tolerance, paired};
@@ -109,6 +109,32 @@ pub(super) fn run(
     })
 }
 
+/// What is said where the draws reach further than U.
+const TOO_SMALL: &str = "U is too small";
+
+/// What the reader must know of it: a U that is too small, or no answer.
+pub(super) fn notice(found: Option<&MonteCarloPart>) -> Option<NoticePart> {
+    let about = "Monte Carlo".to_owned();
+    let Some(found) = found else {
+        let text = "It was asked for, but no draw of the survey gave a measurement: U stands on its first order alone.";
+        return Some(NoticePart { about, text: text.into() });
+    };
+    let mut small = Vec::new();
+    for station in &found.stations {
+        for (name, _, d) in station.deviations.each() {
+            if d.agreement == TOO_SMALL {
+                small.push(format!("{name} of {}", station.name));
+            }
+        }
+    }
+    let text = format!(
+        "U of {} is too small: the interval that the draws show reaches further. Compare that interval with the tolerance instead, or measure the largest \
+         contribution better.",
+        small.join(", ")
+    );
+    (!small.is_empty()).then_some(NoticePart { about, text })
+}
+
 struct MonteCarloColumn {
     found: Paired,
     /// Numerical tolerance (twice the standard deviation) of the reference.
@@ -131,7 +157,7 @@ fn part(d: &Deviation, column: &MonteCarloColumn) -> MonteCarloValuePart {
         if low >= value - expanded - tolerance && high <= value + expanded + tolerance {
             "U is larger"
         } else {
-            "U is too small"
+            TOO_SMALL
         }
     } else {
         "open"

@@ -11,6 +11,9 @@ use nalgebra::{SMatrix, Vector2};
 /// Earlier views that an expectation is the mean of. Common practice, no source.
 const NEIGHBOURS: usize = 8;
 
+/// Of more earlier views than this only some, evenly taken, are kept: they are searched for every tag of every photograph that is planned.
+const MOST_EARLIER: usize = 600;
+
 /// Bounds of the shortest edge that is expected to be found, px, whatever the earlier photographs showed. Common practice, no source.
 const SHORTEST_EDGE_PX: [f64; 2] = [14.0, 40.0];
 
@@ -55,6 +58,8 @@ impl ExpectedCorners {
             })
             .filter(|e| e.edges.iter().all(|v| v.is_finite()))
             .collect();
+        let every = earlier.len().div_ceil(MOST_EARLIER).max(1);
+        let earlier: Vec<Earlier> = earlier.into_iter().step_by(every).collect();
         let low =
             |values: Vec<f64>, [least, most]: [f64; 2]| quantile_of(&values, 0.05).unwrap_or(most).clamp(least, most);
         let shortest = |e: &Earlier| e.side_px * (0.5 * e.shape[1]).exp();
