@@ -1,6 +1,7 @@
 //! Least squares in a few unknowns, small statistics, and the quantiles that tests need.
 
 pub mod chi_square;
+pub mod f_ratio;
 
 use nalgebra::{DMatrix, Matrix3, SMatrix, SVector, Vector2, Vector3};
 

@@ -2,12 +2,14 @@
 
 mod keep;
 mod learn;
+mod lengths;
 mod lens;
 mod live;
 mod more;
 #[cfg(feature = "panel")]
 mod panel;
 mod ready;
+mod repeat;
 mod report;
 mod sheets;
 mod sources;
@@ -48,6 +50,8 @@ Examples:
   plumbsight try http://phone:8080/    what a phone, webcam or folder really gives
   plumbsight live my-job --from DIR    the stand while it is pushed, frame by frame
   plumbsight hold my-job --from DIR    whether all stays in place during the routine
+  plumbsight repeat day-1 day-2        scatter of repeated checks against their U
+  plumbsight lengths my-job            known lengths against the photographs
 
 Exit codes of check and demo:
   0 in tolerance   1 out of tolerance   2 not proven
@@ -169,6 +173,19 @@ enum Command {
     #[cfg(feature = "panel")]
     #[command(after_help = panel::HELP)]
     Panel(panel::PanelArguments),
+    /// Compare repeated checks of the same stand with the uncertainty they state
+    #[command(after_help = repeat::HELP)]
+    Repeat {
+        /// Job folders or result files (one series), or folders of job folders (a series each)
+        #[arg(required = true)]
+        results: Vec<PathBuf>,
+    },
+    /// Compare known lengths with what the photographs of a job measure
+    #[command(after_help = lengths::HELP)]
+    Lengths {
+        /// The job folder, with lengths.toml in it
+        job: PathBuf,
+    },
     /// Write printable sheets, lens board, field guide and the bodies file that goes with them
     #[command(after_help = sheets::HELP)]
     Sheets {
@@ -232,6 +249,8 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Key { file } => keep::key(&file),
         #[cfg(feature = "panel")]
         Command::Panel(arguments) => panel::run(arguments),
+        Command::Repeat { results } => repeat::run(&results),
+        Command::Lengths { job } => lengths::run(&job),
         Command::Sheets { dir, kit, paper, replace } => {
             sheets::run(&sheets::Request { folder: &dir, kit: kit.as_deref(), paper: paper.as_deref(), replace })
         }

@@ -1,7 +1,7 @@
 //! The chi-square distribution, central and shifted: how unlikely a test value is, and how large a fault must be to show.
 
 /// ln Γ(dof/2), exact by its recursion down to Γ(1/2) = √π or Γ(1) = 1.
-fn ln_gamma_half(dof: usize) -> f64 {
+pub(super) fn ln_gamma_half(dof: usize) -> f64 {
     let (mut twice, mut sum) = (dof as f64, 0.0);
     while twice > 2.0 {
         twice -= 2.0;

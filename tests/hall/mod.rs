@@ -55,7 +55,7 @@ fn bodies(draw: &mut Draw) -> (Kit, Vec<Pose<World, Body>>) {
     let pose = tilted(draw, Vector3::new(0.3, -0.2, 0.9), 0.3);
     body("stand".into(), BodyKind::Stand, 0.16, on_stand.collect(), pose);
     for k in 0..4 {
-        let spot = Vector3::new([-1.9, 1.9][k % 2], [-1.5, 1.5][k / 2], 0.35);
+        let spot = Vector3::new([-1.9, 1.9][k % 2], [-1.9, 1.9][k / 2], 0.35);
         let pose = tilted(draw, spot, 0.5);
         body(
             format!("plate {k}"),
@@ -65,9 +65,9 @@ fn bodies(draw: &mut Draw) -> (Kit, Vec<Pose<World, Body>>) {
             pose,
         );
     }
-    let sheets = (0..8).flat_map(|x| (0..7).map(move |y| (f64::from(x) - 3.5, f64::from(y) - 3.0)));
+    let sheets = (0..8).flat_map(|x| (0..8).map(move |y| (f64::from(x) - 3.5, f64::from(y) - 3.5)));
     // Not under the stand, not where the plates are.
-    let free = sheets.filter(|(x, y)| x.abs() > 1.0 || y.abs() > 1.0).filter(|(x, y)| x.abs() != 2.5 || y.abs() != 2.0);
+    let free = sheets.filter(|(x, y)| x.abs() > 1.0 || y.abs() > 1.0).filter(|(x, y)| x.abs() != 2.5 || y.abs() != 2.5);
     for (k, (x, y)) in free.take(N_TAGS - 13).enumerate() {
         let spot = Vector3::new(
             0.75 * x + draw.uniform(-0.1, 0.1),
@@ -88,13 +88,27 @@ fn bodies(draw: &mut Draw) -> (Kit, Vec<Pose<World, Body>>) {
     (Kit { bodies, prints: vec![print], joint_places: Vec::new() }, world_from_body)
 }
 
+/// A body that was shifted along its own x axis between two photographs.
+#[derive(Clone, Copy)]
+pub struct Change {
+    pub body: usize,
+    /// The first photograph afterwards.
+    pub from_photo: usize,
+    pub shift_m: f64,
+}
+
 /// A hall in `n_photos` photographs from a gallery round it. Lens, print scales and corners carry errors drawn from what is stated of them.
 pub fn hall(seed: u64, n_photos: usize) -> Hall {
+    hall_with(seed, n_photos, None)
+}
+
+/// The same with something moved.
+pub fn hall_with(seed: u64, n_photos: usize, change: Option<Change>) -> Hall {
     let mut draw = Draw::new(seed, Purpose::Bodies);
     let (kit, world_from_body) = bodies(&mut draw);
     let common = draw.normal(SIGMA_COMMON);
     let each: Vec<f64> = (0..N_TAGS).map(|_| draw.normal(SIGMA_EACH)).collect();
-    let lens = Lens { k1: -0.08, k2: 0.02, p1: 3e-4, p2: -2e-4, ..Lens::pinhole(4000, 3000, 2700.0) };
+    let lens = Lens { k1: -0.08, k2: 0.02, p1: 3e-4, p2: -2e-4, ..Lens::pinhole(4000, 3000, 2200.0) };
     let error = SVector::<f64, N_LENS>::from_fn(|k, _| LENS_SIGMA[k] * draw.normal(1.0));
     let true_lens = lens.with_parameters(&(lens.parameters() + error));
     let sigma = SVector::<f64, N_LENS>::from(LENS_SIGMA);
@@ -115,7 +129,9 @@ pub fn hall(seed: u64, n_photos: usize) -> Hall {
             for tag in &body.tags {
                 let TagPlace::Known(place) = &tag.place else { continue };
                 let side = tag.side_m * (1.0 + common + each[usize::from(tag.id)]);
-                let camera_from_tag = camera * world_from_body[b] * *place;
+                let moved = change.filter(|c| c.body == b && k >= c.from_photo).map_or(0.0, |c| c.shift_m);
+                let aside = Pose::claim_rotvec(Vector3::zeros(), Vector3::x() * moved);
+                let camera_from_tag = camera * world_from_body[b] * aside * *place;
                 let seen = rectangle_corners_m([side; 2]).map(|c| {
                     true_lens.project(&(camera_from_tag * Point::<Tag>::claim(c))).expect("in front of the camera")
                 });

@@ -1,0 +1,165 @@
+//! A repeatability study from the results of repeated checks.
+
+use crate::record::result::Verdict;
+use crate::record::{Notice, Problem, ResultFile, read_result};
+use crate::uncertainty::repeat::Repeat;
+use std::path::{Path, PathBuf};
+
+/// Where a job's result lies.
+const RESULT_FILE: &str = "result.json";
+
+/// The results of one series, each with the name of its file.
+pub type Series = Vec<(String, ResultFile)>;
+
+/// One of the six of one station over all checks.
+pub struct ComponentStudy {
+    /// `distance`, ...
+    pub name: &'static str,
+    /// `mm` or `deg`; all numbers are in it.
+    pub unit: &'static str,
+    /// The analysis of the deviations.
+    pub repeat: Repeat,
+    /// Standard uncertainties as stated, one for each check.
+    pub stated_u: Vec<f64>,
+}
+
+impl ComponentStudy {
+    /// Root mean square of the stated standard uncertainties.
+    pub fn mean_u(&self) -> f64 {
+        (self.stated_u.iter().map(|u| u * u).sum::<f64>() / self.stated_u.len().max(1) as f64).sqrt()
+    }
+
+    /// What is wrong, in a sentence; `None` where nothing is.
+    pub fn fault(&self) -> Option<String> {
+        let (name, unit) = (self.name, self.unit);
+        if self.repeat.scatters_more_than(&self.stated_u) {
+            return Some(format!(
+                "{name} scatters by {:.3} {unit} within a series, more than its stated standard uncertainty of {:.3} {unit} lets expect: something \
+                 changes from check to check that the job does not declare",
+                self.repeat.s_within(),
+                self.mean_u()
+            ));
+        }
+        let between = self.repeat.s_between().filter(|_| self.repeat.series_differ())?;
+        Some(format!(
+            "{name} differs from series to series by {between:.3} {unit} (standard deviation), {} its stated standard uncertainty of {:.3} {unit}: \
+             find what differs between the series",
+            if between > self.mean_u() { "more than" } else { "less than" },
+            self.mean_u()
+        ))
+    }
+}
+
+/// One station over all checks.
+pub struct StationStudy {
+    /// Its name.
+    pub name: String,
+    /// Those of the six that can be analysed.
+    pub components: Vec<ComponentStudy>,
+}
+
+/// The study.
+pub struct RepeatStudy {
+    /// What was asked of the stand.
+    pub placement: String,
+    /// Checks in each series.
+    pub checks: Vec<usize>,
+    /// By station.
+    pub stations: Vec<StationStudy>,
+    /// What was left out.
+    pub notices: Vec<Notice>,
+}
+
+/// Reads the results that the paths name, by series: files and job folders together are one series; a folder of job folders is one of its own.
+///
+/// # Errors
+/// A path names no result, or a file is none.
+pub fn read_series(paths: &[PathBuf]) -> Result<Vec<Series>, Problem> {
+    let mut out: Vec<Series> = vec![Vec::new()];
+    let one = |path: &Path| Ok::<_, Problem>((path.display().to_string(), read_result(path)?));
+    for path in paths {
+        if path.is_file() || !path.is_dir() {
+            out[0].push(one(path)?);
+        } else if path.join(RESULT_FILE).is_file() {
+            out[0].push(one(&path.join(RESULT_FILE))?);
+        } else {
+            let cannot = |e: std::io::Error| {
+                Problem::of_file(path.display().to_string(), format!("it cannot be read ({e})"), "Check the folder.")
+            };
+            let mut jobs: Vec<PathBuf> = Vec::new();
+            for entry in std::fs::read_dir(path).map_err(cannot)? {
+                jobs.push(entry.map_err(cannot)?.path().join(RESULT_FILE));
+            }
+            jobs.retain(|job| job.is_file());
+            jobs.sort();
+            if jobs.is_empty() {
+                return Err(Problem::of_file(
+                    path.display().to_string(),
+                    "there is no result.json in it, nor in the folders in it",
+                    "Run `plumbsight check JOB` for each job first; it writes result.json into the job folder.",
+                ));
+            }
+            out.push(jobs.iter().map(|job| one(job)).collect::<Result<_, _>>()?);
+        }
+    }
+    out.retain(|series| !series.is_empty());
+    Ok(out)
+}
+
+/// Analyses the deviations of all stations.
+///
+/// # Errors
+/// Fewer than two measured checks in every series, or checks of different placements.
+pub fn study(series: &[Series]) -> Result<RepeatStudy, Problem> {
+    let mut notices = Vec::new();
+    let mut measured: Vec<Vec<&(String, ResultFile)>> = Vec::new();
+    for one in series {
+        let (kept, left): (Vec<_>, Vec<_>) = one.iter().partition(|(_, r)| r.verdict != Verdict::NotMeasured);
+        notices.extend(left.into_iter().map(|(file, _)| Notice {
+            about: file.clone(),
+            text: "This check gave no measurement and is left out.".into(),
+        }));
+        measured.push(kept);
+    }
+    measured.retain(|one| !one.is_empty());
+    let (Some((first_name, first)), true) = (measured.iter().flatten().next(), measured.iter().any(|s| s.len() > 1))
+    else {
+        return Err(Problem::of_file(
+            "the results",
+            "no series has two measured checks",
+            "Check the same stand at least twice, with nothing moved in between; ten checks or more tell much more.",
+        ));
+    };
+    let asked = |r: &ResultFile| (r.placement.title.clone(), r.placement.revision.clone());
+    if let Some((name, other)) = measured.iter().flatten().find(|(_, r)| asked(r) != asked(first)) {
+        return Err(Problem::of_file(
+            name.clone(),
+            format!("it asks for \"{}\", and {first_name} for \"{}\"", other.placement.title, first.placement.title),
+            "Study checks of one placement in one revision together.",
+        ));
+    }
+    let stations = first.stations.iter().map(|s| station_study(&s.name, &measured)).collect();
+    Ok(RepeatStudy {
+        placement: format!("{}, revision {}", first.placement.title, first.placement.revision),
+        checks: measured.iter().map(Vec::len).collect(),
+        stations,
+        notices,
+    })
+}
+
+fn station_study(name: &str, measured: &[Vec<&(String, ResultFile)>]) -> StationStudy {
+    let of_check = |(_, result): &&(String, ResultFile)| result.stations.iter().find(|s| s.name == name).cloned();
+    let series: Vec<Vec<_>> = measured.iter().map(|one| one.iter().filter_map(of_check).collect()).collect();
+    let components = (0..6).filter_map(|k| {
+        let values: Vec<Vec<f64>> = series
+            .iter()
+            .map(|one: &Vec<crate::record::result::StationPart>| {
+                one.iter().map(|s| s.deviations.each()[k].2.deviation).collect()
+            })
+            .collect();
+        let (name, unit, _) = series.iter().flatten().next()?.deviations.each()[k];
+        let stated_u = series.iter().flatten().map(|s| s.deviations.each()[k].2.u).collect();
+        Some(ComponentStudy { name, unit, repeat: Repeat::new(&values)?, stated_u })
+    });
+    StationStudy { name: name.to_owned(), components: components.collect() }
+}
