@@ -108,7 +108,7 @@ pub fn hall_with(seed: u64, n_photos: usize, change: Option<Change>) -> Hall {
     let (kit, world_from_body) = bodies(&mut draw);
     let common = draw.normal(SIGMA_COMMON);
     let each: Vec<f64> = (0..N_TAGS).map(|_| draw.normal(SIGMA_EACH)).collect();
-    let lens = Lens { k1: -0.08, k2: 0.02, p1: 3e-4, p2: -2e-4, ..Lens::pinhole(4000, 3000, 2200.0) };
+    let lens = Lens { k1: -0.08, k2: 0.02, p1: 3e-4, p2: -2e-4, ..Lens::pinhole(4000, 3000, 1600.0) };
     let error = SVector::<f64, N_LENS>::from_fn(|k, _| LENS_SIGMA[k] * draw.normal(1.0));
     let true_lens = lens.with_parameters(&(lens.parameters() + error));
     let sigma = SVector::<f64, N_LENS>::from(LENS_SIGMA);
@@ -120,8 +120,8 @@ pub fn hall_with(seed: u64, n_photos: usize, change: Option<Change>) -> Hall {
     let mut photos = Vec::new();
     for k in 0..n_photos {
         let angle = k as f64 / n_photos as f64 * std::f64::consts::TAU;
-        let out = cameras.uniform(2.0, 4.0);
-        let eye = Vector3::new(out * angle.cos(), out * angle.sin(), cameras.uniform(5.0, 6.0));
+        let out = cameras.uniform(1.0, 2.6);
+        let eye = Vector3::new(out * angle.cos(), out * angle.sin(), cameras.uniform(5.2, 6.0));
         let at = Vector3::new(cameras.uniform(-0.2, 0.2), cameras.uniform(-0.2, 0.2), 0.1);
         let camera = look(eye, at, cameras.normal(0.1));
         let mut tags = Vec::new();
