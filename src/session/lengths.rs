@@ -107,7 +107,7 @@ pub fn consistency(check: &LengthCheck) -> String {
     let covered = check.errors.iter().filter(|e| e.error.value.abs() <= e.error.expanded).count();
     let worst = &check.errors[check.worst].error;
     let fits = if check.ln_chance > 0.01f64.ln() {
-        "as large as the stated uncertainties let expect"
+        "no larger than the stated uncertainties let expect"
     } else {
         "larger than the stated uncertainties let expect (chance below 1 %): look for a print of another size, a lens of another zoom, or a slip with the \
          tape"
