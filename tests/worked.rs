@@ -82,7 +82,7 @@ fn axis(corner: Corner, toe_deg: f64, camber_deg: f64) -> Vector3<f64> {
     let side = if corner.is_left() { 1.0 } else { -1.0 };
     let (toe, camber) = (rad_from_deg(toe_deg), rad_from_deg(camber_deg));
     // Toe-in turns the rolling direction towards the car's middle: clockwise on the left.
-    Vector3::new(toe.sin() * camber.cos() * 1.0, side * toe.cos() * camber.cos(), -camber.sin())
+    Vector3::new(toe.sin() * camber.cos(), side * toe.cos() * camber.cos(), -camber.sin())
 }
 
 /// A clamp that sits crooked on its wheel reads toe + A cos(φ − p) as the wheel turns; readings spread evenly over a turn average to the toe. Toe 0.20°, A 0.15°,
