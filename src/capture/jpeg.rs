@@ -87,3 +87,15 @@ pub(super) fn end_of(bytes: &[u8]) -> Option<usize> {
         }
     }
 }
+
+/// A grey image as a baseline JPEG; `quality` in percent.
+///
+/// # Errors
+/// The image cannot be coded: a JPEG has at most 65,535 pixels along a side.
+pub fn write_jpeg(image: &Gray, quality: u8) -> Result<Vec<u8>, CaptureError> {
+    let mut bytes = Vec::new();
+    image::codecs::jpeg::JpegEncoder::new_with_quality(&mut bytes, quality)
+        .encode(image.data(), image.width() as u32, image.height() as u32, image::ExtendedColorType::L8)
+        .map_err(|e| CaptureError::Damaged { kind: "JPEG", why: e.to_string() })?;
+    Ok(bytes)
+}

@@ -19,6 +19,7 @@ mod webcam;
 
 use crate::raster::Gray;
 pub use exif::{CameraIdentity, ExifFacts, ExifState};
+pub use jpeg::write_jpeg;
 use std::io::Cursor;
 use std::path::Path;
 

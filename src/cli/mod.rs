@@ -10,6 +10,7 @@ mod more;
 mod panel;
 mod ready;
 mod repeat;
+mod rehearse;
 mod report;
 mod sheets;
 mod sources;
@@ -42,6 +43,7 @@ Examples:
   plumbsight check my-job --json -     the result as JSON instead of the table
   plumbsight record my-job --into kept --by NAME   the job kept as a record
   plumbsight recheck kept/RECORD       a record measured again and compared
+  plumbsight rehearse                  made bays to practise on
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
   plumbsight tags photo.jpg            the tags found in single photographs
   plumbsight lens cam/*.jpg --board a4 a lens profile from photographs of a board
@@ -201,6 +203,9 @@ enum Command {
         #[arg(long)]
         replace: bool,
     },
+    /// Made bays with known truth, for training: begin one, have the answer marked
+    #[command(after_help = rehearse::HELP)]
+    Rehearse(rehearse::RehearseArguments),
     /// Write a commented job folder to start from
     #[command(
         after_help = "Example:\n  plumbsight new my-job\n  cp /media/camera/*.jpg my-job/photos/\n\nThen fill in the four files and run `plumbsight check my-job`. Nothing is ever\noverwritten."
@@ -246,6 +251,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Ready(arguments) => ready::run(arguments),
         Command::Record(arguments) => keep::record(&arguments),
         Command::Recheck(arguments) => keep::recheck(&arguments),
+        Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Key { file } => keep::key(&file),
         #[cfg(feature = "panel")]
         Command::Panel(arguments) => panel::run(arguments),
@@ -382,12 +388,18 @@ fn tell(text: &str) {
 /// One line of progress on the error output, rewritten in place on a terminal and quiet elsewhere except for the stages.
 struct ProgressLine {
     terminal: bool,
+    /// What is done with each photograph.
+    doing: &'static str,
     shown: AtomicUsize,
 }
 
 impl ProgressLine {
     fn new() -> Self {
-        Self { terminal: std::io::stderr().is_terminal(), shown: AtomicUsize::new(0) }
+        Self::of("reading photographs and finding tags")
+    }
+
+    fn of(doing: &'static str) -> Self {
+        Self { terminal: std::io::stderr().is_terminal(), doing, shown: AtomicUsize::new(0) }
     }
 
     fn show(&self, progress: Progress) {
@@ -398,7 +410,7 @@ impl ProgressLine {
                 if !self.terminal && done != 0 {
                     return;
                 }
-                format!("reading photographs and finding tags: {most} of {of}")
+                format!("{}: {most} of {of}", self.doing)
             }
             Progress::Surveying => "tying the photographs together".to_owned(),
             Progress::Judging => "working out the deviations".to_owned(),

@@ -17,6 +17,8 @@ pub enum Purpose {
     Corners,
     /// Trials of a Monte Carlo calculation.
     Trials,
+    /// What happens in a rehearsal.
+    Rehearsal,
     /// Sub-sample positions and sensor noise of photograph number `.0`.
     Photo(u32),
 }
@@ -36,6 +38,7 @@ impl Draw {
             Purpose::Lens => 3,
             Purpose::Corners => 4,
             Purpose::Trials => 5,
+            Purpose::Rehearsal => 6,
             Purpose::Photo(n) => 1000 + u64::from(n),
         };
         let mut rng = ChaCha8Rng::seed_from_u64(seed);

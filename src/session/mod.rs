@@ -18,6 +18,7 @@ mod print_size;
 pub mod ready;
 pub mod repeat;
 pub mod replay;
+pub mod rehearsal;
 mod result;
 mod roll;
 mod rough;
