@@ -43,8 +43,10 @@ pub struct Rehearsal {
     pub fault: Fault,
     /// Frames of the hold watch; 0: none.
     pub hold_frames: usize,
-    /// What is right to do, where the place of the stand alone does not decide it.
-    pub more_photographs: bool,
+    /// Limit of the clamps' run-out as declared and drawn, rad; large where nobody has measured it.
+    pub run_out_rad: f64,
+    /// True where the place of the stand cannot be proven with what is there.
+    pub not_provable: bool,
 }
 
 /// What is wrong in a rehearsal; sizes between two limits.
@@ -91,9 +93,9 @@ pub enum Decision {
     /// The stand has to be moved first.
     #[serde(rename = "move the stand")]
     Move,
-    /// Nothing is proven yet.
-    #[serde(rename = "more photographs")]
-    MorePhotographs,
+    /// Nothing is proven yet: first do what the program says would prove it.
+    #[serde(rename = "prove more")]
+    ProveMore,
     /// Something is wrong that has to be put right first.
     #[serde(rename = "stop")]
     Stop,
@@ -105,7 +107,7 @@ impl Decision {
         match self {
             Decision::Calibrate => "calibrate",
             Decision::Move => "move the stand",
-            Decision::MorePhotographs => "more photographs",
+            Decision::ProveMore => "prove more",
             Decision::Stop => "stop",
         }
     }
@@ -139,8 +141,9 @@ struct RehearsalToml {
     photographs: usize,
     #[serde(default)]
     hold_frames: usize,
+    run_out_deg: f64,
     #[serde(default)]
-    more_photographs: bool,
+    not_provable: bool,
     stand: SixToml<[f64; 2]>,
     #[serde(default)]
     stand_moved_mm: Option<[f64; 2]>,
@@ -221,7 +224,8 @@ pub fn shipped_rehearsal(name: &str) -> Result<Rehearsal, Problem> {
         stand: six(&raw.stand).map(|l| l.unwrap_or_default()),
         fault: faults.first().copied().unwrap_or(Fault::None),
         hold_frames: raw.hold_frames,
-        more_photographs: raw.more_photographs,
+        run_out_rad: rad_from_deg(raw.run_out_deg),
+        not_provable: raw.not_provable,
     })
 }
 
@@ -318,7 +322,7 @@ pub const ANSWER_TEXT: &str = "\
 format = \"plumbsight/answer/1\"
 trainee = \"\"
 
-# \"calibrate\", \"move the stand\", \"more photographs\" or \"stop\"
+# \"calibrate\", \"move the stand\", \"prove more\" (nothing is proven yet) or \"stop\"
 decision = \"...\"
 
 # What is wrong: \"none\", \"stand moved\" (between photographs), \"sheet size\", \"not ready\" or \"bumped\" (while it was watched)

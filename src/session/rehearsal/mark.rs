@@ -1,7 +1,7 @@
 //! An answer against the truth: points, and why.
 
 use crate::placement::Component;
-use crate::record::rehearsal::{Answer, FaultKind, Rehearsal};
+use crate::record::rehearsal::{Answer, Decision, FaultKind, Rehearsal};
 use crate::session::rehearsal::Truth;
 use crate::session::rehearsal::truth::TOLERANCES;
 use crate::units::{deg_from_rad, mm_from_m};
@@ -101,9 +101,7 @@ fn after(truth: &Truth, answer: &Answer) -> Option<Point> {
 
 /// Where the stand is: asked where it stayed where it was and something can be said of it.
 fn deviations(truth: &Truth, answer: &Answer) -> Option<Point> {
-    if !matches!(truth.happened.kind, FaultKind::None)
-        || truth.decision == crate::record::rehearsal::Decision::MorePhotographs
-    {
+    if !matches!(truth.happened.kind, FaultKind::None) || truth.decision == Decision::ProveMore {
         return None;
     }
     let true_six = truth.stand.to_array();

@@ -63,14 +63,14 @@ fn lens() -> Lens {
     }
 }
 
-/// What the bay is drawn from. Clamps were measured on a spindle, so that the thrust line is well known.
+/// What the bay is drawn from.
 fn options(rehearsal: &Rehearsal, seed: u64, stand: SixOffsets) -> BayOptions {
     BayOptions {
         seed,
         n_photos: rehearsal.photographs,
         lens: lens(),
         stand,
-        run_out_limit_rad: rad_from_deg(0.03),
+        run_out_limit_rad: rehearsal.run_out_rad,
         eccentricity_limit_m: m_from_mm(0.3),
         sigma_stand_off_m: m_from_mm(0.3),
         sigma_wheelbase_m: m_from_mm(1.0),
@@ -137,7 +137,7 @@ pub fn truth_of(rehearsal: &Rehearsal, seed: u64) -> Result<Truth, Problem> {
     };
     let out = stand.to_array().iter().zip(TOLERANCES).any(|(v, t)| v.abs() > t);
     let decision = match (happened.kind, out) {
-        (FaultKind::None, _) if rehearsal.more_photographs => Decision::MorePhotographs,
+        (FaultKind::None, _) if rehearsal.not_provable => Decision::ProveMore,
         (FaultKind::None, true) => Decision::Move,
         (FaultKind::None, false) => Decision::Calibrate,
         _ => Decision::Stop,

@@ -1,0 +1,120 @@
+//! Rehearsals: what is right is marked right, what is wrong is not, and the ordinary commands lead a trainee to the truth.
+
+use plumbsight::record::rehearsal::{Answer, Decision, FaultKind, rehearsal_names, shipped_rehearsal};
+use plumbsight::session::rehearsal::{mark, truth_of};
+use serde_json::Value;
+use std::path::Path;
+use std::process::{Command, Output};
+
+fn plumbsight(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_plumbsight")).args(arguments).output().unwrap()
+}
+
+fn said(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
+}
+
+#[test]
+fn the_truth_told_is_worth_a_hundred_and_its_opposite_nothing() {
+    for name in rehearsal_names() {
+        for seed in 1..=4 {
+            let rehearsal = shipped_rehearsal(name).unwrap();
+            let truth = truth_of(&rehearsal, seed).unwrap();
+            let right = Answer {
+                trainee: "x".into(),
+                decision: truth.decision,
+                fault: truth.happened.kind,
+                culprit: truth.happened.culprit.clone(),
+                after: truth.happened.from.map(|from| format!("{:03}", from + 1)),
+                deviations: truth.stand.to_array().map(Some),
+            };
+            assert_eq!(mark(&rehearsal, &truth, &right).score(), 100.0, "{name} {seed}");
+            let wrong = Answer {
+                trainee: "x".into(),
+                decision: if truth.decision == Decision::Stop { Decision::Calibrate } else { Decision::Stop },
+                fault: if truth.happened.kind == FaultKind::None { FaultKind::Bumped } else { FaultKind::None },
+                culprit: None,
+                after: None,
+                deviations: [None; 6],
+            };
+            assert_eq!(mark(&rehearsal, &truth, &wrong).score(), 0.0, "{name} {seed}");
+            // The same seed is the same bay, another one another.
+            let again = truth_of(&rehearsal, seed).unwrap();
+            assert_eq!((again.stand, again.happened), (truth.stand, truth.happened));
+            assert_ne!(truth_of(&rehearsal, seed + 100).unwrap().stand, truth.stand);
+        }
+    }
+}
+
+/// Makes a rehearsal and returns its folder and what `check` says: the exit code, the result.
+fn worked(dir: &Path, name: &str) -> (i32, Value, String) {
+    let folder = dir.join(name);
+    let out = plumbsight(&["rehearse", name, folder.to_str().unwrap(), "--seed", "3"]);
+    assert_eq!(out.status.code(), Some(0), "{}", said(&out));
+    let out = plumbsight(&["check", folder.to_str().unwrap()]);
+    let result = serde_json::from_slice(&std::fs::read(folder.join("result.json")).unwrap()).unwrap();
+    (out.status.code().unwrap(), result, said(&out))
+}
+
+/// An answer as the result leads to it, and its score.
+fn answered(dir: &Path, name: &str, lines: &str, result: &Value) -> f64 {
+    let folder = dir.join(name);
+    let mut text = format!("format = \"plumbsight/answer/1\"\ntrainee = \"x\"\n{lines}\n[deviations]\n");
+    for key in ["distance_mm", "lateral_mm", "height_mm", "yaw_deg", "pitch_deg", "roll_deg"] {
+        if let Some(v) = result["stations"][0]["deviations"][key]["deviation"].as_f64() {
+            text += &format!("{key} = {v:.3}\n");
+        }
+    }
+    std::fs::write(folder.join("answer.toml"), text).unwrap();
+    let out = plumbsight(&["rehearse", "--answered", folder.to_str().unwrap()]);
+    assert_eq!(out.status.code(), Some(0), "{}", said(&out));
+    let words = said(&out);
+    let (before, _) = words.split_once(" of 100").unwrap();
+    before.rsplit(' ').next().unwrap().parse().unwrap()
+}
+
+#[test]
+fn the_ordinary_commands_lead_to_the_truth() {
+    let dir = tempfile::tempdir().unwrap();
+    let all = std::env::var("PLUMBSIGHT_REHEARSALS").is_ok();
+    // The quick two by default: painting twenty photographs takes ten seconds and more.
+    let (code, result, words) = worked(dir.path(), "too-little");
+    assert_eq!(code, 2, "{words}");
+    assert_eq!(answered(dir.path(), "too-little", "decision = \"prove more\"\nfault = \"none\"", &result), 100.0);
+    let out = plumbsight(&["rehearse", "too-little", dir.path().join("too-little").to_str().unwrap()]);
+    assert!(
+        out.status.code() == Some(3) && said(&out).contains("holds something already"),
+        "an answer is never overwritten"
+    );
+    let (code, result, words) = worked(dir.path(), "somebody-bumped-it");
+    assert_eq!(code, 4, "{words}");
+    let moved = result["integrity"].as_array().unwrap().iter().find(|t| t["passed"] == false).unwrap();
+    assert_eq!(moved["subject"], "\"stand\"", "{moved}");
+    // "... between photographs photos/009.jpg and photos/010.jpg, by ..."
+    let sentence = moved["sentence"].as_str().unwrap();
+    let after = sentence.split(" and photos/").nth(1).unwrap()[..3].to_owned();
+    let lines = format!("decision = \"stop\"\nfault = \"stand moved\"\nafter = \"{after}\"");
+    assert_eq!(answered(dir.path(), "somebody-bumped-it", &lines, &result), 100.0, "{sentence}");
+    if !all {
+        return;
+    }
+    for (name, wanted, decision) in
+        [("clean", 0, "calibrate"), ("off-to-one-side", 1, "move the stand"), ("turned", 1, "move the stand")]
+    {
+        let (code, result, words) = worked(dir.path(), name);
+        assert_eq!(code, wanted, "{name}: {words}");
+        let lines = format!("decision = \"{decision}\"\nfault = \"none\"");
+        assert_eq!(answered(dir.path(), name, &lines, &result), 100.0, "{name}");
+    }
+    let (_, result, words) = worked(dir.path(), "wrong-print");
+    let size = result["integrity"].as_array().unwrap().iter().find(|t| t["passed"] == false).unwrap();
+    let lines = format!(
+        "decision = \"stop\"\nfault = \"sheet size\"\nculprit = \"{}\"",
+        size["subject"].as_str().unwrap().replace('"', "")
+    );
+    assert_eq!(answered(dir.path(), "wrong-print", &lines, &result), 100.0, "{words}");
+    let (_, result, words) = worked(dir.path(), "not-ready");
+    let open = result["readiness"].as_array().unwrap().iter().find(|r| r["state"] == "open").unwrap();
+    let lines = format!("decision = \"stop\"\nfault = \"not ready\"\nculprit = {}", open["id"]);
+    assert_eq!(answered(dir.path(), "not-ready", &lines, &result), 100.0, "{words}");
+}
