@@ -5,7 +5,7 @@ use crate::frames::{Camera, Pose, World};
 use crate::record::Problem;
 use crate::record::rehearsal::{Decision, Fault, FaultKind, Rehearsal};
 use crate::scene::cameras::look;
-use crate::scene::draw::{Draw, Purpose};
+use crate::scene::draw::{Draw, Purpose, scramble};
 use crate::scene::layout::FLOOR_IDS;
 use crate::scene::{Bay, BayOptions, SixOffsets, scenery};
 use crate::units::{m_from_mm, rad_from_deg};
@@ -45,6 +45,9 @@ pub struct Truth {
     /// What is right to do.
     pub decision: Decision,
 }
+
+/// Bays that are tried for one seed.
+const MOST_TRIES: u64 = 30;
 
 /// The lens of the photographs: 1280 px wide.
 fn lens() -> Lens {
@@ -87,9 +90,7 @@ fn options(rehearsal: &Rehearsal, seed: u64, stand: SixOffsets) -> BayOptions {
 pub fn truth_of(rehearsal: &Rehearsal, seed: u64) -> Result<Truth, Problem> {
     let mut draw = Draw::new(seed, Purpose::Rehearsal);
     let stand = SixOffsets::from_array(rehearsal.stand.map(|limits| signed(&mut draw, limits)));
-    let mut bay = Bay::new(&options(rehearsal, seed, stand)).map_err(|e| {
-        Problem::of_file(format!("seed {seed}"), format!("no bay can be made from it ({e})"), "Take another seed.")
-    })?;
+    let mut bay = some_bay(rehearsal, seed, stand)?;
     let mut after = None;
     let n = bay.camera_from_world.len();
     let happened = match rehearsal.fault {
@@ -144,6 +145,19 @@ pub fn truth_of(rehearsal: &Rehearsal, seed: u64) -> Result<Truth, Problem> {
     };
     let tripod = tripod(&bay);
     Ok(Truth { bay, after, tripod, stand, happened, decision })
+}
+
+/// A bay of this seed. A walk with few photographs does not always show every tag twice: the next of the seed's own row of bays is tried then.
+fn some_bay(rehearsal: &Rehearsal, seed: u64, stand: SixOffsets) -> Result<Bay, Problem> {
+    let mut last = None;
+    for k in 0..MOST_TRIES {
+        match Bay::new(&options(rehearsal, scramble(seed.wrapping_add(k << 40)), stand)) {
+            Ok(bay) => return Ok(bay),
+            Err(e) => last = Some(e.to_string()),
+        }
+    }
+    let why = last.unwrap_or_default();
+    Err(Problem::of_file(format!("seed {seed}"), format!("no bay can be made from it ({why})"), "Take another seed."))
 }
 
 /// A size between two limits with either sign.
