@@ -9,8 +9,8 @@ mod more;
 #[cfg(feature = "panel")]
 mod panel;
 mod ready;
-mod repeat;
 mod rehearse;
+mod repeat;
 mod report;
 mod sheets;
 mod sources;
