@@ -12,6 +12,7 @@ use nokhwa::utils::{
     KnownCameraControl, RequestedFormat, RequestedFormatType, Resolution, frame_formats,
 };
 use nokhwa::{Camera, NokhwaError, nokhwa_check, nokhwa_initialize, query};
+use std::collections::BTreeSet;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard};
@@ -25,6 +26,38 @@ const LONGEST_SILENCE: Duration = Duration::from_secs(8);
 
 /// Limit for opening: some drivers take seconds. Common practice, no source.
 const LONGEST_OPENING: Duration = Duration::from_secs(15);
+
+/// Time that an earlier thread of the same camera gets to end before the camera counts as held. Common practice, no source.
+const LONGEST_HANDOVER: Duration = Duration::from_secs(2);
+
+/// The cameras that a thread of this program holds. The library gives one and the same device to all who open it within a program, and closing one of them stops
+/// the others' stream, so that a camera is not opened before its earlier thread has let go of it.
+static HELD: Mutex<BTreeSet<u32>> = Mutex::new(BTreeSet::new());
+
+/// Held from before a camera's thread begins until it ends, however it ends.
+struct Held(u32);
+
+impl Held {
+    /// `None` where another thread holds the camera for longer than `limit`.
+    fn take(number: u32, limit: Duration) -> Option<Held> {
+        let until = Instant::now() + limit;
+        loop {
+            if HELD.lock().unwrap_or_else(|poisoned| poisoned.into_inner()).insert(number) {
+                return Some(Held(number));
+            }
+            if Instant::now() >= until {
+                return None;
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+}
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        HELD.lock().unwrap_or_else(|poisoned| poisoned.into_inner()).remove(&self.0);
+    }
+}
 
 /// What the camera's thread hands over.
 #[derive(Default)]
@@ -81,6 +114,8 @@ impl Webcam {
     /// Opens a camera in the format that suits the wish.
     pub fn open(number: u32, wish: CameraWish, epoch: Instant) -> Result<Self, Loss> {
         let shared = Arc::new(Shared { slot: Mutex::default(), changed: Condvar::new(), stop: AtomicBool::new(false) });
+        let held = Held::take(number, LONGEST_HANDOVER)
+            .ok_or_else(|| gone(number, "an earlier read of it has not come back, its driver hangs"))?;
         let theirs = shared.clone();
         let spawned = std::thread::Builder::new().name(format!("camera {number}")).spawn(move || {
             // The library and its drivers panic in places (closing a stream that failed, for one): that is a lost camera, not the end of the program.
@@ -92,6 +127,7 @@ impl Webcam {
                 slot.over = Some(loss);
             }
             drop(slot);
+            drop(held);
             theirs.changed.notify_all();
         });
         spawned.map_err(|e| Loss::lasting(format!("camera {number} gets no thread ({e})"), "Close other programs."))?;
@@ -352,6 +388,11 @@ pub fn list(wish: CameraWish) -> Result<Vec<CameraEntry>, Loss> {
     let mut entries = Vec::new();
     for info in infos {
         let Ok(number) = info.index().as_index() else { continue };
+        let Some(_held) = Held::take(number, Duration::ZERO) else {
+            let trouble = Some("it is in use by this program".to_owned());
+            entries.push(CameraEntry { number, name: info.human_name(), formats: Vec::new(), chosen: None, trouble });
+            continue;
+        };
         let asked = catch_unwind(|| settle(number, wish).map(|s| (s.formats, s.format, s.why)));
         let asked = asked.unwrap_or_else(|_| Err(gone(number, "its driver failed when it was asked")));
         let (formats, chosen, trouble) = match asked {
