@@ -1,6 +1,6 @@
 //! What a person writes to name a source, and how it is opened.
 
-use crate::capture::folder::{WatchOptions, WatchedFolder};
+use crate::capture::folder::{WatchKeep, WatchOptions, WatchedFolder};
 use crate::capture::formats::{CameraEntry, CameraWish};
 use crate::capture::http::{HttpAddress, HttpLimits, HttpSource};
 use crate::capture::replay::{Pace, SavedFolder};
@@ -74,7 +74,8 @@ impl SourceAddress {
                 Box::new(move |epoch| boxed(HttpSource::open(&address, HttpLimits::default(), epoch)))
             }
             SourceAddress::Watched(folder) => {
-                Box::new(move |epoch| boxed(WatchedFolder::open(&folder, WatchOptions::default(), epoch)))
+                let keep = WatchKeep::default();
+                Box::new(move |epoch| boxed(WatchedFolder::resume(&folder, WatchOptions::default(), epoch, &keep)))
             }
             SourceAddress::Saved(folder, pace) => Box::new(move |_| boxed(SavedFolder::open(&folder, pace))),
         }

@@ -11,6 +11,7 @@ use crate::capture::{CaptureError, LARGEST_IMAGE_BYTES};
 use sha2::{Digest, Sha256};
 use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::{Duration, Instant, SystemTime};
 
 /// How a folder is watched. The defaults are common practice, without a source.
@@ -58,45 +59,81 @@ struct Known {
     done: bool,
 }
 
+/// What a watch knows; it outlives a folder that goes away and comes back.
+#[derive(Default)]
+struct Memory {
+    files: HashMap<PathBuf, Known>,
+    /// Lengths and times of change of what was there at the beginning and does not count: renaming keeps both.
+    present: HashSet<Mark>,
+    seen: HashSet<[u8; 32]>,
+    twice: u64,
+}
+
+/// Where a watch leaves what it knows when it ends, for the next watch of the same folder: what arrived meanwhile then counts, and nothing counts twice.
+#[derive(Clone, Default)]
+pub struct WatchKeep(Arc<Mutex<Option<Memory>>>);
+
+impl WatchKeep {
+    fn lock(&self) -> MutexGuard<'_, Option<Memory>> {
+        self.0.lock().unwrap_or_else(|poisoned| poisoned.into_inner())
+    }
+}
+
 /// A running watch.
 pub struct WatchedFolder {
     folder: PathBuf,
     options: WatchOptions,
     epoch: Instant,
-    files: HashMap<PathBuf, Known>,
-    /// Lengths and times of change of what was there at the beginning and does not count: renaming keeps both.
-    present: HashSet<Mark>,
-    seen: HashSet<[u8; 32]>,
+    memory: Memory,
+    keep: WatchKeep,
     /// Files that are ready to be read, oldest first.
     ready: Vec<PathBuf>,
     next_look: Instant,
     count: u64,
-    twice: u64,
     too_many: bool,
+}
+
+impl Drop for WatchedFolder {
+    fn drop(&mut self) {
+        *self.keep.lock() = Some(std::mem::take(&mut self.memory));
+    }
 }
 
 impl WatchedFolder {
     /// Begins to watch.
     pub fn open(folder: &Path, options: WatchOptions, epoch: Instant) -> Result<Self, Loss> {
+        Self::resume(folder, options, epoch, &WatchKeep::default())
+    }
+
+    /// Begins to watch, or goes on where the last watch with this keep ended.
+    pub fn resume(folder: &Path, options: WatchOptions, epoch: Instant, keep: &WatchKeep) -> Result<Self, Loss> {
+        let known = keep.lock().take();
+        let new = known.is_none();
         let mut watch = Self {
             folder: folder.to_owned(),
             options,
             epoch,
-            files: HashMap::new(),
-            present: HashSet::new(),
-            seen: HashSet::new(),
+            memory: known.unwrap_or_default(),
+            // Only a watch that has begun leaves something: see below.
+            keep: WatchKeep::default(),
             ready: Vec::new(),
             next_look: Instant::now(),
             count: 0,
-            twice: 0,
             too_many: false,
         };
         let now = Instant::now();
-        for (path, mark) in watch.list()? {
-            // What is still growing will change, and count then.
-            watch.files.insert(path, Known { mark, since: now, next_try: now, done: !options.with_present });
-            if !options.with_present {
-                watch.present.insert(mark);
+        let listed = watch.list();
+        if !new || listed.is_ok() {
+            watch.keep = keep.clone();
+        }
+        let listed = listed?;
+        if new {
+            for (path, mark) in listed {
+                // What is still growing will change, and count then.
+                watch.memory.files.insert(path, Known { mark, since: now, next_try: now, done: !options.with_present });
+                if !options.with_present {
+                    watch.memory.present.insert(mark);
+                }
             }
         }
         Ok(watch)
@@ -154,11 +191,11 @@ impl WatchedFolder {
         let now = Instant::now();
         let mut ready = Vec::new();
         for (path, mark) in &found {
-            match self.files.get_mut(path) {
+            match self.memory.files.get_mut(path) {
                 None => {
-                    let done = mark.1.is_some() && self.present.contains(mark);
-                    self.twice += u64::from(done);
-                    self.files.insert(path.clone(), Known { mark: *mark, since: now, next_try: now, done });
+                    let done = mark.1.is_some() && self.memory.present.contains(mark);
+                    self.memory.twice += u64::from(done);
+                    self.memory.files.insert(path.clone(), Known { mark: *mark, since: now, next_try: now, done });
                 }
                 Some(known) if known.mark != *mark => {
                     *known = Known { mark: *mark, since: now, next_try: now, done: false };
@@ -170,9 +207,9 @@ impl WatchedFolder {
                 }
             }
         }
-        if self.files.len() > found.len() {
+        if self.memory.files.len() > found.len() {
             let there: HashSet<&PathBuf> = found.iter().map(|(path, _)| path).collect();
-            self.files.retain(|path, _| there.contains(path));
+            self.memory.files.retain(|path, _| there.contains(path));
         }
         ready.sort();
         self.ready = ready.into_iter().map(|(_, path)| path).rev().collect();
@@ -184,7 +221,7 @@ impl WatchedFolder {
     /// Reads one file that seems to be whole.
     fn read(&mut self, path: &Path) -> Option<Next> {
         let name = path.strip_prefix(&self.folder).unwrap_or(path).to_string_lossy().into_owned();
-        let known = self.files.get_mut(path)?;
+        let known = self.memory.files.get_mut(path)?;
         let now = Instant::now();
         let waited = now - known.since;
         let result = if is_other_camera_format(&name) {
@@ -201,14 +238,14 @@ impl WatchedFolder {
                 Err(e) => Err((CaptureError::Unreadable(e.to_string()).to_string(), false)),
                 Ok(bytes) => {
                     let hash: [u8; 32] = Sha256::digest(&bytes).into();
-                    if self.seen.contains(&hash) {
+                    if self.memory.seen.contains(&hash) {
                         known.done = true;
-                        self.twice += 1;
+                        self.memory.twice += 1;
                         return None;
                     }
                     match Frame::from_file(self.count, self.epoch.elapsed(), name.clone(), bytes) {
                         Ok(frame) => {
-                            self.seen.insert(hash);
+                            self.memory.seen.insert(hash);
                             Ok(frame)
                         }
                         Err(e) => Err((e.to_string(), matches!(e, CaptureError::TooLarge(_)))),
@@ -247,8 +284,8 @@ impl FrameSource for WatchedFolder {
                 "It holds more than {MOST_FILES} pictures, and not all are looked at: choose the folder of this job."
             ));
         }
-        if self.twice > 0 {
-            notes.push(format!("{} copies or renamed photographs were not counted again.", self.twice));
+        if self.memory.twice > 0 {
+            notes.push(format!("{} copies or renamed photographs were not counted again.", self.memory.twice));
         }
         notes
     }

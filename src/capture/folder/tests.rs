@@ -167,3 +167,29 @@ fn a_folder_that_goes_away_is_a_passing_loss() {
         other => panic!("{other:?}"),
     }
 }
+
+#[test]
+fn what_arrives_while_the_folder_is_away_counts_when_it_is_back() {
+    let dir = tempfile::tempdir().unwrap();
+    let (card, away) = (dir.path().join("card"), dir.path().join("away"));
+    fs::create_dir(&card).unwrap();
+    fs::write(card.join("old.png"), picture(1)).unwrap();
+    let keep = WatchKeep::default();
+    let resume = || WatchedFolder::resume(&card, quick(), Instant::now(), &keep);
+    let mut watch = resume().unwrap();
+    fs::write(card.join("a.png"), picture(2)).unwrap();
+    assert_eq!(next_name(&mut watch), "a.png");
+    fs::rename(&card, &away).unwrap();
+    assert!(matches!(next(&mut watch), Next::Lost(_)));
+    drop(watch);
+    // Tried in vain meanwhile.
+    assert!(resume().is_err() && resume().is_err());
+    fs::write(away.join("b.png"), picture(3)).unwrap();
+    fs::rename(&away, &card).unwrap();
+    let mut watch = resume().unwrap();
+    match next(&mut watch) {
+        Next::Frame(frame) => assert_eq!((frame.name.as_str(), frame.number), ("b.png", 0)),
+        other => panic!("{other:?}"),
+    }
+    nothing(&mut watch);
+}
