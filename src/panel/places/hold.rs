@@ -91,7 +91,7 @@ fn watch_ui(ui: &mut Ui, model: &Model, hold: &HoldView, screen: &mut Screen, ou
             );
         }
     };
-    beside_ui(ui, 900.0, 0.56, left, |ui| {
+    beside_ui(ui, 1000.0, 0.64, left, |ui| {
         if let Some(seen) = model.live_view().and_then(|v| v.seen.as_ref()) {
             let height = (0.62 * ui.available_width()).min(420.0);
             ui.allocate_ui(Vec2::new(ui.available_width(), height), |ui| {
@@ -110,15 +110,17 @@ fn bodies_ui(ui: &mut Ui, hold: &HoldView, lengths: Lengths) {
         }
         ui.end_row();
         for body in &hold.bodies {
-            line(ui, body, lengths);
+            line(ui, body, hold.watching_for.is_some(), lengths);
             ui.end_row();
         }
     });
 }
 
 /// One body: what it does, its shift with U, and the shift that would be noticed.
-fn line(ui: &mut Ui, body: &BodyLine, lengths: Lengths) {
+fn line(ui: &mut Ui, body: &BodyLine, watching: bool, lengths: Lengths) {
     let (verdict, word) = match body.standing {
+        // Nothing is called still before the watch has begun.
+        Standing::Holds if !watching => (Verdict::NotProven, "settling"),
         Standing::Holds => (Verdict::In, "holds"),
         Standing::Moved => (Verdict::Out, "moved"),
         Standing::NotSeen => (Verdict::NotMeasured, "not seen"),
