@@ -1,14 +1,16 @@
 //! What the survey's tests of its own assumptions mean for the job: sentences that name the culprit, and verdicts that are withheld.
 
 use super::Measured;
+use crate::body::BodyKind;
 use crate::placement::Component;
 use crate::record::Job;
-use crate::record::result::{DeviationPart, IntegrityPart, NoticePart, ResultFile, StationPart, Verdict};
-use crate::survey::Survey;
-use crate::survey::integrity::{Detectable, Fault, Suspect, Tested};
+use crate::record::result::{DeviationPart, IntegrityPart, ResultFile, StationPart, Verdict};
+use crate::survey::integrity::{Detectable, Fault, Hidden, Suspect, Tested};
 use crate::units::{deg_from_rad, mm_from_m};
+use crate::vehicle::DecisionBodies;
 use crate::verdict::words::capital;
 use crate::verdict::{Assessment, StationResult};
+use nalgebra::{DMatrix, Matrix6};
 
 /// Names of what a survey talks about.
 struct Names<'a> {
@@ -42,9 +44,7 @@ impl Names<'_> {
     fn between(&self, suspect: &Suspect, (low, high): (usize, usize)) -> String {
         let bodies: Vec<usize> = match suspect {
             Suspect::Body { body, .. } => vec![*body],
-            _ => (0..self.job.kit.bodies.len())
-                .filter(|b| self.job.kit.bodies[*b].kind == crate::body::BodyKind::Plate)
-                .collect(),
+            _ => (0..self.job.kit.bodies.len()).filter(|b| self.job.kit.bodies[*b].kind == BodyKind::Plate).collect(),
         };
         let shows = |p: usize| {
             let photo = &self.measured.look.photos[p];
@@ -204,34 +204,64 @@ fn contradicted(job: &Job, measured: &Measured) -> Option<String> {
     })
 }
 
-/// True where a station's deviations are functions of the survey's bodies alone, all of them and in their order.
-fn follows_from_bodies(job: &Job, survey: &Survey, station: &StationResult) -> bool {
-    job.rolled.is_none() && job.touch.is_none() && station.by_body_step.ncols() == 6 * survey.bodies.len()
+/// Beyond this (m, rad) a fault that could hide is as large as anybody likes: nothing checks it.
+const ANY_AMOUNT: f64 = 0.5;
+
+/// By how much a unit of a motion (turn about the world's origin, shift, in the world's axes) changes what a station's deviations are to say of the
+/// time after it: 6 × 6; `None` where the motion is of nothing that the verdict is about. A plate that is knocked leaves its wheel where it was.
+fn after_a_motion(job: &Job, from: &DecisionBodies, station: &StationResult, hidden: &Hidden) -> Option<DMatrix<f64>> {
+    let asked = &job.placement.stations[station.station];
+    let wanted = |body: usize| {
+        asked.target == body
+            || matches!(asked.datum, crate::placement::Datum::Body { body: datum, .. } if datum == body)
+    };
+    if !matches!(hidden.fault, Fault::Moved { .. } | Fault::Crept) {
+        return None;
+    }
+    let judged = job.rolled.as_ref().map(|r| r.judged);
+    let elsewhere = |position: Option<usize>| position.filter(|p| Some(*p) != judged);
+    let moves: Vec<usize> = (0..from.bodies.len())
+        .filter(|k| {
+            let b = &from.bodies[*k];
+            match &hidden.suspect {
+                Suspect::Body { body, station, position } => {
+                    b.body == *body && wanted(b.body) && b.station == *station && b.position == elsewhere(*position)
+                }
+                Suspect::Car { position } => b.kind == BodyKind::Plate && b.position == elsewhere(*position),
+                _ => false,
+            }
+        })
+        .collect();
+    if moves.is_empty() {
+        return None;
+    }
+    let mut out = DMatrix::zeros(6, 6);
+    for k in moves {
+        let step = right_step_of_motion(&from.bodies[k].world_from_body);
+        out += station.by_body_step.view((0, 6 * k), (6, 6)) * step;
+    }
+    Some(out)
 }
 
-/// Says where [`hidden`] could not be worked out.
-pub(super) fn unchecked(job: &Job, measured: &Measured, judged: &Assessment) -> Option<NoticePart> {
-    let open = judged.stations.iter().any(|s| !follows_from_bodies(job, &measured.survey, s));
-    open.then(|| NoticePart {
-        about: "checks".into(),
-        text: "How much a fault that is just not found could change the deviations is worked out only where the car was not rolled and no pointer was used: it is not known \
-               here. Take more photographs than the least, from many sides."
-            .into(),
-    })
+/// The step `pose · exp(δ)` that a motion in the world's axes (turn about the origin, then shift) makes of a pose, by the motion: 6 × 6.
+fn right_step_of_motion<A, B>(pose: &crate::frames::Pose<A, B>) -> Matrix6<f64> {
+    let back = pose.rotation().transpose();
+    let mut step = Matrix6::zeros();
+    step.fixed_view_mut::<3, 3>(0, 0).copy_from(&back);
+    step.fixed_view_mut::<3, 3>(3, 0).copy_from(&(-back * crate::frames::skew(&pose.translation())));
+    step.fixed_view_mut::<3, 3>(3, 3).copy_from(&back);
+    step
 }
 
 /// Faults of the size of a tolerance that could hide: one test for each component that is asked.
-///
-/// Only where the deviations follow from the survey's bodies directly (a car that was not rolled).
-pub(super) fn hidden(job: &Job, measured: &Measured, judged: &Assessment) -> Vec<IntegrityPart> {
+pub(super) fn hidden(job: &Job, measured: &Measured, from: &DecisionBodies, judged: &Assessment) -> Vec<IntegrityPart> {
     let names = Names { job, measured };
     let survey = &measured.survey;
     let mut out = Vec::new();
     for station in &judged.stations {
-        if !follows_from_bodies(job, survey, station) {
-            continue;
-        }
-        let effects: Vec<Vec<f64>> = survey.hidden.iter().map(|h| h.effect(&station.by_body_step)).collect();
+        let by_column = &station.by_body_step * &from.by_column;
+        let effect_of = |h: &Hidden| h.effect(&by_column, after_a_motion(job, from, station, h).as_ref());
+        let effects: Vec<Vec<f64>> = survey.hidden.iter().map(effect_of).collect();
         for component in Component::ALL {
             let deviation = &station.deviations[component.index()];
             let Some(tolerance) = deviation.tolerance else { continue };
@@ -246,35 +276,31 @@ pub(super) fn hidden(job: &Job, measured: &Measured, judged: &Assessment) -> Vec
             } else {
                 (mm_from_m as fn(f64) -> f64, "mm")
             };
-            let what = match h.fault {
-                Fault::Moved { .. } => "a move",
-                Fault::Crept => "a creep",
-                Fault::Displaced => "another place",
-                Fault::Focal => "another focal length",
-                _ => "another size",
-            };
+            // What is no number proves nothing.
             let passed = effect <= tolerance;
-            let shown = crate::verdict::words::size(component, effect);
-            let who = names.of(&h.suspect);
+            let what = what_could_hide(&names, h);
             let sentence = if passed {
-                format!(
-                    "A fault that is just not found changes {} by {shown} at most ({what} of {who}).",
-                    component.name()
-                )
+                let shown = crate::verdict::words::size(component, effect);
+                format!("A fault that is just not found changes {} by {shown} at most ({what}).", component.name())
             } else {
+                let by = match effect > ANY_AMOUNT {
+                    true => "by any amount".to_owned(),
+                    false => format!("by {}", crate::verdict::words::size(component, effect)),
+                };
                 format!(
-                    "Too little checks {}: {what} of {who} could change it by {shown}, more than its tolerance of {}, and not be found. Take more photographs \
-                     that show it together with other bodies.",
+                    "Too little checks {}: {what} could change it {by} (tolerance {}) and not be found. Take more photographs that show it together with \
+                     several other bodies, neighbouring ones sharing at least two.",
                     component.name(),
                     crate::verdict::words::size(component, tolerance)
                 )
             };
+            let shown = if effect.is_finite() { outside(effect) } else { f64::MAX };
             out.push(IntegrityPart {
                 test: HIDDEN.into(),
                 subject: format!("{} of {}", component.name(), station.name),
-                statistic: outside(effect),
+                statistic: shown,
                 threshold: outside(tolerance),
-                minimal_detectable: Some(outside(effect)),
+                minimal_detectable: Some(shown),
                 unit: unit.into(),
                 passed,
                 sentence,
@@ -289,10 +315,11 @@ pub(super) fn hidden(job: &Job, measured: &Measured, judged: &Assessment) -> Vec
 pub(super) fn doubts(job: &Job, measured: &Measured, station: usize) -> (Option<String>, Vec<Component>) {
     let failed = parts(job, measured).into_iter().find(|t| !t.passed);
     let doubt = failed.map(|t| format!("{} Until then nothing is proven.", t.sentence));
-    let Ok(mut judged) = super::judge(job, &measured.survey) else { return (doubt, Vec::new()) };
+    let Ok(from) = super::decision_bodies(job, &measured.survey) else { return (doubt, Vec::new()) };
+    let Ok(mut judged) = super::judge::judge_bodies(job, &from) else { return (doubt, Vec::new()) };
     judged.stations.retain(|s| s.station == station);
     let weak: Vec<String> =
-        hidden(job, measured, &judged).into_iter().filter(|t| !t.passed).map(|t| t.subject).collect();
+        hidden(job, measured, &from, &judged).into_iter().filter(|t| !t.passed).map(|t| t.subject).collect();
     let name = judged.stations.first().map_or("", |s| s.name.as_str());
     let is_weak = |c: &Component| weak.contains(&format!("{} of {name}", c.name()));
     (doubt, Component::ALL.into_iter().filter(is_weak).collect())
@@ -301,6 +328,24 @@ pub(super) fn doubts(job: &Job, measured: &Measured, station: usize) -> (Option<
 /// True where no fault was found; checks that are too weak are none.
 pub(super) fn no_fault(all: &[IntegrityPart]) -> bool {
     all.iter().all(|t| t.passed || t.test == HIDDEN)
+}
+
+/// "a move of "stand" between photographs 007.jpg and 008.jpg", for a fault that could hide.
+fn what_could_hide(names: &Names, hidden: &Hidden) -> String {
+    let what = match hidden.fault {
+        Fault::Moved { .. } => "a move",
+        Fault::Crept => "a creep",
+        Fault::Displaced => "another place",
+        Fault::Focal => "another focal length",
+        Fault::Size => "another size",
+    };
+    let who = names.of(&hidden.suspect);
+    match hidden.fault {
+        Fault::Moved { from_photo } => {
+            format!("{what} of {who} {}", names.between(&hidden.suspect, (from_photo, from_photo)))
+        }
+        _ => format!("{what} of {who}"),
+    }
 }
 
 /// Withholds verdicts: what was judged from a survey with a fault in it proves nothing either way; a component whose check is too weak is not called

@@ -16,13 +16,20 @@ pub fn decision_bodies(job: &Job, survey: &Survey) -> Result<DecisionBodies, Unm
             let kept: Vec<usize> = (0..survey.bodies.len()).filter(|k| survey.bodies[*k].hold.is_none()).collect();
             let all = measured_bodies(&job.kit, survey);
             let bodies = kept.iter().map(|k| all[*k].clone()).collect();
-            DecisionBodies { joint: survey.joint(&kept), bodies, kept, vehicle: job.vehicle.clone() }
+            DecisionBodies {
+                joint: survey.joint(&kept),
+                by_column: survey.steps_by_column(&kept, &[]),
+                bodies,
+                kept,
+                vehicle: job.vehicle.clone(),
+            }
         }
     };
     if let (Some(touch), Some(touched)) = (&job.touch, super::touch::touched(job, survey)) {
         let (points, bodies) = touched_bodies(&job.kit, &touch.touching, &touched);
         let places: Vec<usize> = (0..from.bodies.len() - from.kept.len()).collect();
         from.joint = survey.joint_with_points(&from.kept, &places, &touched, &points);
+        from.by_column = survey.steps_with_points_by_column(&from.kept, &places, &touched, &points);
         from.bodies.extend(bodies);
     }
     Ok(from)
@@ -32,7 +39,11 @@ pub fn decision_bodies(job: &Job, survey: &Survey) -> Result<DecisionBodies, Unm
 ///
 /// Errors: the vehicle frame cannot be had; the reason names the thing and the remedy.
 pub fn judge(job: &Job, survey: &Survey) -> Result<Assessment, Unmeasurable> {
-    let from = decision_bodies(job, survey)?;
+    judge_bodies(job, &decision_bodies(job, survey)?)
+}
+
+/// The same where the bodies are at hand.
+pub(super) fn judge_bodies(job: &Job, from: &DecisionBodies) -> Result<Assessment, Unmeasurable> {
     assess(&AssessInput {
         bodies: &from.bodies,
         joint: &from.joint,

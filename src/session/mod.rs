@@ -201,14 +201,15 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
     }
     let touched = touch::touched(job, &measured.survey);
     measured.notices.extend(touch::notices(job, touched.as_ref()));
-    match judge(job, &measured.survey) {
-        Ok(judged) => {
+    let judged = decision_bodies(job, &measured.survey)
+        .and_then(|from| judge::judge_bodies(job, &from).map(|judged| (from, judged)));
+    match judged {
+        Ok((from, judged)) => {
             measured.notices.extend(print_size::notice(job, &measured.survey, &judged));
             measured.notices.extend(roll::notices(job, &measured.survey));
             let mut out = result::build(job, &measured, &judged, touched.as_ref());
             out.integrity = integrity::parts(job, &measured);
-            out.integrity.extend(integrity::hidden(job, &measured, &judged));
-            out.notices.extend(integrity::unchecked(job, &measured, &judged));
+            out.integrity.extend(integrity::hidden(job, &measured, &from, &judged));
             integrity::withhold(&mut out);
             if job.rough_lens {
                 rough::cap(&mut out);

@@ -56,8 +56,7 @@ impl Run<'_> {
         }
         let at =
             Solution { problem, state: &self.state, weights: &weights, extent: &self.extent, covariance: &covariance };
-        let integrity::Report { tested: mut tests_of_faults, hidden, spread } =
-            integrity::report(&at, &instances, &self.named);
+        let integrity::Report { tested: mut tests_of_faults, hidden, spread } = integrity::report(&at, &self.named);
         covariance.widen_corners(spread);
         tests_of_faults.splice(0..0, found);
         watch(Stage::FaultTests);

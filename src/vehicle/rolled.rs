@@ -36,6 +36,8 @@ pub struct DecisionBodies {
     pub joint: JointCovariance,
     /// Which of the survey's bodies the first of them are; of a rolled car the wheels at all of [`Roll::places`] follow.
     pub kept: Vec<usize>,
+    /// Derivatives of their steps by the adjustment's columns ([`Survey::steps_by_column`]).
+    pub by_column: nalgebra::DMatrix<f64>,
     /// The car as declared; of a rolled one, with wheels whose axis and centre are their frames'.
     pub vehicle: VehicleModel,
 }
@@ -96,6 +98,7 @@ pub fn rolled_bodies(
     Ok(DecisionBodies {
         bodies,
         joint: survey.joint_with_wheels(&kept, &all),
+        by_column: survey.steps_by_column(&kept, &all),
         kept,
         vehicle: VehicleModel { wheels: vehicle.wheels.iter().map(exact).collect(), ..vehicle.clone() },
     })

@@ -1,6 +1,9 @@
 //! What several tests share: from a made bay to its verdict, the way the program goes.
 #![allow(dead_code)] // each test binary uses its own part
 
+pub mod job;
+pub mod shots;
+
 use nalgebra::Vector3;
 use plumbsight::frames::Direction;
 use plumbsight::placement::{Datum, LateralFrom, Placement, Reference, Station};

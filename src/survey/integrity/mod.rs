@@ -128,13 +128,13 @@ pub struct Hidden {
     pub suspect: Suspect,
     /// Which fault.
     pub fault: Fault,
-    /// 6n × q: change of the bodies' poses (in the order of [`super::Survey::bodies`], steps as in [`super::JointCovariance`]) for each unit of
-    /// the fault's q numbers.
+    /// n × q: change of the adjustment's columns for each unit of the fault's q numbers.
     reach: DMatrix<f64>,
-    /// q × q: how well the residuals tell the q numbers.
-    inverse: DMatrix<f64>,
+    /// q × q: how well the residuals tell the q numbers; as good as infinite in directions that nothing checks.
+    reachable: DMatrix<f64>,
     /// Its inverse.
     info: DMatrix<f64>,
+    tested: bool,
     noncentrality: f64,
 }
 
@@ -151,16 +151,28 @@ impl Hidden {
         self.info.nrows()
     }
 
-    /// By output: the largest change that a fault which is found with the chance [`POWER`] can make unnoticed (external reliability, Baarda
-    /// 1968). `by_step`: m × 6n, derivatives of the outputs by the bodies' steps.
-    pub fn effect(&self, by_step: &DMatrix<f64>) -> Vec<f64> {
-        let by_fault = by_step * &self.reach;
-        (0..by_fault.nrows())
-            .map(|r| {
-                let row = by_fault.row(r);
-                let variance: f64 = (row * &self.inverse).dot(&row);
-                (self.noncentrality * variance.max(0.0)).sqrt()
-            })
-            .collect()
+    /// True where a test of its own looks for it; else only the tests of single views do, or nothing.
+    pub fn is_tested(&self) -> bool {
+        self.tested
+    }
+
+    /// By output: the error of a fault of this size (its q numbers, as [`Hidden::smallest_along`] takes them) that is neither found nor corrected, to
+    /// first order. `by_column` as in [`Hidden::effect`].
+    pub fn error_of(&self, by_column: &DMatrix<f64>, size: &[f64]) -> Vec<f64> {
+        let size = nalgebra::DVector::from_column_slice(size);
+        (by_column * (&self.reach * size)).iter().copied().collect()
+    }
+
+    /// By output: the largest error that a fault which is found with the chance [`POWER`] can make unnoticed (external reliability, Baarda
+    /// 1968); metres where nothing checks it. `by_column`: m × n, derivatives of the outputs by the adjustment's columns
+    /// ([`super::Survey::steps_by_column`]); `after`: m × q, by how much each unit of the fault changes what the outputs are to say, where that is
+    /// how things stand after it and not before.
+    pub fn effect(&self, by_column: &DMatrix<f64>, after: Option<&DMatrix<f64>>) -> Vec<f64> {
+        let mut error = by_column * &self.reach;
+        if let Some(after) = after {
+            error -= after;
+        }
+        let spread = &error * &self.reachable;
+        (0..error.nrows()).map(|r| (self.noncentrality * spread.row(r).dot(&error.row(r)).max(0.0)).sqrt()).collect()
     }
 }

@@ -60,7 +60,7 @@ pub(super) fn dispersion(all: &[Hypothesis], named: &[Named]) -> f64 {
     let mut by_suspect: Vec<(&Suspect, Vec<f64>)> = Vec::new();
     for h in all {
         let of_body = matches!(h.suspect, Suspect::Body { .. }) && matches!(h.fault, Fault::Moved { .. });
-        if !of_body || named.iter().any(|n| n.suspect == h.suspect) {
+        if !of_body || !h.tested || named.iter().any(|n| n.suspect == h.suspect) {
             continue;
         }
         let median = chi_square::limit(0.5f64.ln(), h.dof);

@@ -14,8 +14,9 @@ use crate::survey::unknowns::{Extent, State};
 use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, Vector3};
 use std::collections::BTreeMap;
 
-/// Change points of one body that are kept for [`Hidden`]; more of them would say nearly the same.
-const HIDDEN_CHANGE_POINTS: usize = 12;
+/// Change points of one body that are kept for [`Hidden`], besides all those that are not checked in every direction; more of them would say
+/// nearly the same.
+const HIDDEN_CHANGE_POINTS: usize = 24;
 
 /// One hypothesis with the outcome of its test.
 #[derive(Clone, Debug)]
@@ -33,7 +34,10 @@ pub(super) struct Hypothesis {
     pub step: DVector<f64>,
     info: DMatrix<f64>,
     pub inverse: DMatrix<f64>,
-    reach: Option<DMatrix<f64>>,
+    /// The inverse with the directions that nothing checks, and what the fault would do to the columns; where it is asked what could hide.
+    reach: Option<(DMatrix<f64>, DMatrix<f64>)>,
+    /// False where it is no test of its own and only counts for what could hide.
+    pub tested: bool,
     /// About which point a motion's turn is to be counted, m.
     pub centre: Vector3<f64>,
 }
@@ -126,7 +130,7 @@ impl<'a> Index<'a> {
     }
 }
 
-/// Tests everything. `keep_reach`: which hypotheses keep what they would do to the other unknowns.
+/// Tests everything. `keep_reach`: hypotheses keep what they would do to the other unknowns, and those that cannot be tested are listed too.
 pub(super) fn scan(at: &Solution, keep_reach: bool) -> Vec<Hypothesis> {
     let Solution { problem, state, weights, extent, covariance } = *at;
     let index = Index::new(problem, extent);
@@ -159,7 +163,9 @@ pub(super) fn scan(at: &Solution, keep_reach: bool) -> Vec<Hypothesis> {
             sum.add(covariance, &Block::new(covariance, at.block, &rows), 1.0);
         }
         let score = sum.score(covariance);
-        (score.dof > 0).then(|| {
+        // The size of all prints together is as declared where nothing else tells it: that is what the scale bars are read for.
+        let as_declared = matches!(suspect, Suspect::Print(_));
+        (score.dof > 0 || (keep_reach && !as_declared)).then(|| {
             let reach = keep_reach.then(|| sum.reach(covariance));
             hypothesis(suspect, fault, (Vec::new(), None), Vector3::zeros(), &score, reach)
         })
@@ -214,8 +220,13 @@ fn movers(index: &Index) -> Vec<(Suspect, Vec<usize>, Option<usize>)> {
     }
     for (b, body) in kit.bodies.iter().enumerate().filter(|(_, body)| body.tags.len() > 1) {
         let instances: Vec<usize> = index.instances_of(b).into_iter().filter(|i| in_use(*i)).collect();
+        let seen = |t: usize| !index.pick(&instances, |view| view.tag == t).is_empty();
+        // A body of which one tag is seen is that tag: where it sits on the body is as declared.
+        if (0..body.tags.len()).filter(|t| seen(*t)).count() < 2 {
+            continue;
+        }
         for (t, tag) in body.tags.iter().enumerate().filter(|(_, tag)| tag.place != TagPlace::Free) {
-            if !index.pick(&instances, |view| view.tag == t).is_empty() {
+            if seen(t) {
                 out.push((Suspect::Tag { body: b, id: tag.id }, instances.clone(), Some(t)));
             }
         }
@@ -228,12 +239,13 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
     let covariance = at.covariance;
     let blocks: Vec<(usize, usize, Block<6>)> =
         mover.seen.iter().map(|(k, photo, rows)| (*photo, rows.len(), Block::new(covariance, *k, rows))).collect();
-    let mut push = |fault: Fault, sum: &Sum<6>, keep: bool| {
+    let mut push = |fault: Fault, sum: &Sum<6>, tested: bool, keep: bool| {
         let score = sum.score(covariance);
-        if score.dof > 0 {
-            let reach = (keep_reach && keep).then(|| sum.reach(covariance));
+        let reach = (keep_reach && (keep || score.dof < 6)).then(|| sum.reach(covariance));
+        if (tested && score.dof > 0) || reach.is_some() {
             let moved = (mover.instances.clone(), mover.tag);
-            out.push(hypothesis(mover.suspect.clone(), fault, moved, mover.centre, &score, reach));
+            let found = hypothesis(mover.suspect.clone(), fault, moved, mover.centre, &score, reach);
+            out.push(Hypothesis { tested: tested && score.dof > 0, ..found });
         }
     };
     let already = |weights: &dyn Fn(&crate::survey::allowed::Motion) -> bool| {
@@ -243,7 +255,7 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
         if !already(&|_| true) {
             let mut sum = Sum::new(covariance);
             blocks.iter().for_each(|(_, _, block)| sum.add(covariance, block, 1.0));
-            push(Fault::Displaced, &sum, true);
+            push(Fault::Displaced, &sum, true, true);
         }
         return;
     }
@@ -263,6 +275,8 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
         .collect();
     let all = views_from.last().copied().unwrap_or(0);
     let every = blocks.len().div_ceil(HIDDEN_CHANGE_POINTS).max(1);
+    // Where the body is seen so little that no change point leaves two views on both sides, nothing but single views' tests look for its move.
+    let testable = views_from.iter().any(|after| *after >= 2 && all - after >= 2);
     let mut sum = Sum::new(covariance);
     for (j, (photo, _, block)) in blocks.iter().rev().enumerate() {
         sum.add(covariance, block, 1.0);
@@ -270,8 +284,9 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
         let known = already(&|m| {
             m.weight_of_photo[*photo] == 1.0 && *photo > 0 && m.weight_of_photo[..*photo].iter().all(|w| *w == 0.0)
         });
-        if after >= 2 && before >= 2 && !known && together(*photo) {
-            push(Fault::Moved { from_photo: *photo }, &sum, j % every == 0);
+        let least = if testable { 2 } else { 1 };
+        if after >= least && before >= least && !known && together(*photo) {
+            push(Fault::Moved { from_photo: *photo }, &sum, testable, j % every == 0);
         }
     }
     let several = mover.instances.len() == 1 || mover.photos.iter().filter(|p| p.len() > 1).count() > 1;
@@ -281,7 +296,7 @@ fn motions(at: &Solution, mover: &Mover, keep_reach: bool, out: &mut Vec<Hypothe
         for (photo, _, block) in &blocks {
             sum.add(covariance, block, weights[*photo]);
         }
-        push(Fault::Crept, &sum, true);
+        push(Fault::Crept, &sum, true, true);
     }
 }
 
@@ -312,7 +327,8 @@ fn hypothesis<const Q: usize>(
         step: DVector::from_fn(Q, |i, _| score.step[i]),
         info: dynamic(&score.info),
         inverse: dynamic(&score.inverse),
-        reach,
+        reach: reach.map(|reach| (dynamic(&score.reachable), reach)),
+        tested: score.dof > 0,
         centre,
     }
 }
@@ -381,16 +397,30 @@ pub(in crate::survey) struct Report {
 }
 
 /// The tests of the final solution, one for each suspect and kind of fault (of all change points the one nearest to failing), and what could hide.
-pub(in crate::survey) fn report(at: &Solution, instances: &[usize], named: &[Named]) -> Report {
+pub(in crate::survey) fn report(at: &Solution, named: &[Named]) -> Report {
     let all = scan(at, true);
     let spread = dispersion(&all, named);
-    let mut limits = Limits::new(all.len());
+    let mut limits = Limits::new(all.iter().filter(|h| h.tested).count());
     let mut tested: Vec<Tested> = Vec::new();
     let mut hidden = Vec::new();
     for h in &all {
-        let (limit, lambda) = limits.of(h.dof);
+        let (limit, lambda) = limits.of(if h.dof > 0 { h.dof } else { h.step.len() });
         let lambda = lambda * spread;
         let statistic = h.statistic / spread;
+        if let Some((reachable, reach)) = &h.reach {
+            hidden.push(Hidden {
+                suspect: h.suspect.clone(),
+                fault: h.fault,
+                reach: reach.clone(),
+                reachable: reachable.clone(),
+                info: h.info.clone(),
+                tested: h.tested,
+                noncentrality: lambda,
+            });
+        }
+        if !h.tested {
+            continue;
+        }
         let test = Tested {
             suspect: h.suspect.clone(),
             fault: h.fault,
@@ -400,22 +430,6 @@ pub(in crate::survey) fn report(at: &Solution, instances: &[usize], named: &[Nam
             detectable: h.detectable(lambda),
             found: (statistic > limit).then(|| size_of(h)),
         };
-        if let Some(reach) = &h.reach {
-            let mut rows = DMatrix::zeros(6 * instances.len(), reach.ncols());
-            for (k, i) in instances.iter().enumerate() {
-                if let Some(column) = at.covariance.layout.instance_at[*i] {
-                    rows.rows_mut(6 * k, 6).copy_from(&reach.rows(column, 6));
-                }
-            }
-            hidden.push(Hidden {
-                suspect: h.suspect.clone(),
-                fault: h.fault,
-                reach: rows,
-                inverse: h.inverse.clone(),
-                info: h.info.clone(),
-                noncentrality: lambda,
-            });
-        }
         let same = |t: &Tested| {
             t.suspect == test.suspect && std::mem::discriminant(&t.fault) == std::mem::discriminant(&test.fault)
         };

@@ -18,6 +18,10 @@ use nalgebra::{DMatrix, Matrix3x6, SMatrix, SVector};
 /// Directions of θ of which less than this share is checked by the rest of the network are not tested.
 const LEAST_SHARE: f64 = 1e-3;
 
+/// A direction that nothing checks counts as checked by this share of what its views alone would say: faults of metres then hide in it, while
+/// rounding (in what they do to the unknowns) stays far below a micrometre.
+const NOTHING: f64 = 1e-6;
+
 /// Whitened derivatives of one view by what might be wrong with it.
 pub(super) struct Suspicion {
     /// By a motion of its body in the world's axes (turn about the origin, shift).
@@ -187,17 +191,19 @@ impl<const Q: usize> Sum<Q> {
         let mut statistic = 0.0;
         let mut dof = 0;
         let mut inverse = SMatrix::<f64, Q, Q>::zeros();
+        let mut reachable = SMatrix::<f64, Q, Q>::zeros();
         for k in 0..Q {
+            let axis = SVector::<f64, Q>::from_fn(|i, _| eigen.eigenvectors[(i, k)] * scale[i]);
+            reachable += axis * axis.transpose() / eigen.eigenvalues[k].max(NOTHING * NOTHING);
             if eigen.eigenvalues[k] < LEAST_SHARE * LEAST_SHARE * largest.max(1.0) {
                 continue;
             }
-            let axis = SVector::<f64, Q>::from_fn(|i, _| eigen.eigenvectors[(i, k)] * scale[i]);
             let along = axis.dot(&self.pull);
             statistic += along * along / eigen.eigenvalues[k];
             inverse += axis * axis.transpose() / eigen.eigenvalues[k];
             dof += 1;
         }
-        Score { statistic, dof, step: -(inverse * self.pull), info, inverse }
+        Score { statistic, dof, step: -(inverse * self.pull), info, inverse, reachable }
     }
 
     /// n × Q: change of the columns for each unit of θ that is left out, N⁻¹ A'B.
@@ -221,4 +227,6 @@ pub(super) struct Score<const Q: usize> {
     pub info: SMatrix<f64, Q, Q>,
     /// Covariance of `step`, without the directions that nothing checks.
     pub inverse: SMatrix<f64, Q, Q>,
+    /// The same with them: there it is as good as infinite.
+    pub reachable: SMatrix<f64, Q, Q>,
 }

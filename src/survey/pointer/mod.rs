@@ -225,11 +225,8 @@ impl Survey {
         touched: &Touched,
         points: &[usize],
     ) -> JointCovariance {
-        let mut maps: Vec<_> = bodies.iter().map(|b| self.covariance.map_of(self.instances[*b])).collect();
-        maps.extend(places.iter().map(|p| self.wheel_maps[*p].clone()));
-        let first = maps.len();
-        maps.extend(touched.point_maps(points));
-        let mut joint = self.covariance.joint_of(&maps);
+        let first = bodies.len() + places.len();
+        let mut joint = self.covariance.joint_of(&self.maps(bodies, places, touched, points));
         let row = |k: usize| 6 * (first + k / 3) + 3 + k % 3;
         let mut own = DMatrix::zeros(joint.cov.nrows(), joint.cov.ncols());
         let from = |k: usize| 3 * points[k / 3] + k % 3;
@@ -241,5 +238,25 @@ impl Survey {
         joint.cov += &own;
         joint.parts.push((Source::Touch, own));
         joint
+    }
+
+    /// How bodies, wheels and points follow from the adjustment's columns.
+    fn maps(&self, bodies: &[usize], places: &[usize], touched: &Touched, points: &[usize]) -> Vec<PoseMap> {
+        let mut maps: Vec<_> = bodies.iter().map(|b| self.covariance.map_of(self.instances[*b])).collect();
+        maps.extend(places.iter().map(|p| self.wheel_maps[*p].clone()));
+        maps.extend(touched.point_maps(points));
+        maps
+    }
+
+    /// 6m × n: derivatives of the steps of bodies, wheels and points (as in [`Survey::joint_with_points`]) by the adjustment's columns, for
+    /// [`super::integrity::Hidden::effect`].
+    pub fn steps_with_points_by_column(
+        &self,
+        bodies: &[usize],
+        places: &[usize],
+        touched: &Touched,
+        points: &[usize],
+    ) -> DMatrix<f64> {
+        self.covariance.stacked(&self.maps(bodies, places, touched, points))
     }
 }
