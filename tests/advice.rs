@@ -54,6 +54,7 @@ fn measure(bay: &Bay, tolerance: Option<[Option<f64>; 6]>) -> Measured {
     let from = DecisionBodies {
         bodies: measured_bodies(&bay.layout.kit, &survey),
         joint: survey.joint(&kept),
+        by_column: survey.steps_by_column(&kept, &[]),
         kept,
         vehicle: bays::vehicle_of(bay),
     };

@@ -5,11 +5,14 @@
 mod bays;
 mod common;
 
+use bays::job::{job_of, judged, rolled_job};
+use bays::shots::{Put, Shots};
 use nalgebra::{SMatrix, Vector3, Vector6};
 use plumbsight::camera::N_LENS;
 use plumbsight::fit::chi_square;
-use plumbsight::frames::{Point, Pose, Tag, World};
-use plumbsight::scene::{Bay, BayOptions, LensKnowledge, LimitLaw, SixOffsets};
+use plumbsight::record::ResultFile;
+use plumbsight::record::result::Verdict;
+use plumbsight::scene::{Bay, BayOptions, LensKnowledge, LimitLaw, RollOptions, SixOffsets};
 use plumbsight::survey::integrity::{Fault, Hidden, Suspect, Tested};
 use plumbsight::survey::{Photo, Survey, SurveyInput, SurveyOptions, adjust};
 use plumbsight::units::{m_from_mm, mm_from_m, rad_from_deg};
@@ -35,18 +38,6 @@ fn options(seed: u64) -> BayOptions {
         },
         ..BayOptions::default()
     }
-}
-
-/// A fault as put into a bay, in the bay's world.
-#[derive(Clone, Debug)]
-struct Put {
-    suspect: Suspect,
-    fault: Fault,
-    /// Shift (m) of what moves, or relative size.
-    shift_m: Vector3<f64>,
-    relative: f64,
-    /// In minimal detectable sizes.
-    factor: f64,
 }
 
 /// The fault, whether it was named, how many tests failed, and which.
@@ -117,57 +108,6 @@ fn draw(bay: &Bay, survey: &Survey, dice: &mut Dice) -> Option<Put> {
     Some(Put { suspect: hidden.suspect.clone(), fault: hidden.fault, shift_m, relative, factor })
 }
 
-fn concerns(bay: &Bay, suspect: &Suspect, photo: usize, body: usize, id: u16) -> bool {
-    let plate = bay.layout.kit.bodies[body].kind == plumbsight::body::BodyKind::Plate;
-    match suspect {
-        Suspect::Body { body: b, .. } => *b == body,
-        Suspect::Car { .. } => plate,
-        Suspect::Tag { id: own, .. } => *own == id,
-        Suspect::Print(print) => bay.layout.kit.bodies[body].tags.iter().any(|t| t.id == id && t.print == *print),
-        Suspect::Photo(p) => *p == photo,
-    }
-}
-
-/// The bay's photographs with the fault in them: the same noise on corners that are where the fault put them.
-fn with_fault(bay: &Bay, put: &Put) -> Vec<Photo> {
-    let mut photos = bay.noisy_photos(0);
-    let perfect = bay.perfect_photos();
-    let shows: Vec<usize> = (0..photos.len())
-        .filter(|&p| {
-            photos[p].tags.iter().any(|t| {
-                let tag = bay.layout.tags.iter().find(|other| other.id == t.id).unwrap();
-                concerns(bay, &put.suspect, p, tag.body, t.id)
-            })
-        })
-        .collect();
-    let (first, last) = (shows[0], *shows.last().unwrap());
-    for (p, photo) in photos.iter_mut().enumerate() {
-        for view in &mut photo.tags {
-            let tag = bay.layout.tags.iter().find(|other| other.id == view.id).unwrap();
-            if !concerns(bay, &put.suspect, p, tag.body, view.id) {
-                continue;
-            }
-            let (mut weight, mut grown, mut lens) = (0.0, 1.0, bay.lens);
-            match put.fault {
-                Fault::Moved { from_photo } => weight = f64::from(u8::from(p >= from_photo)),
-                Fault::Crept => weight = (p - first) as f64 / (last - first) as f64,
-                Fault::Displaced => weight = 1.0,
-                Fault::Size => grown += put.relative,
-                Fault::Focal => (lens.fx, lens.fy) = (lens.fx * (1.0 + put.relative), lens.fy * (1.0 + put.relative)),
-            }
-            let step = Vector6::new(0.0, 0.0, 0.0, put.shift_m.x, put.shift_m.y, put.shift_m.z) * weight;
-            let place: Pose<World, Tag> = tag.world_from_tag.moved_left(&step);
-            let truth = perfect[p].tags.iter().find(|other| other.id == view.id).unwrap();
-            for (k, corner) in plumbsight::body::tag_corners_m(tag.side_m * grown).iter().enumerate() {
-                let in_camera = bay.camera_from_world[p] * (place * Point::<Tag>::claim(*corner));
-                let seen = lens.project(&in_camera).unwrap();
-                view.corners[k] += seen - truth.corners[k];
-            }
-        }
-    }
-    photos
-}
-
 /// True where a failed test names this fault: the same suspect, the same kind, the true change among the photographs named.
 fn names(test: &Tested, put: &Put) -> bool {
     let Some(size) = &test.found else { return false };
@@ -206,7 +146,7 @@ fn faults_are_named_and_sound_bays_are_left_alone() {
             }
             let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed));
             let put = (0..50).find_map(|_| draw(&bay, &sound, &mut dice)).expect("a fault can be drawn");
-            match solve(&bay, with_fault(&bay, &put)) {
+            match solve(&bay, Shots::new(std::slice::from_ref(&bay), true).with(&put)) {
                 Err(error) => (alarm, Some((put, false, 0, error.to_string()))),
                 Ok(survey) => {
                     let failed: Vec<&Tested> = survey.integrity.iter().filter(|t| !t.passed()).collect();
@@ -241,6 +181,121 @@ fn faults_are_named_and_sound_bays_are_left_alone() {
     println!("faulty bays {}, named {named}", faulty.len());
     assert!(alarms as f64 <= (0.01 * outcomes.len() as f64).max(1.0), "{alarms} false alarms");
     assert!(named as f64 >= 0.99 * faulty.len() as f64 - 1.0, "{named} of {} named", faulty.len());
+}
+
+/// A bay of one of four kinds: plates on the rear wheels alone or on all, the car standing or rolled.
+fn mixed(seed: u64) -> (Vec<Bay>, Option<RollOptions>) {
+    let rolled = seed % 4 >= 2;
+    let more = BayOptions { front_plates: seed % 2 == 1, ..options(seed) };
+    if !rolled {
+        return (vec![Bay::new(&more).unwrap()], None);
+    }
+    let roll = RollOptions { stops_m: vec![-0.5], ..RollOptions::default() };
+    let more = BayOptions { n_photos: 14, run_out_limit_rad: rad_from_deg(1.0), ..more };
+    (Bay::new(&more).unwrap().rolled(&roll).unwrap(), Some(roll))
+}
+
+/// The true deviations after the fault: the stand, or the car where it is judged, stands elsewhere at the end.
+fn true_deviations(bay: &Bay, judged_at: Option<usize>, put: Option<&Put>) -> [f64; 6] {
+    let mut truth = bay.stand_offsets().to_array();
+    let Some(put) = put.filter(|p| matches!(p.fault, Fault::Moved { .. } | Fault::Crept)) else { return truth };
+    let sign = match &put.suspect {
+        Suspect::Body { body, .. } if *body == bay.layout.stand => 1.0,
+        Suspect::Car { position } if *position == judged_at => -1.0,
+        _ => 0.0,
+    };
+    for k in 0..3 {
+        truth[k] += sign * put.shift_m[k];
+    }
+    truth
+}
+
+/// What became of one bay.
+struct Verdicts {
+    seed: u64,
+    put: Option<Put>,
+    /// The true deviation exceeds its tolerance by more than U.
+    out: bool,
+    verdict: Verdict,
+    /// Without the checks it would have been called in tolerance.
+    saved: bool,
+    /// Withheld or not measured because of a named fault.
+    noticed: bool,
+}
+
+fn verdict_of(seed: u64) -> Option<Verdicts> {
+    let (stops, roll) = mixed(seed);
+    let bay = &stops[stops.len() - 1];
+    let shots = Shots::new(&stops, true);
+    let wide = [1.0, 1.0, 1.0, 0.5, 0.5, 0.5];
+    let job = |tolerance: [f64; 6]| match &roll {
+        None => job_of(bay, &shots.photos, bays::placement_of(bay, tolerance.map(Some))),
+        Some(roll) => rolled_job(&stops, roll, bays::placement_of(bay, tolerance.map(Some))).0,
+    };
+    let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed ^ 0x5eed));
+    let sound_job = job(wide);
+    let input = SurveyInput {
+        photos: shots.photos.clone(),
+        rolled: sound_job.rolled.as_ref().map(|r| r.car.clone()),
+        ..bay.survey_input()
+    };
+    let sound = adjust(&input, &SurveyOptions::default()).ok()?;
+    let put = if seed % 3 == 0 { None } else { (0..50).find_map(|_| draw(bay, &sound, &mut dice)) };
+    let photos = put.as_ref().map_or_else(|| shots.photos.clone(), |put| shots.with(put));
+    let truth = true_deviations(bay, roll.as_ref().map(|_| stops.len() - 1), put.as_ref());
+    let assessed = plumbsight::session::judge(&sound_job, &sound).ok()?;
+    let u = assessed.stations[0].deviations.clone().map(|d| d.deviation.expanded);
+    // One component's tolerance lies near the stand, on either side; the others do not matter.
+    let component = (dice.unit() * 4.0) as usize;
+    let mut tolerance = wide;
+    let beside = if dice.unit() < 0.7 { -(1.0 + 2.0 * dice.unit()) } else { 1.0 + 3.0 * dice.unit() };
+    tolerance[component] = truth[component].abs() + beside * u[component];
+    if tolerance[component] < 0.2 * u[component] {
+        return None; // A stand that stands too well for a tolerance below its deviation.
+    }
+    let job = job(tolerance);
+    let result: ResultFile = judged(&job, &photos);
+    let plain = |survey: &Survey| {
+        plumbsight::session::judge(&job, survey).is_ok_and(|a| a.verdict == plumbsight::verdict::State::InTolerance)
+    };
+    let out = truth[component].abs() > tolerance[component] + u[component];
+    // Only where it counts: the same survey judged without looking at its tests.
+    let saved = out
+        && adjust(&SurveyInput { photos: photos.clone(), ..input }, &SurveyOptions::default()).is_ok_and(|s| plain(&s));
+    let noticed = result.integrity.iter().any(|t| !t.passed && t.test != "fault that could hide")
+        || result.verdict == Verdict::NotMeasured;
+    Some(Verdicts { seed, put, out, verdict: result.verdict, saved, noticed })
+}
+
+/// No bay whose stand is truly out by more than U is called in tolerance, whatever fault is in it: moved stands and cars included, rolled or not, with and without front
+/// plates, tolerances drawn beside the stand so that a wrong number would show.
+#[test]
+fn no_bad_stand_passes_because_of_a_fault() {
+    let n: u64 = std::env::var("PLUMBSIGHT_FAULTY_BAYS").ok().and_then(|n| n.parse().ok()).unwrap_or(24);
+    let all: Vec<Verdicts> = (1..=n).into_par_iter().filter_map(|k| verdict_of(k + 100_000)).collect();
+    let count = |of: &dyn Fn(&&Verdicts) -> bool| all.iter().filter(of).count();
+    let (bad, faulty) = (count(&|v| v.out), count(&|v| v.put.is_some()));
+    println!(
+        "{} bays, {faulty} with a fault, {} of these noticed; {} sound ones with an alarm; {bad} truly out by more than U, {} of these called in tolerance, {} would be without the checks; \
+         {} called in tolerance in all, {} out, {} not proven, {} not measured",
+        all.len(),
+        count(&|v| v.put.is_some() && v.noticed),
+        count(&|v| v.put.is_none() && v.noticed),
+        count(&|v| v.out && v.verdict == Verdict::In),
+        count(&|v| v.saved),
+        count(&|v| v.verdict == Verdict::In),
+        count(&|v| v.verdict == Verdict::Out),
+        count(&|v| v.verdict == Verdict::NotProven),
+        count(&|v| v.verdict == Verdict::NotMeasured),
+    );
+    for v in all.iter().filter(|v| v.put.is_some() && !v.noticed) {
+        println!("not noticed: bay {} {:?}: {:?}", v.seed, v.put, v.verdict);
+    }
+    let wrong: Vec<_> = all.iter().filter(|v| v.out && v.verdict == Verdict::In).map(|v| (v.seed, &v.put)).collect();
+    assert!(wrong.is_empty(), "truly out by more than U and called in tolerance: {wrong:?}");
+    assert!(4 * bad > all.len() && 2 * faulty > all.len(), "{bad} truly out, {faulty} with a fault of {}", all.len());
+    let missed = count(&|v| v.put.is_some() && !v.noticed) as f64;
+    assert!(missed <= (0.01 * faulty as f64).max(1.0), "{missed} of {faulty} faults not noticed");
 }
 
 /// Source: chi-square tail, as in `fit::chi_square`; here only that the stated power is the one aimed at.

@@ -543,7 +543,7 @@ pub struct IntegrityPart {
     pub threshold: f64,
     /// Smallest fault that the test finds with a chance of 99.5 %, in `unit`; `null` where none would show.
     pub minimal_detectable: Option<f64>,
-    /// `mm`, `deg` or `%`.
+    /// `mm`, `deg`, `%`, `px`, or what is counted.
     pub unit: String,
     /// False where a fault was found.
     pub passed: bool,

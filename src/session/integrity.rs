@@ -142,6 +142,7 @@ pub(super) fn parts(job: &Job, measured: &Measured) -> Vec<IntegrityPart> {
     let misfits = measured.misfits.iter().map(super::drift::Misfit::part);
     let tests = measured.survey.integrity.iter();
     misfits
+        .chain(measured.mistakes.iter().map(super::explain::Mistake::part))
         .chain(tests.map(|test| {
             let (smallest, unit) = test.detectable.as_ref().map_or((None, "mm"), detectable);
             IntegrityPart {

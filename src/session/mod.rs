@@ -4,6 +4,7 @@
 
 mod advice;
 mod drift;
+mod explain;
 pub mod hold;
 mod integrity;
 mod judge;
@@ -23,6 +24,7 @@ mod result;
 mod roll;
 mod rough;
 mod survey_file;
+mod swapped;
 mod touch;
 
 pub use advice::advise;
@@ -91,6 +93,8 @@ pub struct Measured {
     pub survey: Survey,
     /// Lenses whose profile the photographs contradict.
     pub misfits: Vec<drift::Misfit>,
+    /// Gross mistakes in what the job says, which the survey went on without.
+    pub mistakes: Vec<explain::Mistake>,
     /// All notices so far.
     pub notices: Vec<Notice>,
 }
@@ -133,15 +137,18 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
         moved_between_stations: job.moved_between_stations.clone(),
         rolled: job.rolled.as_ref().map(|r| r.car.clone()),
     };
-    match crate::survey::adjust(&input, &SurveyOptions::default()) {
+    let solved = crate::survey::adjust(&input, &SurveyOptions::default());
+    let (input, solved, mistakes) = explain::explained(input, solved);
+    match solved {
         Ok(survey) => {
             notices.extend(survey_notices(job, &look, &survey));
             let misfits = drift::misfits(job, &input, &survey);
             notices.extend(misfits.iter().map(|m| Notice { about: m.file.clone(), text: m.sentence.clone() }));
-            Ok(Measured { look, input, survey, misfits, notices })
+            Ok(Measured { look, input, survey, misfits, mistakes, notices })
         }
         Err(error) => {
-            let reason = format!("The photographs could not be tied together: {error}.");
+            let named: String = mistakes.iter().map(|m| format!(" {}", m.part().sentence)).collect();
+            let reason = format!("The photographs could not be tied together: {error}.{named}");
             Err(Box::new(Untied { reason, notices, look }))
         }
     }
@@ -201,8 +208,10 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
     }
     let touched = touch::touched(job, &measured.survey);
     measured.notices.extend(touch::notices(job, touched.as_ref()));
-    let judged = decision_bodies(job, &measured.survey)
-        .and_then(|from| judge::judge_bodies(job, &from).map(|judged| (from, judged)));
+    let from = decision_bodies(job, &measured.survey);
+    let judged = from.and_then(|from| judge::judge_bodies(job, &from).map(|judged| (from, judged)));
+    let outcome = judged.as_ref().map(|(_, judged)| judged.clone()).map_err(Clone::clone);
+    let exchanged = swapped::exchanged(job, &measured.survey, &outcome);
     match judged {
         Ok((from, judged)) => {
             measured.notices.extend(print_size::notice(job, &measured.survey, &judged));
@@ -210,6 +219,7 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
             let mut out = result::build(job, &measured, &judged, touched.as_ref());
             out.integrity = integrity::parts(job, &measured);
             out.integrity.extend(integrity::hidden(job, &measured, &from, &judged));
+            swapped::say(&mut out, exchanged);
             integrity::withhold(&mut out);
             if job.rough_lens {
                 rough::cap(&mut out);
@@ -231,6 +241,7 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
             let notices = measured.notices.clone();
             let mut out = result::not_measured(job, &measured.look, Some(&measured.survey), reason, notices);
             out.integrity = integrity::parts(job, &measured);
+            swapped::say(&mut out, exchanged);
             out
         }
     }

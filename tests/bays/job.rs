@@ -33,6 +33,11 @@ pub fn job_of(bay: &Bay, photos: &[Photo], placement: Placement) -> Job {
         stands: vec![StandModel::plain(bay.layout.stand)],
         floor: super::floor_of(bay),
         vehicle: super::vehicle_of(bay),
+        vin: None,
+        vin_unchecked: None,
+        readiness: None,
+        file: "job.toml".into(),
+        inputs: Vec::new(),
         placement,
         lenses: vec![LensProfile {
             file: "lens.toml".into(),

@@ -1,0 +1,428 @@
+//! Gross mistakes in what a job says of its photographs and tags, each tried as a hypothesis of its own where the survey does not fit: a photograph under
+//! another roll position, a whole batch of sheets in another size, an id in two places, a tag that is turned or exchanged on its body.
+//!
+//! A mistake is named only where it explains the misfit far better than chance or any other reading does; the survey then goes on without it.
+
+use crate::body::{BodyKind, Kit, PrintScale};
+use crate::frames::{Camera, Point, Pose, Tag, World};
+use crate::pose::planar_poses;
+use crate::record::result::IntegrityPart;
+use crate::survey::integrity::{Fault, Suspect};
+use crate::survey::{Survey, SurveyError, SurveyInput, SurveyOptions, TagView, adjust};
+use crate::units::mm_from_m;
+use nalgebra::{UnitQuaternion, Vector3};
+
+/// A tag seen further than this from where it should be is somewhere else, m. Common practice, no source: ten times what a single view of a tag is worth.
+const ELSEWHERE_M: f64 = crate::units::m_from_mm(50.0);
+
+/// Nearer than this (m) it is where it should be.
+const THERE_M: f64 = crate::units::m_from_mm(25.0);
+
+/// A batch of sheets that explains the misfit leaves at most one in so many of the failed tests and rejected views.
+const LEFT_OVER: usize = 4;
+
+/// A reading that explains a tag's views leaves residuals below this, px, and another one at least so many times as large.
+const FITS_PX: f64 = 3.0;
+const FAR_WORSE: f64 = 5.0;
+
+/// A batch has another size from this many standard uncertainties of what is declared (two-sided 0.01 % of a normal distribution).
+const SIZE_IN_U: f64 = 3.89;
+
+/// A named mistake.
+pub struct Mistake {
+    /// Name of the test, as it stands in the result.
+    test: &'static str,
+    subject: String,
+    statistic: f64,
+    threshold: f64,
+    unit: &'static str,
+    sentence: String,
+}
+
+impl Mistake {
+    /// As it goes into the result.
+    pub(super) fn part(&self) -> IntegrityPart {
+        IntegrityPart {
+            test: self.test.into(),
+            subject: self.subject.clone(),
+            statistic: self.statistic,
+            threshold: self.threshold,
+            minimal_detectable: Some(self.threshold),
+            unit: self.unit.into(),
+            passed: false,
+            sentence: self.sentence.clone(),
+        }
+    }
+}
+
+type Solved = Result<Survey, SurveyError>;
+
+/// The survey, solved again where a mistake explains its misfit, and the mistakes.
+pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyInput, Solved, Vec<Mistake>) {
+    let mut mistakes = Vec::new();
+    if let Some((corrected, again, found)) = wrong_positions(&input, &solved) {
+        (input, solved) = (corrected, again);
+        mistakes.extend(found);
+    }
+    if let Some((corrected, again, found)) = batch_in_another_size(&input, &solved) {
+        (input, solved) = (corrected, again);
+        mistakes.push(found);
+    }
+    mistakes.extend(id_twice(&input, &solved));
+    if let Ok(survey) = &solved {
+        mistakes.extend(misplaced_tags(&input, survey));
+    }
+    (input, solved, mistakes)
+}
+
+/// How much a solution leaves unexplained: failed tests and views that are not used.
+fn unexplained(solved: &Solved) -> usize {
+    let Ok(survey) = solved else { return usize::MAX };
+    let failed = survey.integrity.iter().filter(|t| !t.passed()).count();
+    failed + survey.views.iter().filter(|v| !v.used).count()
+}
+
+fn lens_of(input: &SurveyInput, survey: &Survey, photo: usize) -> crate::camera::Lens {
+    survey.lenses[input.photos[photo].lens]
+}
+
+fn camera_of(survey: &Survey, photo: usize) -> Option<Pose<Camera, World>> {
+    survey.photos.iter().find(|p| p.photo == photo).map(|p| p.camera_from_world)
+}
+
+/// Where a single view alone puts a tag's centre; both planar solutions have it in the same place but for their small difference.
+fn centre_by_view(input: &SurveyInput, survey: &Survey, photo: usize, view: &TagView) -> Option<Vector3<f64>> {
+    let (body, tag) = input.kit.find_tag(view.id)?;
+    let side_m = input.kit.bodies[body].tags[tag].mean_side_m();
+    let camera_from_tag: Pose<Camera, Tag> =
+        planar_poses(&lens_of(input, survey, photo), side_m, &view.corners).into_iter().next()?;
+    Some((camera_of(survey, photo)?.inverse() * camera_from_tag).translation())
+}
+
+/// The point that lies nearest to all others, summed.
+fn middle(points: &[Vector3<f64>]) -> Option<Vector3<f64>> {
+    let far = |p: &Vector3<f64>| points.iter().map(|q| (p - q).norm()).sum::<f64>();
+    points.iter().min_by(|a, b| far(a).total_cmp(&far(b))).copied()
+}
+
+/// Photographs that show the car as it stood at another roll position than the one they are listed under.
+fn wrong_positions(input: &SurveyInput, solved: &Solved) -> Option<(SurveyInput, Solved, Vec<Mistake>)> {
+    let car = input.rolled.as_ref()?;
+    let rides = |id: u16| input.kit.find_tag(id).is_some_and(|(body, _)| car.carries(body));
+    let rejected = |s: &Survey| s.views.iter().any(|v| !v.used && rides(v.id));
+    let fails =
+        |s: &Survey| s.integrity.iter().any(|t| !t.passed()) || !matches!(&s.roll, Some(Ok(r)) if r.check.passed());
+    if matches!(solved, Ok(survey) if !rejected(survey) && !fails(survey)) {
+        return None;
+    }
+    // What stood still gives the photographs' places; each then shows where it has the plates.
+    let mut still = input.clone();
+    still.rolled = None;
+    still.photos.iter_mut().for_each(|photo| photo.tags.retain(|t| !rides(t.id)));
+    let still_survey = adjust(&still, &SurveyOptions::default()).ok()?;
+    let mut seen: Vec<(usize, u16, usize, Vector3<f64>)> = Vec::new(); // photograph, tag, position, centre
+    for (p, photo) in input.photos.iter().enumerate() {
+        for view in photo.tags.iter().filter(|t| rides(t.id)) {
+            if let Some(centre) = centre_by_view(input, &still_survey, p, view) {
+                seen.push((p, view.id, photo.position, centre));
+            }
+        }
+    }
+    let elsewhere = |p: usize, id: u16, position: usize| {
+        let others: Vec<_> = seen.iter().filter(|s| s.0 != p && s.1 == id && s.2 == position).map(|s| s.3).collect();
+        middle(&others)
+    };
+    let mut found = Vec::new();
+    let mut corrected = input.clone();
+    for (p, photo) in input.photos.iter().enumerate() {
+        let own: Vec<_> = seen.iter().filter(|s| s.0 == p).collect();
+        let off_from = |position: usize| -> Option<f64> {
+            let offs = own.iter().filter_map(|s| Some((elsewhere(p, s.1, position)? - s.3).norm()));
+            offs.reduce(f64::max)
+        };
+        let Some(off) = off_from(photo.position).filter(|off| *off > ELSEWHERE_M) else { continue };
+        let others = (0..car.positions.len()).filter(|q| *q != photo.position);
+        let best = others.filter_map(|q| Some((off_from(q)?, q))).min_by(|a, b| a.0.total_cmp(&b.0));
+        let Some((near, q)) = best.filter(|(near, _)| *near < THERE_M) else { continue };
+        corrected.photos[p].tags.retain(|t| !rides(t.id));
+        found.push(Mistake {
+            test: "photograph under another roll position",
+            subject: format!("photograph {}", photo.name),
+            statistic: mm_from_m(off),
+            threshold: mm_from_m(ELSEWHERE_M),
+            unit: "mm",
+            sentence: format!(
+                "Photograph {} is listed under roll position \"{}\" and shows the car as it stood at \"{}\": the plates are {:.0} mm from where the other photographs of \
+                 \"{}\" have them and {:.0} mm from where those of \"{}\" do. What it shows of the car was left out: correct roll_position in job.toml.",
+                photo.name,
+                car.positions[photo.position],
+                car.positions[q],
+                mm_from_m(off),
+                car.positions[photo.position],
+                mm_from_m(near),
+                car.positions[q],
+            ),
+        });
+    }
+    if found.is_empty() {
+        return None;
+    }
+    let again = adjust(&corrected, &SurveyOptions::default());
+    (unexplained(&again) <= unexplained(solved)).then_some((corrected, again, found))
+}
+
+/// Tags that were declared alike: of the same kind of body, print group and side. Lists of (body, tag), those with two or more that are not a whole
+/// print group.
+fn batches(kit: &Kit) -> Vec<Vec<(usize, usize)>> {
+    let all: Vec<(usize, usize)> =
+        (0..kit.bodies.len()).flat_map(|b| (0..kit.bodies[b].tags.len()).map(move |t| (b, t))).collect();
+    let like = |a: &(usize, usize), b: &(usize, usize)| {
+        let (x, y) = (&kit.bodies[a.0], &kit.bodies[b.0]);
+        let (s, t) = (&x.tags[a.1], &y.tags[b.1]);
+        x.kind == y.kind && s.print == t.print && (s.side_m - t.side_m).abs() < 1e-9
+    };
+    let mut batches: Vec<Vec<(usize, usize)>> = Vec::new();
+    for tag in &all {
+        match batches.iter_mut().find(|batch| like(&batch[0], tag)) {
+            Some(batch) => batch.push(*tag),
+            None => batches.push(vec![*tag]),
+        }
+    }
+    let print = |&(b, t): &(usize, usize)| kit.bodies[b].tags[t].print;
+    batches.retain(|batch| {
+        batch.len() > 1 && all.iter().filter(|tag| print(tag) == print(&batch[0])).count() > batch.len()
+    });
+    batches
+}
+
+/// All sheets that were declared with one figure, where that figure is wrong: with their size found from the photographs everything fits.
+fn batch_in_another_size(input: &SurveyInput, solved: &Solved) -> Option<(SurveyInput, Solved, Mistake)> {
+    let sizes = |s: &Survey| s.integrity.iter().filter(|t| !t.passed() && t.fault == Fault::Size).count();
+    let before = unexplained(solved);
+    let suspicious = match solved {
+        Ok(survey) => sizes(survey) > 1 || before * LEFT_OVER > survey.views.len(),
+        Err(_) => true,
+    };
+    if !suspicious {
+        return None;
+    }
+    let tried = batches(&input.kit).into_iter().filter_map(|batch| {
+        let mut freed = input.clone();
+        let (first_body, first_tag) = batch[0];
+        let group = freed.kit.prints.len();
+        let declared = freed.kit.prints[input.kit.bodies[first_body].tags[first_tag].print].clone();
+        let sigma = declared.sigma_common.hypot(declared.sigma_each).max(1e-4);
+        freed.kit.prints.push(PrintScale { sigma_common: 0.3, measured: false, ..declared });
+        for (b, t) in &batch {
+            freed.kit.bodies[*b].tags[*t].print = group;
+        }
+        let again = adjust(&freed, &SurveyOptions::default());
+        let scale = again.as_ref().ok()?.print_scale[group];
+        let relative = (scale[0] + scale[1]) / 2.0;
+        Some((unexplained(&again), batch, freed, again, relative, sigma))
+    });
+    let (left, batch, freed, again, relative, sigma) = tried.min_by_key(|t| t.0)?;
+    if left.saturating_mul(LEFT_OVER) > before || relative.abs() < SIZE_IN_U * sigma {
+        return None;
+    }
+    let (b, t) = batch[0];
+    let body = &input.kit.bodies[b];
+    let who = match body.kind {
+        BodyKind::FloorSheet => "floor sheets",
+        BodyKind::Plate => "plates' tags",
+        _ => "tags",
+    };
+    let who = match batch.iter().all(|(other, _)| *other == b) {
+        true => format!("all tags of \"{}\" with side_mm = {:.1}", body.name, mm_from_m(body.tags[t].side_m)),
+        false => format!("all {who} with side_mm = {:.1}", mm_from_m(body.tags[t].side_m)),
+    };
+    let sentence = format!(
+        "{} are {:.2} % {} than declared, {:.2} mm: with that size everything else fits. Measure them again and correct the figure in bodies.toml.",
+        crate::verdict::words::capital(&who),
+        100.0 * relative.abs(),
+        if relative < 0.0 { "smaller" } else { "larger" },
+        mm_from_m(body.tags[t].side_m * (1.0 + relative)),
+    );
+    let mistake = Mistake {
+        test: "size of a batch of sheets",
+        subject: who,
+        statistic: 100.0 * relative.abs(),
+        threshold: 100.0 * SIZE_IN_U * sigma,
+        unit: "%",
+        sentence,
+    };
+    Some((freed, again, mistake))
+}
+
+/// Ids that are in the bay twice: seen twice in one photograph, or in two places in turn.
+fn id_twice(input: &SurveyInput, solved: &Solved) -> Vec<Mistake> {
+    let mut out = Vec::new();
+    for body in &input.kit.bodies {
+        for tag in &body.tags {
+            let count = |tags: &[TagView]| tags.iter().filter(|t| t.id == tag.id).count();
+            let twice: Vec<&str> =
+                input.photos.iter().filter(|p| count(&p.tags) > 1).map(|p| p.name.as_str()).collect();
+            let apart = solved.as_ref().ok().and_then(|survey| in_turn(input, survey, tag.id));
+            let why = match (twice.first(), &apart) {
+                (Some(first), _) => format!("photograph {first} shows it twice"),
+                (None, Some((apart_m, here, there))) => format!(
+                    "photographs {here} and {there} show it {:.0} mm apart, and others in between show it in the first place again",
+                    mm_from_m(*apart_m)
+                ),
+                (None, None) => continue,
+            };
+            out.push(Mistake {
+                test: "id in two places",
+                subject: format!("tag {}", tag.id),
+                statistic: apart.as_ref().map_or(twice.len() as f64, |(apart_m, _, _)| mm_from_m(*apart_m)),
+                threshold: if apart.is_some() { mm_from_m(2.0 * ELSEWHERE_M) } else { 0.0 },
+                unit: if apart.is_some() { "mm" } else { "photographs" },
+                sentence: format!(
+                    "Tag {} (\"{}\") is in two places: {why}. Take one of the two sheets away or cover it, and take the photographs that show it again; or a photograph is out of order.",
+                    tag.id, body.name
+                ),
+            });
+        }
+    }
+    out
+}
+
+/// Where a tag's views lie in two places that do not follow each other in time: their distance and a photograph of each.
+fn in_turn<'a>(input: &'a SurveyInput, survey: &Survey, id: u16) -> Option<(f64, &'a str, &'a str)> {
+    let (body, _) = input.kit.find_tag(id)?;
+    if input.rolled.as_ref().is_some_and(|car| car.carries(body)) || input.moved_between_stations.contains(&body) {
+        return None;
+    }
+    if survey.views.iter().filter(|v| v.id == id).all(|v| v.used) && survey.views.iter().any(|v| v.id == id) {
+        return None;
+    }
+    let seen: Vec<(usize, Vector3<f64>)> = input
+        .photos
+        .iter()
+        .enumerate()
+        .flat_map(|(p, photo)| photo.tags.iter().filter(|t| t.id == id).map(move |t| (p, t)))
+        .filter_map(|(p, view)| Some((p, centre_by_view(input, survey, p, view)?)))
+        .collect();
+    let first = middle(&seen.iter().map(|s| s.1).collect::<Vec<_>>())?;
+    let far: Vec<&(usize, Vector3<f64>)> = seen.iter().filter(|s| (s.1 - first).norm() > 2.0 * ELSEWHERE_M).collect();
+    let second = middle(&far.iter().map(|s| s.1).collect::<Vec<_>>())?;
+    let is_second = |s: &(usize, Vector3<f64>)| (s.1 - second).norm() < ELSEWHERE_M;
+    let is_first = |s: &(usize, Vector3<f64>)| (s.1 - first).norm() < ELSEWHERE_M;
+    if far.iter().filter(|s| is_second(s)).count() < 2 || seen.iter().filter(|s| is_first(s)).count() < 2 {
+        return None;
+    }
+    let order: Vec<bool> = seen.iter().filter(|s| is_first(s) || is_second(s)).map(is_first).collect();
+    let changes = order.windows(2).filter(|w| w[0] != w[1]).count();
+    let name = |test: &dyn Fn(&(usize, Vector3<f64>)) -> bool| {
+        seen.iter().find(|s| test(s)).map(|s| input.photos[s.0].name.as_str())
+    };
+    // Once is a move, which has a test of its own.
+    (changes > 1).then_some(((second - first).norm(), name(&is_first)?, name(&is_second)?))
+}
+
+/// The eight ways in which a square's corners can be listed: turned by quarters, and listed the other way round (which turns the declared face away).
+fn readings() -> Vec<(UnitQuaternion<f64>, String)> {
+    let quarter = std::f64::consts::FRAC_PI_2;
+    let mut all = Vec::new();
+    for flip in [false, true] {
+        for k in 0..4u8 {
+            let turn = UnitQuaternion::from_scaled_axis(Vector3::z() * (f64::from(k) * quarter));
+            let over = if flip {
+                UnitQuaternion::from_scaled_axis(Vector3::x() * std::f64::consts::PI)
+            } else {
+                UnitQuaternion::identity()
+            };
+            let words = match (flip, k) {
+                (false, _) => format!("turned by {} degrees", 90 * u32::from(k)),
+                (true, _) => "with its corners listed the other way round (clockwise)".to_owned(),
+            };
+            all.push((turn * over, words));
+        }
+    }
+    all
+}
+
+/// Tags of a body with several that sit on it in another way than declared: turned, listed the other way round, exchanged with each other.
+fn misplaced_tags(input: &SurveyInput, survey: &Survey) -> Vec<Mistake> {
+    let displaced = |body: usize, id: u16| {
+        survey
+            .integrity
+            .iter()
+            .any(|t| !t.passed() && t.fault == Fault::Displaced && t.suspect == Suspect::Tag { body, id })
+    };
+    let mut suspects: Vec<(usize, usize)> = Vec::new();
+    for (b, body) in input.kit.bodies.iter().enumerate().filter(|(_, body)| body.tags.len() > 1) {
+        for (t, tag) in body.tags.iter().enumerate() {
+            let views = survey.views.iter().filter(|v| v.id == tag.id);
+            let (all, used) = views.fold((0, 0), |(all, used), v| (all + 1, used + usize::from(v.used)));
+            if displaced(b, tag.id) || (all > 0 && 2 * used < all) {
+                suspects.push((b, t));
+            }
+        }
+    }
+    let place = |b: usize, t: usize| match &input.kit.bodies[b].tags[t].place {
+        crate::body::TagPlace::Known(place) | crate::body::TagPlace::Measured { body_from_tag: place, .. } => {
+            Some(*place)
+        }
+        crate::body::TagPlace::Free => None,
+    };
+    // Middle corner residual (px) of a tag's views, were it at this place of its body.
+    let misfit = |b: usize, t: usize, body_from_tag: &Pose<crate::frames::Body, Tag>| -> Option<f64> {
+        let tag = &input.kit.bodies[b].tags[t];
+        let mut off = Vec::new();
+        for view in survey.views.iter().filter(|v| v.id == tag.id) {
+            let (Some(camera), Some(seen)) =
+                (camera_of(survey, view.photo), input.photos[view.photo].tags.iter().find(|s| s.id == tag.id))
+            else {
+                continue;
+            };
+            let camera_from_tag = camera * survey.bodies[view.body].world_from_body * *body_from_tag;
+            for (corner, pixel) in tag.corners_m([0.0; 2]).iter().zip(&seen.corners) {
+                let there =
+                    lens_of(input, survey, view.photo).project(&(camera_from_tag * Point::<Tag>::claim(*corner)));
+                off.push(there.map_or(f64::MAX, |at| (at - pixel).norm()));
+            }
+        }
+        crate::fit::median(&off)
+    };
+    let mut out: Vec<Mistake> = Vec::new();
+    for &(b, t) in &suspects {
+        let Some(declared) = place(b, t) else { continue };
+        let Some(as_declared) = misfit(b, t, &declared) else { continue };
+        let turned = readings().into_iter().skip(1).map(|(turn, words)| {
+            let turn = nalgebra::Isometry3::from_parts(nalgebra::Translation3::identity(), turn);
+            (Pose::claim(declared.iso() * turn), words, None)
+        });
+        let exchanged = suspects.iter().filter(|other| other.0 == b && other.1 != t).filter_map(|&(_, other)| {
+            let words = format!("where tag {} is declared", input.kit.bodies[b].tags[other].id);
+            Some((place(b, other)?, words, Some(other)))
+        });
+        let best = turned
+            .chain(exchanged)
+            .filter_map(|(pose, words, other)| Some((misfit(b, t, &pose)?, words, other)))
+            .min_by(|x, y| x.0.total_cmp(&y.0));
+        let Some((left, words, other)) = best.filter(|(left, _, _)| *left < FITS_PX && FAR_WORSE * left < as_declared)
+        else {
+            continue;
+        };
+        let body = &input.kit.bodies[b];
+        let remedy = match other {
+            Some(_) => "The sheets are exchanged: correct the ids in bodies.toml or put the sheets where they belong",
+            None => "Correct its corners, or right and up, in bodies.toml",
+        };
+        out.push(Mistake {
+            test: "tag turned or exchanged on its body",
+            subject: format!("tag {} on \"{}\"", body.tags[t].id, body.name),
+            statistic: as_declared.min(1e4),
+            threshold: FITS_PX,
+            unit: "px",
+            sentence: format!(
+                "Tag {} sits on \"{}\" {words}: so its corners fit to {left:.1} px, as declared they are {:.0} px off. {remedy}.",
+                body.tags[t].id,
+                body.name,
+                as_declared.min(1e4)
+            ),
+        });
+    }
+    out
+}
