@@ -28,6 +28,10 @@ const FAR_WORSE: f64 = 5.0;
 /// A batch has another size from this many standard uncertainties of what is declared (two-sided 0.01 % of a normal distribution).
 const SIZE_IN_U: f64 = 3.89;
 
+/// Tags left out in turn at most where there is no solution, and rejected views that chance may leave in one.
+const MOST_TRIED: usize = 24;
+const ACCIDENTS: usize = 2;
+
 /// A named mistake.
 pub struct Mistake {
     /// Name of the test, as it stands in the result.
@@ -69,10 +73,49 @@ pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyIn
         mistakes.push(found);
     }
     mistakes.extend(id_twice(&input, &solved));
-    if let Ok(survey) = &solved {
-        mistakes.extend(misplaced_tags(&input, survey));
+    match &solved {
+        Ok(survey) => mistakes.extend(misplaced_tags(&input, survey, &suspects(&input, survey))),
+        Err(_) => {
+            if let Some((without, again, found)) = one_tag_too_many(&input) {
+                (input, solved) = (without, again);
+                mistakes.push(found);
+            }
+        }
     }
     (input, solved, mistakes)
+}
+
+/// The tag of a body with several without which there is a solution that leaves nothing unexplained, where there is none with it.
+fn one_tag_too_many(input: &SurveyInput) -> Option<(SurveyInput, Solved, Mistake)> {
+    let several = input.kit.bodies.iter().enumerate().filter(|(_, body)| body.tags.len() > 1);
+    let all = several.flat_map(|(b, body)| (0..body.tags.len()).map(move |t| (b, t)));
+    let seen = |b: usize, t: usize| {
+        let id = input.kit.bodies[b].tags[t].id;
+        input.photos.iter().any(|p| p.tags.iter().any(|view| view.id == id))
+    };
+    let tried = all.filter(|(b, t)| seen(*b, *t)).take(MOST_TRIED).map(|(b, t)| {
+        let id = input.kit.bodies[b].tags[t].id;
+        let mut without = input.clone();
+        without.photos.iter_mut().for_each(|p| p.tags.retain(|view| view.id != id));
+        let again = adjust(&without, &SurveyOptions::default());
+        (unexplained(&again), b, t, without, again)
+    });
+    let (left, b, t, without, again) = tried.min_by_key(|tried| tried.0)?;
+    let survey = again.as_ref().ok().filter(|_| left <= ACCIDENTS)?;
+    let reading = misplaced_tags(input, survey, &[(b, t)]).into_iter().next();
+    let body = &input.kit.bodies[b];
+    let mistake = reading.unwrap_or_else(|| Mistake {
+        test: "tag elsewhere on its body",
+        subject: format!("tag {} on \"{}\"", body.tags[t].id, body.name),
+        statistic: 1.0,
+        threshold: 0.0,
+        unit: "tags",
+        sentence: format!(
+            "Tag {} does not sit on \"{}\" where it is declared, or its id is there twice: without it everything fits. Measure its place again.",
+            body.tags[t].id, body.name
+        ),
+    });
+    Some((without, again, mistake))
 }
 
 /// How much a solution leaves unexplained: failed tests and views that are not used.
@@ -342,8 +385,8 @@ fn readings() -> Vec<(UnitQuaternion<f64>, String)> {
     all
 }
 
-/// Tags of a body with several that sit on it in another way than declared: turned, listed the other way round, exchanged with each other.
-fn misplaced_tags(input: &SurveyInput, survey: &Survey) -> Vec<Mistake> {
+/// Tags of a body with several that may sit on it in another way than declared.
+fn suspects(input: &SurveyInput, survey: &Survey) -> Vec<(usize, usize)> {
     let displaced = |body: usize, id: u16| {
         survey
             .integrity
@@ -360,6 +403,11 @@ fn misplaced_tags(input: &SurveyInput, survey: &Survey) -> Vec<Mistake> {
             }
         }
     }
+    suspects
+}
+
+/// Which of these tags sit on their bodies turned, listed the other way round or exchanged with each other. The survey need not have used them.
+fn misplaced_tags(input: &SurveyInput, survey: &Survey, suspects: &[(usize, usize)]) -> Vec<Mistake> {
     let place = |b: usize, t: usize| match &input.kit.bodies[b].tags[t].place {
         crate::body::TagPlace::Known(place) | crate::body::TagPlace::Measured { body_from_tag: place, .. } => {
             Some(*place)
@@ -370,23 +418,23 @@ fn misplaced_tags(input: &SurveyInput, survey: &Survey) -> Vec<Mistake> {
     let misfit = |b: usize, t: usize, body_from_tag: &Pose<crate::frames::Body, Tag>| -> Option<f64> {
         let tag = &input.kit.bodies[b].tags[t];
         let mut off = Vec::new();
-        for view in survey.views.iter().filter(|v| v.id == tag.id) {
-            let (Some(camera), Some(seen)) =
-                (camera_of(survey, view.photo), input.photos[view.photo].tags.iter().find(|s| s.id == tag.id))
+        for (p, photo) in input.photos.iter().enumerate() {
+            let body = survey.find_rolled(b, photo.position).or_else(|| survey.find(b, photo.station));
+            let (Some(camera), Some(body), Some(seen)) =
+                (camera_of(survey, p), body, photo.tags.iter().find(|s| s.id == tag.id))
             else {
                 continue;
             };
-            let camera_from_tag = camera * survey.bodies[view.body].world_from_body * *body_from_tag;
+            let camera_from_tag = camera * survey.bodies[body].world_from_body * *body_from_tag;
             for (corner, pixel) in tag.corners_m([0.0; 2]).iter().zip(&seen.corners) {
-                let there =
-                    lens_of(input, survey, view.photo).project(&(camera_from_tag * Point::<Tag>::claim(*corner)));
+                let there = lens_of(input, survey, p).project(&(camera_from_tag * Point::<Tag>::claim(*corner)));
                 off.push(there.map_or(f64::MAX, |at| (at - pixel).norm()));
             }
         }
         crate::fit::median(&off)
     };
     let mut out: Vec<Mistake> = Vec::new();
-    for &(b, t) in &suspects {
+    for &(b, t) in suspects {
         let Some(declared) = place(b, t) else { continue };
         let Some(as_declared) = misfit(b, t, &declared) else { continue };
         let turned = readings().into_iter().skip(1).map(|(turn, words)| {
