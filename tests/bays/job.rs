@@ -7,7 +7,7 @@ use plumbsight::raster::ToneCurve;
 use plumbsight::record::{Job, JobPhoto, JobRoll, LensChoice, LensProfile, ResultFile};
 use plumbsight::scene::rolled::noisy_photos;
 use plumbsight::scene::{Bay, RollOptions};
-use plumbsight::session::{Look, check_seen};
+use plumbsight::session::{Extras, Look, check_seen};
 use plumbsight::survey::{LensFreedom, Photo, RolledCar};
 use plumbsight::units::rad_from_deg;
 use plumbsight::vehicle::rolled_wheels;
@@ -82,5 +82,5 @@ pub fn rolled_job(stops: &[Bay], roll: &RollOptions, placement: Placement) -> (J
 /// The whole judgement of photographs that were searched.
 pub fn judged(job: &Job, photos: &[Photo]) -> ResultFile {
     let look = Look { photos: photos.to_vec(), refused: Vec::new(), notices: Vec::new() };
-    check_seen(job, look, &|_| ())
+    check_seen(job, look, Extras::default(), &|_| ())
 }
