@@ -82,7 +82,8 @@ fn kind_of(suspect: &Suspect, fault: &Fault) -> usize {
 /// Draws a fault of 1 to 10 times its minimal detectable size.
 fn draw(bay: &Bay, survey: &Survey, dice: &mut Dice) -> Option<Put> {
     let kind = (dice.unit() * KINDS.len() as f64) as usize;
-    let fit: Vec<&Hidden> = survey.hidden.iter().filter(|h| kind_of(&h.suspect, &h.fault) == kind).collect();
+    let fit: Vec<&Hidden> =
+        survey.hidden.iter().filter(|h| h.is_tested() && kind_of(&h.suspect, &h.fault) == kind).collect();
     if fit.is_empty() {
         return None;
     }

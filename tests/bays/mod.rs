@@ -104,8 +104,13 @@ pub fn base_for(
     let survey = survey_of(bay).expect("a made bay can be surveyed");
     let bodies = measured_bodies(&bay.layout.kit, &survey);
     let kept: Vec<usize> = (0..bodies.len()).collect();
-    let from =
-        plumbsight::vehicle::DecisionBodies { joint: survey.joint(&kept), bodies, kept, vehicle: vehicle_of(bay) };
+    let from = plumbsight::vehicle::DecisionBodies {
+        joint: survey.joint(&kept),
+        by_column: survey.steps_by_column(&kept, &[]),
+        bodies,
+        kept,
+        vehicle: vehicle_of(bay),
+    };
     let declared = plumbsight::session::live::Declared {
         kit: bay.layout.kit.clone(),
         floor: floor_of(bay),
