@@ -330,6 +330,9 @@ fn id_twice(input: &SurveyInput, solved: &Solved) -> Vec<Mistake> {
     out
 }
 
+/// A photograph and where it puts a tag's centre, m.
+type Placed = (usize, Vector3<f64>);
+
 /// Where a tag's views lie in two places that do not follow each other in time: their distance and a photograph of each.
 fn in_turn<'a>(input: &'a SurveyInput, survey: &Survey, id: u16) -> Option<(f64, &'a str, &'a str)> {
     let (body, _) = input.kit.find_tag(id)?;
@@ -356,9 +359,7 @@ fn in_turn<'a>(input: &'a SurveyInput, survey: &Survey, id: u16) -> Option<(f64,
     }
     let order: Vec<bool> = seen.iter().filter(|s| is_first(s) || is_second(s)).map(is_first).collect();
     let changes = order.windows(2).filter(|w| w[0] != w[1]).count();
-    let name = |test: &dyn Fn(&(usize, Vector3<f64>)) -> bool| {
-        seen.iter().find(|s| test(s)).map(|s| input.photos[s.0].name.as_str())
-    };
+    let name = |test: &dyn Fn(&Placed) -> bool| seen.iter().find(|s| test(s)).map(|s| input.photos[s.0].name.as_str());
     // Once is a move, which has a test of its own.
     (changes > 1).then_some(((second - first).norm(), name(&is_first)?, name(&is_second)?))
 }
