@@ -205,8 +205,8 @@ fn true_deviations(bay: &Bay, judged_at: Option<usize>, put: Option<&Put>) -> [f
         Suspect::Car { position } if *position == judged_at => -1.0,
         _ => 0.0,
     };
-    for k in 0..3 {
-        truth[k] += sign * put.shift_m[k];
+    for (value, shift) in truth.iter_mut().zip(put.shift_m.iter()) {
+        *value += sign * shift;
     }
     truth
 }
@@ -241,7 +241,7 @@ fn verdict_of(seed: u64) -> Option<Verdicts> {
         ..bay.survey_input()
     };
     let sound = adjust(&input, &SurveyOptions::default()).ok()?;
-    let put = if seed % 3 == 0 { None } else { (0..50).find_map(|_| draw(bay, &sound, &mut dice)) };
+    let put = if seed.is_multiple_of(3) { None } else { (0..50).find_map(|_| draw(bay, &sound, &mut dice)) };
     let photos = put.as_ref().map_or_else(|| shots.photos.clone(), |put| shots.with(put));
     let truth = true_deviations(bay, roll.as_ref().map(|_| stops.len() - 1), put.as_ref());
     let assessed = plumbsight::session::judge(&sound_job, &sound).ok()?;

@@ -176,7 +176,8 @@ fn plates_on_the_wrong_wheels_are_named() {
             }
         }
     };
-    let cases: [(bool, &[(Corner, Corner)], &str); 5] = [
+    type Exchange = (Corner, Corner);
+    let cases: [(bool, &[Exchange], &str); 5] = [
         (false, &[(RearLeft, RearRight)], "left and the right wheels are exchanged"),
         (true, &[(RearLeft, RearRight), (FrontLeft, FrontRight)], "left and the right wheels are exchanged"),
         (true, &[(RearLeft, RearRight)], "two rear wheels are exchanged"),
