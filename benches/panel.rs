@@ -3,8 +3,8 @@
 //! Needs a display; a virtual one does (`Xvfb :77 -screen 0 1400x1000x24`, then `DISPLAY=:77 LIBGL_ALWAYS_SOFTWARE=1`).
 //!
 //! ```text
-//! cargo bench --bench panel --features panel-test                      frame times with a fresh 1920 x 1080 picture in every frame
-//! cargo bench --bench panel --features panel-test -- pictures FOLDER   every place, light and dark, large type, small window
+//! cargo bench --bench panel                      frame times with a fresh 1920 x 1080 picture in every frame
+//! cargo bench --bench panel -- pictures FOLDER   every place, light and dark, large type, small window
 //! ```
 
 use eframe::egui;
