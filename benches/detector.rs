@@ -7,7 +7,6 @@
 use criterion::{Criterion, criterion_group, criterion_main};
 use plumbsight::capture::read_image;
 use plumbsight::raster::Gray;
-use plumbsight::tags::outline::{self, Outline};
 use plumbsight::tags::{DetectOptions, Detector, components, glance, hull::Hull, threshold};
 use std::hint::black_box;
 use std::path::{Path, PathBuf};
@@ -59,24 +58,21 @@ fn stages(c: &mut Criterion) {
         });
     });
 
-    let all_areas: Vec<Vec<components::Component>> = maps
+    let all_areas: Vec<(components::Scratch, Vec<components::Component>)> = maps
         .iter()
         .map(|map| {
-            let mut areas = Vec::new();
+            let (mut scratch, mut areas) = Default::default();
             let _ = components::find(map, map.width() * map.height(), &mut scratch, &mut areas);
-            areas
+            (scratch, areas)
         })
         .collect();
-    let (mut line, mut hull) = (Outline::default(), Hull::default());
-    group.bench_function("3 outlines and quadrilaterals", |b| {
+    let mut hull = Hull::default();
+    group.bench_function("3 quadrilaterals", |b| {
         b.iter(|| {
-            for (map, areas) in maps.iter().zip(&all_areas) {
+            for (scratch, areas) in &all_areas {
                 for area in areas {
-                    let [left, top, right, bottom] = area.bounds;
-                    if outline::walk(map, area, 8 * (right - left + bottom - top) as usize, &mut line) {
-                        hull.wrap(&line);
-                        black_box(hull.quad());
-                    }
+                    hull.wrap(area.bounds[1], scratch.ends(area));
+                    black_box(hull.quad());
                 }
             }
         });

@@ -62,7 +62,7 @@ fn align_side(image: &Gray, a: Vector2<f64>, b: Vector2<f64>, room: f64) -> Opti
     let outward = Vector2::new(-along.y, along.x); // counter-clockwise on the screen (y down)
     let reach = (room * 0.9).clamp(1.5, 4.0);
     let steps = (reach * 2.0).ceil() as i32; // half pixels
-    let n = ((length / 2.0) as usize).clamp(6, 24);
+    let n = ((length / 2.0) as usize).clamp(6, 16);
     // Weighted sums for offset = c + m t over samples, t from -1 to 1 along the side.
     let (mut sw, mut st, mut stt, mut so, mut sto) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for k in 0..n {

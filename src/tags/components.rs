@@ -1,8 +1,8 @@
 //! Second stage: which dark pixels hang together, and which of these areas may be a tag's.
 //!
-//! One pass over the rows joins runs of dark pixels with those of the row above. Nothing is kept of an area but a few sums, so that texture
-//! and noise cost little: only areas whose sums allow a tag are walked around later. Areas are taken twice, hanging together along sides only
-//! (neighbours that touch at a corner stay apart) and across corners too (a thin slanted border breaks into such steps).
+//! One pass over the rows joins runs of dark pixels with those of the row above and keeps a few sums of every area, so that texture and noise cost little: only
+//! of areas whose sums allow a tag a second pass over the runs finds the outermost pixels of each row, which is all that their convex hull needs. Areas are taken twice,
+//! hanging together along sides only (neighbours that touch at a corner stay apart) and across corners too (a thin slanted border breaks into such steps).
 
 use crate::tags::threshold::DarkMap;
 
@@ -20,35 +20,53 @@ pub struct Component {
     pub area: u32,
     /// Runs of dark pixels in rows.
     pub runs: u32,
+    /// Pairs of its runs, one above the other, that touch along their sides.
+    pub contacts: u32,
     /// Whether it hangs together across corners only.
     pub across_corners: bool,
+    /// Where its rows begin among [`Scratch::ends`]; set by [`find`].
+    first_row: u32,
+}
+
+impl Component {
+    /// How many holes it has, if it hangs together along sides: runs less contacts is one less for each (Euler's number of the graph of runs).
+    pub fn holes(&self) -> u32 {
+        (self.contacts + 1).saturating_sub(self.runs)
+    }
 }
 
 /// Working memory of [`find`], kept from image to image.
 #[derive(Clone, Debug, Default)]
 pub struct Scratch {
-    above: Vec<Run>,
-    here: Vec<Run>,
+    /// Columns where runs begin and end, in turn, row by row.
+    cracks: Vec<u16>,
+    /// How many runs begin before each row.
+    row_starts: Vec<u32>,
+    /// The label of each run.
+    labels: Vec<u32>,
     parents: Vec<u32>,
     sums: Vec<Component>,
     contacts: Vec<[u32; 2]>,
+    /// For each label where row 0 of the image would be in `ends`: for the area that hangs together along sides, and the one across corners.
+    places: Vec<[u32; 2]>,
+    ends: Vec<[u16; 2]>,
 }
 
 impl Scratch {
     /// Bytes of memory held.
     pub fn bytes(&self) -> usize {
-        (self.above.capacity() + self.here.capacity()) * size_of::<Run>()
-            + self.parents.capacity() * size_of::<u32>()
+        self.cracks.capacity() * size_of::<u16>()
+            + (self.row_starts.capacity() + self.labels.capacity() + self.parents.capacity()) * size_of::<u32>()
             + self.sums.capacity() * size_of::<Component>()
-            + self.contacts.capacity() * size_of::<[u32; 2]>()
+            + (self.contacts.capacity() + self.places.capacity()) * size_of::<[u32; 2]>()
+            + self.ends.capacity() * size_of::<[u16; 2]>()
     }
-}
 
-#[derive(Clone, Copy, Debug)]
-struct Run {
-    from: u32,
-    to: u32,
-    label: u32,
+    /// For every row of one of the areas found last, from its top: its outermost cracks to the left and to the right, pixels.
+    pub fn ends(&self, component: &Component) -> &[[u16; 2]] {
+        let first = component.first_row as usize;
+        &self.ends[first..first + (component.bounds[3] - component.bounds[1]) as usize]
+    }
 }
 
 /// The image has more separate dark areas than are worth following: it is noise at the contrast that was asked for.
@@ -57,24 +75,47 @@ pub struct TooManyAreas;
 
 /// Finds the areas of a map that may be tags, in the order of their first rows; those hanging together across corners follow the others.
 ///
-/// `most`: how many provisional areas are followed before giving up; bounds the memory.
+/// `most`: how many provisional areas are followed before giving up, and a quarter of how many runs; bounds the memory. A map wider than 65535 pixels holds none.
 pub fn find(map: &DarkMap, most: usize, s: &mut Scratch, found: &mut Vec<Component>) -> Result<(), TooManyAreas> {
     found.clear();
-    s.above.clear();
     s.parents.clear();
     s.sums.clear();
     s.contacts.clear();
+    if map.width() > usize::from(u16::MAX) {
+        return Ok(());
+    }
+    runs(map, 4 * most, s)?;
+    s.labels.clear();
     for y in 0..map.height() {
-        s.here.clear();
-        runs_of(map.row(y), map.width() as u32, &mut s.here);
-        join_row(y as u32, s);
+        join_row(y, s);
         if s.parents.len() > most || s.contacts.len() > most {
             return Err(TooManyAreas);
         }
-        std::mem::swap(&mut s.above, &mut s.here);
     }
-    let is_root = |(k, parent): (usize, &u32)| (*parent == k as u32).then_some(k);
-    found.extend(s.parents.iter().enumerate().filter_map(is_root).map(|k| s.sums[k]).filter(may_be_a_tag));
+    // Rows of what no area was made of go to the first places, which nobody reads.
+    let mut rows = map.height() as u32;
+    let mut may_be = |c: &mut Component| {
+        c.first_row = rows;
+        let may_be = may_be_a_tag(c);
+        rows += if may_be { c.bounds[3] - c.bounds[1] } else { 0 };
+        may_be
+    };
+    s.places.clear();
+    s.places.resize(s.parents.len(), [0, 0]);
+    for k in 0..s.parents.len() {
+        // Every parent comes before its children.
+        let parent = s.parents[s.parents[k] as usize];
+        s.parents[k] = parent;
+        if parent == k as u32 {
+            let mut sum = s.sums[k];
+            if may_be(&mut sum) {
+                s.places[k][0] = sum.first_row - sum.bounds[1];
+                found.push(sum);
+            }
+        } else {
+            s.places[k][0] = s.places[parent as usize][0];
+        }
+    }
     // The same again with the contacts across corners; what they changed is new.
     for k in 0..s.contacts.len() {
         let [a, b] = s.contacts[k];
@@ -84,82 +125,146 @@ pub fn find(map: &DarkMap, most: usize, s: &mut Scratch, found: &mut Vec<Compone
             s.sums[merged as usize].across_corners = true;
         }
     }
-    let across = s.parents.iter().enumerate().filter_map(is_root).map(|k| s.sums[k]).filter(|c| c.across_corners);
-    found.extend(across.filter(may_be_a_tag));
+    for k in 0..s.parents.len() {
+        let parent = s.parents[s.parents[k] as usize];
+        s.parents[k] = parent;
+        if parent == k as u32 {
+            let mut sum = s.sums[k];
+            if sum.across_corners && may_be(&mut sum) {
+                s.places[k][1] = sum.first_row - sum.bounds[1];
+                found.push(sum);
+            }
+        } else {
+            s.places[k][1] = s.places[parent as usize][1];
+        }
+    }
+    s.ends.clear();
+    s.ends.resize(rows as usize, [u16::MAX, 0]);
+    for (y, row) in s.row_starts.windows(2).enumerate() {
+        let row = row[0] as usize..row[1] as usize;
+        let cracks = s.cracks.as_chunks::<2>().0;
+        for (run, label) in cracks[row.clone()].iter().zip(&s.labels[row]) {
+            let [along, across] = s.places[*label as usize];
+            // Runs come from left to right.
+            let end = &mut s.ends[along as usize + y];
+            *end = [end[0].min(run[0]), run[1]];
+            if across != 0 {
+                let end = &mut s.ends[across as usize + y];
+                *end = [end[0].min(run[0]), run[1]];
+            }
+        }
+    }
     Ok(())
 }
 
-/// The runs of set bits of one row.
-fn runs_of(words: &[u64], width: u32, runs: &mut Vec<Run>) {
-    let mut before = 0u64;
-    let mut from = 0;
-    let mut open = false;
-    for (k, &word) in words.iter().enumerate() {
-        // Set where a pixel differs from its left neighbour.
-        let mut changes = word ^ ((word << 1) | before);
-        before = word >> 63;
-        while changes != 0 {
-            let x = (k * 64) as u32 + changes.trailing_zeros();
-            changes &= changes - 1;
-            if open {
-                runs.push(Run { from, to: x, label: u32::MAX });
-            } else {
-                from = x;
+/// Writes down the runs of set bits of all rows.
+fn runs(map: &DarkMap, most: usize, s: &mut Scratch) -> Result<(), TooManyAreas> {
+    let count = map.runs();
+    if count > most {
+        return Err(TooManyAreas);
+    }
+    // Room for eight more, as many as are written at once.
+    s.cracks.clear();
+    s.cracks.reserve_exact(2 * count + 8);
+    s.cracks.resize(2 * count + 8, 0);
+    s.labels.reserve_exact(count);
+    s.row_starts.clear();
+    s.row_starts.push(0);
+    let mut n = 0;
+    for y in 0..map.height() {
+        let mut before = 0u64;
+        for (k, &word) in map.row(y).iter().enumerate() {
+            // Set where a pixel differs from its left neighbour.
+            let mut changes = word ^ ((word << 1) | before);
+            before = word >> 63;
+            if changes == 0 {
+                continue;
             }
-            open = !open;
+            let total = changes.count_ones() as usize;
+            let mut done = 0;
+            while done < total {
+                // Always eight at a time, which no branch has to be guessed for; what is too much is written over.
+                if let Some(eight) = s.cracks[n + done..].first_chunk_mut::<8>() {
+                    for crack in eight {
+                        *crack = (64 * k) as u16 + changes.trailing_zeros() as u16;
+                        changes &= changes.wrapping_sub(1);
+                    }
+                }
+                done += 8;
+            }
+            n += total;
         }
+        if n % 2 != 0 {
+            s.cracks[n] = map.width() as u16;
+            n += 1;
+        }
+        s.row_starts.push((n / 2) as u32);
     }
-    if open {
-        runs.push(Run { from, to: width, label: u32::MAX });
-    }
+    Ok(())
 }
 
 /// Gives every run of a row its label, joining those that it connects.
-fn join_row(y: u32, s: &mut Scratch) {
+fn join_row(y: usize, s: &mut Scratch) {
+    let begin = s.row_starts[y] as usize;
+    let end = s.row_starts[y + 1] as usize;
+    let above_begin = if y > 0 { s.row_starts[y - 1] as usize } else { begin };
+    let cracks = s.cracks.as_chunks::<2>().0;
+    let (above, here) = (&cracks[above_begin..begin], &cracks[begin..end]);
     let mut first = 0;
-    for run in &mut s.here {
-        while first < s.above.len() && s.above[first].to < run.from {
+    for &[from, to] in here {
+        while first < above.len() && above[first][1] < from {
             first += 1;
         }
         let mut label = u32::MAX;
         let mut touches: [u32; 2] = [u32::MAX; 2];
-        for above in &s.above[first..] {
-            if above.from > run.to {
+        let mut contacts = 0;
+        for (other, &other_label) in above[first..].iter().zip(&s.labels[above_begin + first..]) {
+            if other[0] > to {
                 break;
             }
-            if above.to == run.from {
-                touches[0] = above.label;
-            } else if above.from == run.to {
-                touches[1] = above.label;
-            } else if above.label == label {
+            if other[1] == from {
+                touches[0] = other_label;
+                continue;
+            }
+            if other[0] == to {
+                touches[1] = other_label;
+                continue;
+            }
+            contacts += 1;
+            if other_label == label {
                 // The same area again.
             } else if label == u32::MAX {
-                label = root(&mut s.parents, above.label);
+                label = root(&mut s.parents, other_label);
             } else {
-                let other = root(&mut s.parents, above.label);
+                let other = root(&mut s.parents, other_label);
                 if other != label {
                     label = join(&mut s.parents, &mut s.sums, label, other);
                 }
             }
         }
+        let (left, right, row) = (u32::from(from), u32::from(to), y as u32);
         if label == u32::MAX {
             label = s.parents.len() as u32;
             s.parents.push(label);
             s.sums.push(Component {
-                bounds: [run.from, y, run.to, y + 1],
-                start: run.from,
-                area: 0,
-                runs: 0,
+                bounds: [left, row, right, row + 1],
+                start: left,
+                area: right - left,
+                runs: 1,
+                contacts: 0,
                 across_corners: false,
+                first_row: 0,
             });
+        } else {
+            let sum = &mut s.sums[label as usize];
+            sum.bounds[0] = sum.bounds[0].min(left);
+            sum.bounds[2] = sum.bounds[2].max(right);
+            sum.bounds[3] = row + 1;
+            sum.area += right - left;
+            sum.runs += 1;
+            sum.contacts += contacts;
         }
-        let sum = &mut s.sums[label as usize];
-        sum.bounds[0] = sum.bounds[0].min(run.from);
-        sum.bounds[2] = sum.bounds[2].max(run.to);
-        sum.bounds[3] = y + 1;
-        sum.area += run.to - run.from;
-        sum.runs += 1;
-        run.label = label;
+        s.labels.push(label);
         for touched in touches {
             if touched != u32::MAX && root(&mut s.parents, touched) != label {
                 s.contacts.push([touched, label]);
@@ -192,6 +297,7 @@ fn join(parents: &mut [u32], sums: &mut [Component], a: u32, b: u32) -> u32 {
     ];
     sum.area += other.area;
     sum.runs += other.runs;
+    sum.contacts += other.contacts;
     sum.across_corners |= other.across_corners;
     old
 }

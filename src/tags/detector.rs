@@ -11,9 +11,6 @@ use crate::tags::trace::{Candidate, Outcome, Trace};
 use crate::tags::{DetectOptions, Detection, align, decode, family, glance, light, pattern, refine};
 use nalgebra::Vector2;
 
-/// An outline longer than this many times the length of its bounds is no tag's, even where it runs along the cells inside.
-const LONGEST_OUTLINE: usize = 4;
-
 /// Least part of the hull that an outline encloses where something grew onto the tag.
 const LEAST_FILLED: f64 = 0.6;
 
@@ -22,6 +19,9 @@ const MOST_DARK: f64 = 0.94;
 
 /// How many times as long as its bounds an outline may be where something grew onto the tag; a convex figure's is as long.
 const MOST_WINDING: f64 = 1.8;
+
+/// Least extent of a tag with something grown onto it, pixels; a smaller one is not read.
+const LEAST_GROWN: u32 = 8;
 
 /// Areas that are followed at most: one for so many pixels. With 44 bytes for each, and lists that double as they grow, this keeps the memory below
 /// four times the image's.
@@ -71,26 +71,18 @@ impl Detector {
         self.find_components(image, options.least_contrast);
         let mut readings = Vec::new();
         for component in &self.components {
-            let [left, top, right, bottom] = component.bounds;
-            let around = 2 * (right - left + bottom - top) as usize;
-            if !outline::walk(&self.map, component, LONGEST_OUTLINE * around, &mut self.outline) {
-                continue;
-            }
             let mut note = Candidate::of(trace.as_ref().map_or(0, |t| t.outlines.len()));
             if let Some(trace) = trace {
-                outline::points(&self.map, component, &mut self.outline);
+                outline::walk(&self.map, component, usize::MAX, &mut self.outline);
                 trace.outlines.push(self.outline.clone());
             }
-            self.hull.wrap(&self.outline);
+            self.hull.wrap(component.bounds[1], self.component_scratch.ends(component));
             let quad = self.hull.quad();
             let mut read = quad.ok_or(Outcome::NoQuad).and_then(|quad| read_quad(image, quad, options, &mut note));
             // Something that grew onto the tag makes the hull larger than the tag.
             if read.is_err()
-                && self.may_have_grown(around)
-                && let Some(quad) = {
-                    outline::points(&self.map, component, &mut self.outline);
-                    quads::quad_from_outline(&self.outline)
-                }
+                && grown_outline(&self.map, component, &self.hull, &mut self.outline)
+                && let Some(quad) = quads::quad_from_outline(&self.outline)
                 && note.quad.is_none_or(|known| !same_place(&known, &quad))
             {
                 keep(trace, &note, &read);
@@ -114,16 +106,8 @@ impl Detector {
             + self.map_scratch.bytes()
             + self.component_scratch.bytes()
             + self.components.capacity() * size_of::<Component>()
-            + (self.outline.points.capacity() + self.outline.ends.capacity()) * size_of::<[i32; 2]>()
+            + self.outline.points.capacity() * size_of::<[i32; 2]>()
             + self.hull.bytes()
-    }
-
-    /// Whether the outline may be that of a tag and something that touches it: no more winding than that, mostly filled, with bright cells inside.
-    fn may_have_grown(&self, around: usize) -> bool {
-        let outline = &self.outline;
-        (outline.length as f64) < MOST_WINDING * around as f64
-            && outline.area as f64 > LEAST_FILLED * self.hull.area
-            && f64::from(outline.dark) < MOST_DARK * outline.area as f64
     }
 
     /// The first two stages. Where nearly every pixel is an area of its own (noise), only what has more contrast is followed.
@@ -162,6 +146,22 @@ impl Detector {
         }
         found
     }
+}
+
+/// Walks around an area that may be a tag and something that touches it: no more winding than that, mostly filled, with bright cells inside. Says
+/// whether it may.
+fn grown_outline(map: &DarkMap, component: &Component, hull: &Hull, outline: &mut Outline) -> bool {
+    let may_be = |area: f64| area > LEAST_FILLED * hull.area && f64::from(component.area) < MOST_DARK * area;
+    let [left, top, right, bottom] = component.bounds;
+    let longest = (MOST_WINDING * f64::from(2 * (right - left + bottom - top))) as usize;
+    // Bright cells are holes. Across corners they are not counted.
+    let holes = component.across_corners || component.holes() > 0;
+    let large = (right - left).min(bottom - top) >= LEAST_GROWN;
+    holes
+        && large
+        && may_be(f64::from(hull.filled))
+        && outline::walk(map, component, longest, outline)
+        && may_be(outline.area as f64)
 }
 
 /// The last stage for one reading: the picture of the tag fitted in light, or why it is not believed.

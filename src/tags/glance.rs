@@ -40,6 +40,10 @@ pub fn may_be_a_tag(image: &Gray, quad: &Quad, least_contrast: f32) -> bool {
             dark[side] += value / 7.0;
             bright[side] += at(side, k as f64 - 3.0, 4.7) / 7.0;
         }
+        // A side that is not brighter outside settles it; the step is asked for below.
+        if bright[side] <= dark[side] {
+            return false;
+        }
     }
     let black = dark.iter().sum::<f32>() / 4.0;
     let step = bright.iter().sum::<f32>() / 4.0 - black;

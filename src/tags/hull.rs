@@ -4,7 +4,6 @@
 //! the tag; its convex hull is still the tag's. The hull's sides are dropped one after the other, each time the one whose neighbours, made longer until
 //! they meet, add the least area, until four are left.
 
-use crate::tags::outline::Outline;
 use crate::tags::quads::Quad;
 use nalgebra::Vector2;
 
@@ -17,13 +16,15 @@ const LEAST_HULL: f64 = 30.0;
 /// By how much the quadrilateral may be larger than the hull. Blurred and raster corners cost a tag of 8 pixels' side a tenth.
 const MOST_ADDED: f64 = 0.16;
 
-/// The convex hull of an outline; kept from outline to outline for its memory.
+/// The convex hull of a dark area; kept from area to area for its memory.
 #[derive(Clone, Debug, Default)]
 pub struct Hull {
     corners: Vec<[i32; 2]>,
     sides: Vec<Side>,
     /// Enclosed area, pixels.
     pub area: f64,
+    /// Pixels between the outermost cracks of every row; the area's outline encloses no more.
+    pub filled: u32,
 }
 
 /// A corner of the hull and the side that begins there.
@@ -36,18 +37,19 @@ struct Side {
 }
 
 impl Hull {
-    /// Becomes the hull of an outline.
-    pub fn wrap(&mut self, outline: &Outline) {
-        // Only the outermost cracks on both sides of every row can be on the hull.
-        let top = outline.bounds[1];
+    /// Becomes the hull of an area: for each of its rows from `top` the outermost cracks to the left and to the right. Only these can be on the hull.
+    pub fn wrap(&mut self, top: u32, ends: &[[u16; 2]]) {
+        let top = top as i32;
         // Up along the left, down along the right: clockwise on the screen.
         self.corners.clear();
-        for (k, end) in outline.ends.iter().enumerate().rev() {
-            extend(&mut self.corners, 0, [end[0], k as i32 + top]);
+        self.filled = 0;
+        for (k, end) in ends.iter().enumerate().rev() {
+            extend(&mut self.corners, 0, [i32::from(end[0]), k as i32 + top]);
         }
         let start = self.corners.len();
-        for (k, end) in outline.ends.iter().enumerate() {
-            extend(&mut self.corners, start, [end[1], k as i32 + top]);
+        for (k, end) in ends.iter().enumerate() {
+            extend(&mut self.corners, start, [i32::from(end[1]), k as i32 + top]);
+            self.filled += u32::from(end[1] - end[0]);
         }
         let n = self.corners.len();
         let doubled: i64 = (0..n)
@@ -142,7 +144,6 @@ mod tests {
     use super::*;
     use crate::raster::Gray;
     use crate::tags::components::{Scratch, find};
-    use crate::tags::outline::walk;
     use crate::tags::quads::tests::in_polygon;
     use crate::tags::threshold::dark_map;
 
@@ -152,13 +153,12 @@ mod tests {
         let data = (0..w * h).map(|i| if inside((i % w) as f64, (i / w) as f64) { 30 } else { 220 }).collect();
         let map = dark_map(&Gray::new(w, h, data).unwrap(), 12);
         let mut all = Vec::new();
-        find(&map, 1000, &mut Scratch::default(), &mut all).unwrap();
-        let mut outline = Outline::default();
+        let mut scratch = Scratch::default();
+        find(&map, 1000, &mut scratch, &mut all).unwrap();
         all.iter()
             .map(|c| {
-                walk(&map, c, 5000, &mut outline);
                 let mut hull = Hull::default();
-                hull.wrap(&outline);
+                hull.wrap(c.bounds[1], scratch.ends(c));
                 hull.quad()
             })
             .collect()

@@ -27,6 +27,7 @@ pub mod threshold;
 mod tied;
 pub mod trace;
 pub mod track;
+mod widest;
 
 pub use detector::Detector;
 

@@ -1,7 +1,8 @@
 //! Normal equations of the fit: how each pixel counts, and the sums over all of them.
 
 use crate::tags::predict::{BLOCK, Block, N, Prediction};
-use crate::tags::products::{dot, dot_tile};
+use crate::tags::products::{self, NOTHING as NOTHING_SUMMED, Parts, total};
+use fearless_simd::{Level, Simd, dispatch};
 use nalgebra::{SMatrix, SVector};
 
 /// Noise of a grey value: variance in the dark and in the bright, linear between.
@@ -82,51 +83,76 @@ pub(super) struct Normal {
 /// Unknowns are summed in tiles of this many by this many: what the registers hold.
 const TILE: usize = 3;
 
+/// Tiles along the unknowns, and on and above the diagonal.
+const TILES: usize = N / TILE;
+const UPPER_TILES: usize = TILES * (TILES + 1) / 2;
+
 /// Running sums of the normal equations.
+///
+/// They are kept in single precision, eight parts each: a part sums a few hundred products, whose own rounding is as large.
 pub(super) struct Sums {
-    matrix: [[f64; N]; N],
-    right: [f64; N],
-    cost: f64,
+    tiles: [[[Parts; TILE]; TILE]; UPPER_TILES],
+    right: [Parts; N],
+    cost: Parts,
     squares: [Vec<f32>; 2],
 }
 
 impl Sums {
     pub fn new() -> Self {
-        Sums { matrix: [[0.0; N]; N], right: [0.0; N], cost: 0.0, squares: [Vec::new(), Vec::new()] }
+        Sums {
+            tiles: [[[NOTHING_SUMMED; TILE]; TILE]; UPPER_TILES],
+            right: [NOTHING_SUMMED; N],
+            cost: NOTHING_SUMMED,
+            squares: [Vec::new(), Vec::new()],
+        }
     }
 
     /// Adds a block.
     pub fn add(&mut self, block: &Block, prediction: &Prediction, noise: &Noise) {
+        dispatch!(Level::new(), simd => self.add_block(simd, block, prediction, noise));
+    }
+
+    #[inline(always)]
+    fn add_block<S: Simd>(&mut self, simd: S, block: &Block, prediction: &Prediction, noise: &Noise) {
         let one = [1.0f32; BLOCK];
         let Weights { weight, pull, loss, square, bright } = Weights::new(block, prediction, noise);
-        self.cost += dot(&loss, &one);
+        products::add(simd, &mut self.cost, &loss, &one);
         for (square, bright) in square.iter().zip(&bright).take(block.n) {
             self.squares[usize::from(*bright > 0.5)].push(*square);
         }
+        let g = &prediction.gradient;
         let mut weighted = [[0.0f32; BLOCK]; N];
-        for ((row, sum), gradient) in weighted.iter_mut().zip(&mut self.right).zip(&prediction.gradient) {
+        for ((row, sum), gradient) in weighted.iter_mut().zip(&mut self.right).zip(g) {
             for k in 0..BLOCK {
                 row[k] = gradient[k] * weight[k];
             }
-            *sum += dot(gradient, &pull);
+            products::add(simd, sum, gradient, &pull);
         }
-        for a in (0..N).step_by(TILE) {
-            for b in (a..N).step_by(TILE) {
-                let g = &prediction.gradient;
-                let left = [&weighted[a], &weighted[a + 1], &weighted[a + 2]];
-                let tile = dot_tile(left, [&g[b], &g[b + 1], &g[b + 2]]);
-                for (i, row) in tile.iter().enumerate() {
-                    for (j, sum) in row.iter().enumerate() {
-                        self.matrix[a + i][b + j] += sum;
-                    }
-                }
+        let mut tiles = self.tiles.iter_mut();
+        for (a, left) in weighted.as_chunks::<TILE>().0.iter().enumerate() {
+            for (right, tile) in g.as_chunks::<TILE>().0[a..].iter().zip(&mut tiles) {
+                products::add_tile(simd, tile, left.each_ref(), right.each_ref());
             }
         }
     }
 
     pub fn normal(self) -> Normal {
-        let matrix = SMatrix::from_fn(|i, j| self.matrix[i.min(j)][i.max(j)]);
-        Normal { matrix, right: SVector::from(self.right), cost: self.cost, squares: self.squares }
+        let mut matrix = SMatrix::zeros();
+        let mut tiles = self.tiles.iter();
+        for a in 0..TILES {
+            for (b, tile) in (a..TILES).zip(&mut tiles) {
+                for (i, row) in tile.iter().enumerate() {
+                    for (j, sum) in row.iter().enumerate() {
+                        let (i, j) = (TILE * a + i, TILE * b + j);
+                        if i <= j {
+                            let sum = total(*sum);
+                            (matrix[(i, j)], matrix[(j, i)]) = (sum, sum);
+                        }
+                    }
+                }
+            }
+        }
+        Normal { matrix, right: SVector::from(self.right.map(total)), cost: total(self.cost), squares: self.squares }
     }
 }
 

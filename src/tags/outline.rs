@@ -11,52 +11,29 @@ use crate::tags::threshold::DarkMap;
 pub struct Outline {
     /// Left, top, right and bottom crack, pixels.
     pub bounds: [i32; 4],
-    /// Cracks along it.
-    pub length: usize,
     /// Enclosed area, pixels; holes count as filled.
     pub area: i64,
     /// Dark pixels in it.
     pub dark: u32,
-    /// For every row from the top: its outermost cracks to the left and to the right, pixels.
-    pub ends: Vec<[i32; 2]>,
-    /// Middles of the cracks in half pixels: pixel coordinate = value / 2 - 0.5. Filled by [`points`] only.
+    /// Middles of the cracks in half pixels: pixel coordinate = value / 2 - 0.5.
     pub points: Vec<[i32; 2]>,
 }
 
-/// Walks once around a component and measures its outline; says whether it was closed within `longest` cracks.
+/// Walks once around a component; says whether it was closed within `longest` cracks.
 pub fn walk(map: &DarkMap, component: &Component, longest: usize, outline: &mut Outline) -> bool {
     outline.bounds = component.bounds.map(|b| b as i32);
     outline.dark = component.area;
-    outline.points.clear();
-    let [_, top, _, bottom] = outline.bounds;
-    outline.ends.clear();
-    outline.ends.resize((bottom - top) as usize, [i32::MAX, i32::MIN]);
-    let (mut area, mut length) = (0i64, 0);
-    let ends = &mut outline.ends;
-    let closed = follow(map, component, |i, j, _, dy| {
-        if dy != 0 {
-            // Green's theorem: area = closed integral of x dy, positive when clockwise on the screen.
-            area += i64::from(i * dy);
-            if let Some(end) = ends.get_mut((j + (dy - 1) / 2 - top) as usize) {
-                *end = [end[0].min(i), end[1].max(i)];
-            }
-        }
-        length += 1;
-        length <= longest
-    });
-    (outline.area, outline.length) = (area, length);
-    closed
-}
-
-/// Walks around once more and writes down where.
-pub fn points(map: &DarkMap, component: &Component, outline: &mut Outline) {
-    let length = outline.length;
+    let mut area = 0i64;
     let points = &mut outline.points;
     points.clear();
-    follow(map, component, |i, j, dx, dy| {
+    let closed = follow(map, component, |i, j, dx, dy| {
+        // Green's theorem: area = closed integral of x dy, positive when clockwise on the screen.
+        area += i64::from(i * dy);
         points.push([2 * i + dx, 2 * j + dy]);
-        points.len() <= length
+        points.len() <= longest
     });
+    outline.area = area;
+    closed
 }
 
 /// Walks around a component, telling `step` where each crack begins and in which direction it runs, until it is closed (true) or `step` says
@@ -113,9 +90,7 @@ mod tests {
             .map(|c| {
                 let mut outline = Outline::default();
                 assert!(walk(&map, &c, 10_000, &mut outline));
-                assert!(!walk(&map, &c, outline.length - 1, &mut Outline::default()));
-                points(&map, &c, &mut outline);
-                assert_eq!(outline.points.len(), outline.length);
+                assert!(!walk(&map, &c, outline.points.len() - 1, &mut Outline::default()));
                 (c, outline)
             })
             .collect()

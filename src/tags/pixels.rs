@@ -9,6 +9,7 @@ use crate::raster::Gray;
 use crate::tags::flatten::Flatten;
 use crate::tags::pattern::{LINES, MOST_LINES, Pattern};
 use crate::tags::predict::{Around, BLOCK, Block, View};
+use crate::tags::widest::widest;
 use nalgebra::{Matrix2, Matrix3, Vector2};
 
 /// From how many standard deviations of the blur on a line no longer counts for a pixel.
@@ -133,8 +134,14 @@ impl Placed<'_> {
                 x[k] = ((flat.x - self.centre.x) * scale) as f32;
                 y[k] = ((flat.y - self.centre.y) * scale) as f32;
             }
-            let around = Around::new(&x, &y, view);
-            let [blur_u, blur_v] = around.blurs(view);
+            let (around, [blur_u, blur_v]) = widest(
+                #[inline(always)]
+                || {
+                    let around = Around::new(&x, &y, view);
+                    let blurs = around.blurs(view);
+                    (around, blurs)
+                },
+            );
             for (k, &(column, row)) in part.iter().enumerate() {
                 let (u, v) = (around.u[k], around.v[k]);
                 if !(around.depth[k] > 0.0 && u.abs() <= reach && v.abs() <= reach) {

@@ -20,6 +20,7 @@
 use crate::tags::gauss::{Nodes, arcsin, density_of_two, nodes_for, normal};
 use crate::tags::light::Tone;
 use crate::tags::pattern::WINDOW_ROW;
+use crate::tags::widest::widest;
 use nalgebra::{Matrix2, Matrix3};
 
 /// Pixels of a block.
@@ -204,6 +205,7 @@ impl Around {
     }
 
     /// The blur's standard deviation across u and across v, cells.
+    #[inline(always)]
     pub fn blurs(&self, view: &View<'_>) -> [Row<f32>; 2] {
         let mut blurs = [[0.0f32; BLOCK]; 2];
         for (axis, blur) in blurs.iter_mut().enumerate() {
@@ -229,17 +231,20 @@ impl Prediction {
 
 /// Predicts a block.
 pub(super) fn predict(block: &Block, view: &View<'_>, out: &mut Prediction) {
-    match (block.lines, view.nodes.is_empty()) {
-        (0, _) => with_lines::<1, NONE>(block, view, out),
-        (1, true) => with_lines::<1, SERIES>(block, view, out),
-        (2, true) => with_lines::<2, SERIES>(block, view, out),
-        (3, true) => with_lines::<3, SERIES>(block, view, out),
-        (_, true) => with_lines::<4, SERIES>(block, view, out),
-        (1, false) => with_lines::<1, QUADRATURE>(block, view, out),
-        (2, false) => with_lines::<2, QUADRATURE>(block, view, out),
-        (3, false) => with_lines::<3, QUADRATURE>(block, view, out),
-        (_, false) => with_lines::<4, QUADRATURE>(block, view, out),
-    }
+    widest(
+        #[inline(always)]
+        || match (block.lines, view.nodes.is_empty()) {
+            (0, _) => with_lines::<1, NONE>(block, view, out),
+            (1, true) => with_lines::<1, SERIES>(block, view, out),
+            (2, true) => with_lines::<2, SERIES>(block, view, out),
+            (3, true) => with_lines::<3, SERIES>(block, view, out),
+            (_, true) => with_lines::<4, SERIES>(block, view, out),
+            (1, false) => with_lines::<1, QUADRATURE>(block, view, out),
+            (2, false) => with_lines::<2, QUADRATURE>(block, view, out),
+            (3, false) => with_lines::<3, QUADRATURE>(block, view, out),
+            (_, false) => with_lines::<4, QUADRATURE>(block, view, out),
+        },
+    )
 }
 
 /// How the corners of cells are worked out: there are none; by the tetrachoric series (Pearson 1900), which is quick and good for small
@@ -438,6 +443,7 @@ fn share<const K: usize, const CORNERS: u8>(block: &Block, at: &Around, view: &V
     share
 }
 
+#[inline(always)]
 fn with_lines<const K: usize, const CORNERS: u8>(block: &Block, view: &View<'_>, out: &mut Prediction) {
     let zero = [0.0f32; BLOCK];
     let at = Around::new(&block.x, &block.y, view);

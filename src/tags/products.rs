@@ -1,58 +1,78 @@
-//! Sums of products, the one loop that the compiler does not turn into vector instructions by itself.
+//! Sums of products, each in eight parts that one register holds.
 
-use wide::f32x4;
+use fearless_simd::{Simd, SimdBase, f32x8};
 
-/// Numbers in a register.
-const LANES: usize = 4;
+/// Parts of a sum.
+const LANES: usize = 8;
 
-/// Four numbers of a row from place `LANES * part`.
+/// A sum in parts.
+pub(super) type Parts = [f32; LANES];
+
+/// Nothing summed yet.
+pub(super) const NOTHING: Parts = [0.0; LANES];
+
+/// The whole of a sum.
 #[inline(always)]
-fn load(row: &[f32], part: usize) -> f32x4 {
-    let at = LANES * part;
-    f32x4::new([row[at], row[at + 1], row[at + 2], row[at + 3]])
+pub(super) fn total([a, b, c, d, e, f, g, h]: Parts) -> f64 {
+    f64::from(((a + e) + (c + g)) + ((b + f) + (d + h)))
 }
 
+/// Eight numbers of a row.
 #[inline(always)]
-fn total(sum: f32x4) -> f64 {
-    let [a, b, c, d] = sum.to_array();
-    f64::from((a + c) + (b + d))
+fn load<S: Simd, const M: usize>(simd: S, row: &[f32; M], part: usize) -> f32x8<S> {
+    f32x8::from_slice(simd, &row[LANES * part..LANES * part + LANES])
 }
 
-/// Sum of products of two rows, whose length is a multiple of four.
+/// Adds the products of two rows, whose length is a multiple of eight.
 #[inline(always)]
-pub(super) fn dot<const M: usize>(a: &[f32; M], b: &[f32; M]) -> f64 {
-    let mut sum = f32x4::ZERO;
+pub(super) fn add<S: Simd, const M: usize>(simd: S, sum: &mut Parts, a: &[f32; M], b: &[f32; M]) {
+    let mut parts = f32x8::from_slice(simd, sum);
     for part in 0..M / LANES {
-        sum += load(a, part) * load(b, part);
+        parts = parts + load(simd, a, part) * load(simd, b, part);
     }
-    total(sum)
+    parts.store_slice(sum);
 }
 
-/// Products of three rows with three others: 3 × 3 sums, as many as the registers hold.
+/// Adds the products of three rows with three others: 3 × 3 sums, as many as the registers hold.
 #[inline(always)]
-pub(super) fn dot_tile<const M: usize>(a: [&[f32; M]; 3], b: [&[f32; M]; 3]) -> [[f64; 3]; 3] {
-    let mut sums = [[f32x4::ZERO; 3]; 3];
+pub(super) fn add_tile<S: Simd, const M: usize>(
+    simd: S,
+    sums: &mut [[Parts; 3]; 3],
+    a: [&[f32; M]; 3],
+    b: [&[f32; M]; 3],
+) {
+    // Plain loops: what a closure holds is not compiled for the wide registers.
+    let mut parts = [[f32x8::splat(simd, 0.0); 3]; 3];
     for part in 0..M / LANES {
-        let a = [load(a[0], part), load(a[1], part), load(a[2], part)];
-        let b = [load(b[0], part), load(b[1], part), load(b[2], part)];
+        let a = [load(simd, a[0], part), load(simd, a[1], part), load(simd, a[2], part)];
+        let b = [load(simd, b[0], part), load(simd, b[1], part), load(simd, b[2], part)];
         for i in 0..3 {
             for j in 0..3 {
-                sums[i][j] += a[i] * b[j];
+                parts[i][j] = parts[i][j] + a[i] * b[j];
             }
         }
     }
-    let mut totals = [[0.0; 3]; 3];
     for i in 0..3 {
         for j in 0..3 {
-            totals[i][j] = total(sums[i][j]);
+            (f32x8::from_slice(simd, &sums[i][j]) + parts[i][j]).store_slice(&mut sums[i][j]);
         }
     }
-    totals
+}
+
+/// Products of a row of factors with rows of eight, summed: what each factor's eight add up to.
+#[inline(always)]
+pub(super) fn mix<S: Simd, const M: usize>(simd: S, factors: impl Fn(usize) -> f32, rows: &[Parts; M]) -> f32x8<S> {
+    let mut sum = f32x8::splat(simd, 0.0);
+    for (k, row) in rows.iter().enumerate() {
+        sum = sum + f32x8::splat(simd, factors(k)) * f32x8::from_slice(simd, row);
+    }
+    sum
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use fearless_simd::{Level, dispatch};
 
     #[test]
     fn sums_of_products_are_those_of_a_plain_loop() {
@@ -60,11 +80,19 @@ mod tests {
         let plain = |a: &[f32; 16], b: &[f32; 16]| a.iter().zip(b).map(|(a, b)| f64::from(a * b)).sum::<f64>();
         let rows: Vec<[f32; 16]> = (0..6).map(row).collect();
         // Small whole numbers: every order of adding gives the same.
-        assert_eq!(dot(&rows[0], &rows[4]), plain(&rows[0], &rows[4]));
-        let tile = dot_tile([&rows[0], &rows[1], &rows[2]], [&rows[3], &rows[4], &rows[5]]);
+        let mut sum = NOTHING;
+        let simd = Level::baseline();
+        dispatch!(simd, simd => add(simd, &mut sum, &rows[0], &rows[4]));
+        dispatch!(simd, simd => add(simd, &mut sum, &rows[1], &rows[2]));
+        assert_eq!(total(sum), plain(&rows[0], &rows[4]) + plain(&rows[1], &rows[2]));
+        let mut tile = [[NOTHING; 3]; 3];
+        for _ in 0..2 {
+            let (a, b) = ([&rows[0], &rows[1], &rows[2]], [&rows[3], &rows[4], &rows[5]]);
+            dispatch!(Level::new(), simd => add_tile(simd, &mut tile, a, b));
+        }
         for i in 0..3 {
             for j in 0..3 {
-                assert_eq!(tile[i][j], plain(&rows[i], &rows[3 + j]), "{i} {j}");
+                assert_eq!(total(tile[i][j]), 2.0 * plain(&rows[i], &rows[3 + j]), "{i} {j}");
             }
         }
     }

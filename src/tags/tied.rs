@@ -1,8 +1,9 @@
 //! What noise that neighbouring pixels share does to the corners' covariance.
 
 use crate::tags::normal::{Noise, Weights};
-use crate::tags::predict::{BLOCK, Block, N, Prediction, View, predict};
-use crate::tags::products::dot;
+use crate::tags::predict::{Block, N, Prediction, View, predict};
+use crate::tags::products::{self, NOTHING, Parts, total};
+use fearless_simd::{Level, Simd, SimdBase, dispatch, f32x8};
 use nalgebra::{SMatrix, SVector};
 
 /// What the remainders at a state show.
@@ -36,34 +37,30 @@ pub(super) fn tied_noise(
     noise: &Noise,
     standard: &SMatrix<f64, 8, N>,
 ) -> Option<TiedNoise> {
-    let standard: [[f32; N]; 8] = std::array::from_fn(|i| std::array::from_fn(|j| standard[(i, j)] as f32));
+    let standard: [Parts; N] = std::array::from_fn(|j| std::array::from_fn(|i| standard[(i, j)] as f32));
     let pixels = || blocks.iter().flat_map(|b| &b.seen[..b.n]).map(|(x, y)| [x / TIED, y / TIED]);
     let low = [0, 1].map(|axis| pixels().map(|p| p[axis]).min().unwrap_or(0));
     let wide = usize::from(pixels().map(|p| p[0] - low[0]).max().unwrap_or(0)) + 1;
     let high = usize::from(pixels().map(|p| p[1] - low[1]).max().unwrap_or(0)) + 1;
     let mut sums = vec![Tied::default(); wide * high];
     let mut prediction = Prediction::EMPTY;
-    let mut right = SVector::<f64, N>::zeros();
+    let mut right = [NOTHING; N];
     for block in blocks {
         predict(block, view, &mut prediction);
-        let weights = Weights::new(block, &prediction, noise);
-        for (sum, gradient) in right.iter_mut().zip(&prediction.gradient) {
-            *sum += dot(gradient, &weights.pull);
-        }
-        let mut scaled = [[0.0f32; BLOCK]; 8];
-        for (row, by_unknown) in scaled.iter_mut().zip(&standard) {
-            for (gradient, factor) in prediction.gradient.iter().zip(by_unknown) {
-                for k in 0..BLOCK {
-                    row[k] += factor * gradient[k];
-                }
+        let place =
+            |(column, row): (u16, u16)| usize::from(row / TIED - low[1]) * wide + usize::from(column / TIED - low[0]);
+        dispatch!(Level::new(), simd => {
+            let weights = Weights::new(block, &prediction, noise);
+            for (sum, gradient) in right.iter_mut().zip(&prediction.gradient) {
+                products::add(simd, sum, gradient, &weights.pull);
             }
-        }
-        for (k, (column, row)) in block.seen[..block.n].iter().enumerate() {
-            let at = usize::from(row / TIED - low[1]) * wide + usize::from(column / TIED - low[0]);
-            let q: [f32; 8] = std::array::from_fn(|i| scaled[i][k]);
-            sums[at].add(&q, weights.weight[k], weights.pull[k]);
-        }
+            for (k, seen) in block.seen[..block.n].iter().enumerate() {
+                let q = products::mix(simd, |unknown| prediction.gradient[unknown][k], &standard);
+                sums[place(*seen)].add(simd, q, weights.weight[k], weights.pull[k]);
+            }
+        });
     }
+    let right = SVector::from(right.map(total));
     let (mut scatter, mut squares, mut count) = (0.0, 0.0, 0.0);
     let mut independent = 8.0;
     for tied in &sums {
@@ -94,13 +91,12 @@ struct Tied {
 impl Tied {
     /// Adds a pixel: its derivatives on the corners' standard scale, weight, and weight times remainder.
     #[inline(always)]
-    fn add(&mut self, q: &[f32; 8], weight: f32, pull: f32) {
-        for ((sum, row), a) in self.pull.iter_mut().zip(&mut self.information).zip(q) {
-            *sum += a * pull;
-            let weighted = a * weight;
-            for (sum, b) in row.iter_mut().zip(q) {
-                *sum += weighted * b;
-            }
+    fn add<S: Simd>(&mut self, simd: S, q: f32x8<S>, weight: f32, pull: f32) {
+        (f32x8::from_slice(simd, &self.pull) + q * f32x8::splat(simd, pull)).store_slice(&mut self.pull);
+        let mut weighted = NOTHING;
+        (q * f32x8::splat(simd, weight)).store_slice(&mut weighted);
+        for (row, weighted) in self.information.iter_mut().zip(weighted) {
+            (f32x8::from_slice(simd, row) + f32x8::splat(simd, weighted) * q).store_slice(row);
         }
     }
 }
