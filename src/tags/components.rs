@@ -354,6 +354,23 @@ mod tests {
     }
 
     #[test]
+    fn holes_and_the_ends_of_rows() {
+        let drawing = ["........", ".#####..", ".#...#..", ".#####..", "......#.", ".....#..", "........"];
+        let (w, h) = (drawing[0].len() * 8, drawing.len() * 8);
+        let dark = |i: usize| drawing[i / w / 8].as_bytes()[i % w / 8] == b'#';
+        let data = (0..w * h).map(|i| if dark(i) { 0 } else { 200 }).collect();
+        let (mut scratch, mut all) = (Scratch::default(), Vec::new());
+        find(&dark_map(&Gray::new(w, h, data).unwrap(), 12), 1000, &mut scratch, &mut all).unwrap();
+        let holes: Vec<_> = all.iter().map(|c| (c.across_corners, c.bounds, c.holes())).collect();
+        assert_eq!(holes[..1], [(false, [8, 8, 48, 32], 1)]);
+        assert!(holes[1..3].iter().all(|(across, _, holes)| !across && *holes == 0), "{holes:?}");
+        assert_eq!((holes.len(), holes[3].0, holes[3].1), (4, true, [8, 8, 56, 48]));
+        assert_eq!(scratch.ends(&all[0]), [[8, 48]; 24]);
+        let ends: Vec<_> = scratch.ends(&all[3]).iter().step_by(8).copied().collect();
+        assert_eq!(ends, [[8, 48], [8, 48], [8, 48], [48, 56], [40, 48]]);
+    }
+
+    #[test]
     fn noise_is_given_up_within_bounds() {
         let mut seed = 48271u64;
         let data = (0..256 * 256).map(|_| {

@@ -28,7 +28,7 @@ fn load<S: Simd, const M: usize>(simd: S, row: &[f32; M], part: usize) -> f32x8<
 pub(super) fn add<S: Simd, const M: usize>(simd: S, sum: &mut Parts, a: &[f32; M], b: &[f32; M]) {
     let mut parts = f32x8::from_slice(simd, sum);
     for part in 0..M / LANES {
-        parts = parts + load(simd, a, part) * load(simd, b, part);
+        parts += load(simd, a, part) * load(simd, b, part);
     }
     parts.store_slice(sum);
 }
@@ -48,7 +48,7 @@ pub(super) fn add_tile<S: Simd, const M: usize>(
         let b = [load(simd, b[0], part), load(simd, b[1], part), load(simd, b[2], part)];
         for i in 0..3 {
             for j in 0..3 {
-                parts[i][j] = parts[i][j] + a[i] * b[j];
+                parts[i][j] += a[i] * b[j];
             }
         }
     }
@@ -64,7 +64,7 @@ pub(super) fn add_tile<S: Simd, const M: usize>(
 pub(super) fn mix<S: Simd, const M: usize>(simd: S, factors: impl Fn(usize) -> f32, rows: &[Parts; M]) -> f32x8<S> {
     let mut sum = f32x8::splat(simd, 0.0);
     for (k, row) in rows.iter().enumerate() {
-        sum = sum + f32x8::splat(simd, factors(k)) * f32x8::from_slice(simd, row);
+        sum += f32x8::splat(simd, factors(k)) * f32x8::from_slice(simd, row);
     }
     sum
 }

@@ -216,7 +216,7 @@ pub(super) mod tests {
     use super::*;
     use crate::raster::Gray;
     use crate::tags::components::{Scratch, find};
-    use crate::tags::outline::{points, walk};
+    use crate::tags::outline::walk;
     use crate::tags::threshold::dark_map;
 
     /// Draws where `inside` says so and gives the quadrilaterals of what is drawn.
@@ -230,7 +230,6 @@ pub(super) mod tests {
         all.iter()
             .filter_map(|c| {
                 walk(&map, c, 10_000, &mut outline);
-                points(&map, c, &mut outline);
                 quad_from_outline(&outline)
             })
             .collect()

@@ -384,6 +384,47 @@ mod tests {
         assert!(!map.is_dark(-1, 20) && !map.is_dark(0, h as i32));
     }
 
+    /// Dark pixels of a map.
+    fn count(map: &DarkMap) -> u32 {
+        (0..map.height()).flat_map(|y| map.row(y)).map(|word| word.count_ones()).sum()
+    }
+
+    #[test]
+    fn noise_is_no_structure_and_a_square_in_it_is() {
+        // A sum of four even draws: close to normal, with a standard deviation of 10.4.
+        let (w, h, mut seed) = (400, 320, 48271u64);
+        let mut draw = || {
+            seed = seed * 48271 % 0x7fff_ffff;
+            (seed >> 8) as f64 % 19.0 - 9.0
+        };
+        let mut image = Gray::filled(w, h, 0);
+        for value in image.data_mut() {
+            *value = (150.0 + draw() + draw() + draw() + draw()) as u8;
+        }
+        let share = |map: &DarkMap| f64::from(count(map)) / (w * h) as f64;
+        assert!(share(&dark_map(&image, 16)) < 0.02, "{}", share(&dark_map(&image, 16)));
+        for y in 100..160 {
+            for value in &mut image.data_mut()[y * w + 100..y * w + 160] {
+                *value -= 110;
+            }
+        }
+        let map = dark_map(&image, 16);
+        let along = (105..155).filter(|&x| map.is_dark(x, 102)).count();
+        assert!(along > 40, "{along} of 50 pixels along the square's side");
+        // In a small picture the calmest tiles may be the tag's: nothing is concluded from them.
+        assert_eq!(over_noise(&[0; 300], &[200; 300]), 0);
+    }
+
+    #[test]
+    fn what_shows_less_than_a_print_would_is_flat() {
+        let step = |dark: u8, bright: u8| {
+            let data = (0..64 * 64).map(|i| if i % 64 < 32 { dark } else { bright }).collect();
+            count(&dark_map(&Gray::new(64, 64, data).unwrap(), 16))
+        };
+        assert!(step(60, 85) > 0 && step(150, 225) > 0);
+        assert_eq!((step(200, 225), step(60, 75)), (0, 0));
+    }
+
     #[test]
     fn odd_sizes_are_covered_to_the_last_pixel() {
         for (w, h) in [(8, 8), (9, 11), (64, 8), (65, 13), (127, 10)] {
