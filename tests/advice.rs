@@ -8,6 +8,7 @@ mod bays;
 use plumbsight::advice::{Advice, AdviceInput, advise};
 use plumbsight::frames::{Camera, Pose, World};
 use plumbsight::placement::Placement;
+use plumbsight::scene::draw::{Draw, Purpose};
 use plumbsight::scene::{Bay, BayOptions, CornerNoise};
 use plumbsight::survey::{Source, Survey, SurveyInput, SurveyOptions, adjust};
 use plumbsight::units::{m_from_mm, rad_from_deg};
@@ -107,8 +108,16 @@ fn the_advised_photographs_bring_what_was_foretold_and_more_than_any_others() {
         assert!(!advice.photographs.is_empty() && advice.deciding.iter().any(|d| d.photographs_help), "seed {seed}");
         // The world of a made bay is its vehicle frame; the survey's is found to a few millimetres, which changes no photograph.
         let vehicle = m.assessment.vehicle.world_from_vehicle;
-        let cameras: Vec<Pose<Camera, World>> =
-            advice.photographs.iter().map(|v| Pose::claim(*(v.camera_from_world * vehicle).iso())).collect();
+        // Nobody stands and aims exactly: each photograph is taken about 3 cm and a degree off.
+        let mut hand = Draw::new(seed, Purpose::Trials);
+        let cameras: Vec<Pose<Camera, World>> = advice
+            .photographs
+            .iter()
+            .map(|v| {
+                let off = nalgebra::Vector6::from_fn(|k, _| hand.normal(if k < 3 { 0.01 } else { 0.02 }));
+                Pose::<Camera, World>::claim(*(v.camera_from_world * vehicle).iso()).moved_left(&off)
+            })
+            .collect();
         for (k, viewpoint) in advice.photographs.iter().enumerate() {
             let after = with_photographs(&bay, cameras[..=k].iter().copied());
             let got = expanded(&after.assessment);

@@ -25,6 +25,8 @@ const NEAREST_TAG_M: f64 = 0.45;
 const BESIDE_CAR_M: f64 = 0.2;
 /// Nobody aims exactly: tags nearer to the picture's edge than this share of its width are not counted on. Common practice, no source.
 const AIM_MARGIN: f64 = 0.025;
+/// Nor does anybody stand exactly: a tag counts only where it is to be seen from this far to each side as well, m. Common practice, no source.
+const STAND_MARGIN_M: f64 = 0.08;
 /// Directions to look in that are tried from each place.
 const AIMS: usize = 3;
 
@@ -187,9 +189,7 @@ impl<'a> Ground<'a> {
 
     /// The best few ways to look from a place; `beside`: a candidate whose aim (and its quarter turn) is tried as well.
     fn from(&self, viewer: &Viewer, eye: Vector3<f64>, beside: Option<&Candidate>) -> Vec<Candidate> {
-        let open: Vec<usize> = (0..self.tags.len())
-            .filter(|t| viewer.faces(&eye, &self.tags[*t]) && viewer.open_to(&eye, &self.tags[*t]))
-            .collect();
+        let open: Vec<usize> = (0..self.tags.len()).filter(|t| plainly_open(viewer, &eye, &self.tags[*t])).collect();
         if open.len() < 2 {
             return Vec::new();
         }
@@ -297,6 +297,15 @@ impl<'a> Ground<'a> {
     pub fn front_x_m(&self) -> f64 {
         self.obstacles.car[0].high.x
     }
+}
+
+/// True where a tag is to be seen from an eye and from a little to each side of it.
+fn plainly_open(viewer: &Viewer, eye: &Vector3<f64>, tag: &TrueTag) -> bool {
+    let open = |eye: &Vector3<f64>| viewer.faces(eye, tag) && viewer.open_to(eye, tag);
+    let sight = tag.world_from_tag.translation() - eye;
+    let aside = sight.cross(&Vector3::z()).try_normalize(1e-6).unwrap_or_else(Vector3::x) * STAND_MARGIN_M;
+    let above = sight.cross(&aside).normalize() * STAND_MARGIN_M;
+    open(eye) && [aside, -aside, above, -above].iter().all(|off| open(&(eye + off)))
 }
 
 fn car_shape(about: &AdviceInput, station: &StationResult) -> CarShape {
