@@ -118,9 +118,9 @@ fn wrong_views_among_many_are_rejected() {
     for (p, photo) in hall.input.photos.iter_mut().enumerate() {
         for tag in &mut photo.tags {
             count += 1;
-            if count % 101 == 0 {
+            if count.is_multiple_of(101) {
                 let size = 2.0 + (count % 5) as f64;
-                tag.corners[count % 4] += Vector2::new(size, if count % 2 == 0 { size } else { -size }) / 2f64.sqrt();
+                tag.corners[count % 4] += Vector2::new(size, if count.is_multiple_of(2) { size } else { -size }) / 2f64.sqrt();
                 wrong.push((p, tag.id));
             }
         }

@@ -114,7 +114,7 @@ impl Repeat {
     pub fn scatters_more_than(&self, stated_u: &[f64]) -> bool {
         let variance = stated_u.iter().map(|u| u * u).sum::<f64>() / stated_u.len().max(1) as f64;
         let statistic = self.square_within / variance;
-        if !(variance > 0.0) {
+        if variance.is_nan() || variance <= 0.0 {
             return self.square_within > 0.0;
         }
         statistic > chi_square::limit(CLEAR_CHANCE.ln(), self.dof().1)
