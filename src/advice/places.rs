@@ -24,7 +24,7 @@ const BEYOND_M: f64 = 0.4;
 const NEAREST_TAG_M: f64 = 0.45;
 const BESIDE_CAR_M: f64 = 0.2;
 /// Nobody aims exactly: tags nearer to the picture's edge than this share of its width are not counted on. Common practice, no source.
-const AIM_MARGIN: f64 = 0.025;
+const AIM_MARGIN: f64 = 0.05;
 /// Nor does anybody stand exactly: a tag counts only where it is to be seen from this far to each side as well, m. Common practice, no source.
 const STAND_MARGIN_M: f64 = 0.08;
 /// Directions to look in that are tried from each place.

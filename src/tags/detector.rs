@@ -25,7 +25,7 @@ const LEAST_GROWN: u32 = 8;
 
 /// Areas that are followed at most: one for so many pixels. With 44 bytes for each, and lists that double as they grow, this keeps the memory below
 /// four times the image's.
-const PIXELS_PER_AREA: usize = 24;
+const PIXELS_PER_AREA: usize = 40;
 
 /// Finds tags, image after image, and keeps its working memory in between.
 #[derive(Clone, Debug, Default)]
