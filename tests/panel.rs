@@ -490,6 +490,7 @@ fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
         shift_mm: [(2.1, 0.3), (0.0, 0.2), (0.1, 0.2)],
         detectable_mm: 0.8,
     };
+    let unmoved = hold.clone();
     let broken = HoldView {
         watching_for: Some(Duration::from_secs(62)),
         broken: true,
@@ -504,4 +505,12 @@ fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
     window.key_press(Key::F);
     window.run();
     assert!(window.says("MOVED. stand. Measure again."));
+    // A watch that sees nothing never says that nothing moved.
+    let blind = HoldView { blind: true, broken: false, watching_for: Some(Duration::from_secs(62)), ..unmoved };
+    window.app().receive(Event::Live(LiveState::On(Arc::new(LiveView { hold: Some(blind), ..(*view).clone() }))));
+    window.run();
+    assert!(window.says("NOT SEEN") && !window.says("NOTHING MOVED"));
+    window.key_press(Key::F);
+    window.run();
+    assert!(window.says("Hold: not seen") && !window.says("nothing moved"));
 }

@@ -120,7 +120,8 @@ fn wrong_views_among_many_are_rejected() {
             count += 1;
             if count.is_multiple_of(101) {
                 let size = 2.0 + (count % 5) as f64;
-                tag.corners[count % 4] += Vector2::new(size, if count.is_multiple_of(2) { size } else { -size }) / 2f64.sqrt();
+                tag.corners[count % 4] +=
+                    Vector2::new(size, if count.is_multiple_of(2) { size } else { -size }) / 2f64.sqrt();
                 wrong.push((p, tag.id));
             }
         }

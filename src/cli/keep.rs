@@ -123,17 +123,19 @@ pub(super) fn recheck(arguments: &RecheckArguments) -> Result<u8, Failure> {
 }
 
 fn words(done: &Recheck, key_given: bool) -> String {
-    let r = &done.record;
-    let mut out = format!(
-        "Record of {} by {}, revision {}: {} {}\n",
-        r.made_local,
-        r.by,
-        r.revision,
-        r.verdict.shape(),
-        r.verdict.words()
-    );
+    let mut out = match &done.record {
+        Some(r) => format!(
+            "Record of {} by {}, revision {}: {} {}\n",
+            r.made_local,
+            r.by,
+            r.revision,
+            r.verdict.shape(),
+            r.verdict.words()
+        ),
+        None => "A record whose record.json cannot be read any more.\n".to_owned(),
+    };
     // Writing to a text cannot fail; the results are dropped for that reason.
-    if let Some(before) = &r.corrects {
+    if let Some(before) = done.record.as_ref().and_then(|r| r.corrects.as_ref()) {
         let _ = writeln!(out, "It corrects {}: {}", before.record, before.reason);
     }
     match done.damage.as_slice() {
@@ -155,6 +157,9 @@ fn words(done: &Recheck, key_given: bool) -> String {
             (SignatureState::Bad, _) => "BAD SIGNATURE: it does not belong to this record and this key, or is missing.",
         }
     );
+    if let Some(why) = &done.unrepeatable {
+        let _ = writeln!(out, "It cannot be measured again: {why}");
+    }
     if let Some(again) = &done.repeated {
         if again.identical {
             out.push_str("Measured again: every figure is the same.\n");

@@ -8,7 +8,7 @@ use crate::capture::source::{Frame, Loss};
 use crate::cli::{EXIT_NOT_MEASURED, ProgressLine, say, tell};
 use crate::record::{HoldLog, Job, Problem, Purpose, read_job};
 use crate::session::Failure;
-use crate::session::hold::{HoldOptions, Lookout, NewsKind, line_of_news, line_of_start};
+use crate::session::hold::{HoldOptions, Lookout, NewsKind, Standing, line_of_news, line_of_start};
 use crate::session::live::{Base, CameraSetup, Live, Motion, Mount, Reading};
 use crate::session::replay::{Go, play};
 use crate::tags::DetectOptions;
@@ -150,6 +150,11 @@ fn frames(
     let pace = arguments.replay.map(|rate| if arguments.at_speed { Pace::Timed(rate) } else { Pace::AsAsked(rate) });
     let lens = &ready.job.lenses[ready.setup.lens].lens;
     let wish = CameraWish { size: Some((lens.width, lens.height)), focus: None };
+    if arguments.from.len() > 1 {
+        tell(
+            "  All sources are taken for the same kind of camera with the same lens profile: name cameras of another kind one at a time.\n",
+        );
+    }
     let epoch = Instant::now();
     let mut openers = Vec::new();
     for from in &arguments.from {
@@ -273,6 +278,16 @@ fn line(reading: &Reading) -> String {
     format!("{time:8.2} s  {sign} {}  {motion:6}  {state}\n", six.join("  "))
 }
 
+/// What became of one camera's watch.
+#[derive(Clone, Default)]
+struct Watched {
+    begun: bool,
+    /// Something was hidden for a while, or the watch had to begin anew.
+    gap: bool,
+    /// The last picture did not show everything.
+    blind: bool,
+}
+
 /// Watches that nothing moves.
 pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
     let ready = ready(arguments)?;
@@ -286,12 +301,16 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
     let started = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).ok().map(|d| d.as_secs());
     log.add(&line_of_start(&options, &arguments.from, started.filter(|_| arguments.replay.is_none())))?;
     say("Keep people and metal out of the sensor's view. Waiting until everything rests.\n");
-    let (mut begun, mut moved, mut failed) = (false, false, None);
+    let (mut moved, mut failed) = (false, None);
+    // What is said at the end must hold for every camera, to the end, and without a gap.
+    let mut watched = vec![Watched::default(); arguments.from.len()];
     let mut trouble: Option<String> = None;
     run(arguments, &ready, &mut |camera, frame| {
         let report = lookouts[camera].see(frame.time, &frame.gray);
         for news in &report.news {
-            begun |= news.kind == NewsKind::Begins;
+            let seen = &mut watched[camera];
+            seen.gap |= matches!(news.kind, NewsKind::NotSeen | NewsKind::CameraMoved);
+            seen.begun |= news.kind == NewsKind::Begins;
             moved |= news.kind.is_alarm();
             say(&format!("{:8.2} s  {}\n", news.time.as_secs_f64(), news.sentence));
             if news.kind == NewsKind::Begins {
@@ -309,6 +328,8 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
                 return Go::Stop;
             }
         }
+        watched[camera].blind =
+            report.trouble.is_some() || report.bodies.iter().any(|b| b.standing == Standing::NotSeen);
         if report.trouble != trouble {
             if let Some(text) = &report.trouble {
                 say(&format!("{:8.2} s  {text}\n", report.time.as_secs_f64()));
@@ -321,9 +342,19 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
         return Err(problem.into());
     }
     say(&format!("Log written to {}\n", log.path().display()));
-    Ok(match (begun, moved) {
-        (_, true) => 1,
-        (true, false) => 0,
-        (false, false) => 2,
-    })
+    if moved {
+        return Ok(1);
+    }
+    let unsure = watched.iter().position(|w| !w.begun || w.gap || w.blind);
+    if let Some(k) = unsure {
+        let from = &arguments.from[k];
+        say(&match watched[k].begun {
+            false => format!("{from}: the watch never began, so nothing is said.\n"),
+            true => {
+                format!("{from}: not everything was watched all the time, so it is not shown that nothing moved.\n")
+            }
+        });
+        return Ok(2);
+    }
+    Ok(0)
 }

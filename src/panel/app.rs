@@ -238,6 +238,7 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
         },
         Place::Hold => match model.hold_view() {
             Some(hold) if hold.broken => (Some(Verdict::Out), "moved".into()),
+            Some(hold) if hold.blind => (Some(Verdict::NotMeasured), "not seen".into()),
             Some(hold) if hold.watching_for.is_some() => (Some(Verdict::In), "nothing moved".into()),
             Some(_) => (Some(Verdict::NotProven), "settling".into()),
             None if model.holding && matches!(model.live, LiveState::Preparing(_)) => {

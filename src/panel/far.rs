@@ -84,6 +84,9 @@ impl FarWords {
                     hold.bodies.iter().filter(|b| b.standing == Standing::Moved).map(|b| b.name.as_str()).collect();
                 say(Verdict::Out, "MOVED", format!("{}. Measure again.", moved.join(", ")))
             }
+            Some(hold) if hold.blind => {
+                say(Verdict::NotMeasured, "NOT SEEN", "Not everything that is watched is in view.".into())
+            }
             Some(hold) => match (&hold.trouble, hold.watching_for) {
                 (Some(_), _) => say(Verdict::NotMeasured, "NOT SEEN", "The camera sees too little to watch.".into()),
                 (None, None) => {

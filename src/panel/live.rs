@@ -68,6 +68,8 @@ pub struct BodyLine {
 pub struct HoldView {
     /// Since when it watches; `None` while things still settle.
     pub watching_for: Option<Duration>,
+    /// Nothing is known just now: the camera is silent, or something that is watched is hidden.
+    pub blind: bool,
     /// Something that was watched has moved.
     pub broken: bool,
     /// The bodies.
@@ -363,6 +365,7 @@ impl Watch {
                 Phase::Watching { since } => Some(report.time.saturating_sub(since)),
                 Phase::Settling { .. } => None,
             },
+            blind: report.trouble.is_some() || report.bodies.iter().any(|b| b.standing == hold::Standing::NotSeen),
             broken: report.moved,
             bodies: report
                 .bodies
@@ -387,6 +390,11 @@ fn older(before: &LiveView, stand: Option<&StandReading>, status: &FeedStatus) -
         age: stand.map_or(before.age, |s| s.age),
         stale: stand.is_none_or(|s| s.stale),
         camera: camera_words(status),
+        // A camera that gives nothing watches nothing.
+        hold: before
+            .hold
+            .clone()
+            .map(|hold| HoldView { blind: hold.blind || !matches!(status.state, FeedState::Live), ..hold }),
         ..before.clone()
     }
 }

@@ -51,7 +51,7 @@ impl Mistake {
             subject: self.subject.clone(),
             statistic: self.statistic,
             threshold: self.threshold,
-            minimal_detectable: Some(self.threshold),
+            minimal_detectable: None,
             unit: self.unit.into(),
             passed: false,
             sentence: self.sentence.clone(),
@@ -265,7 +265,9 @@ fn batch_in_another_size(input: &SurveyInput, solved: &Solved) -> Option<(Survey
         Some((unexplained(&again), batch, freed, again, relative, sigma))
     });
     let (left, batch, freed, again, relative, sigma) = tried.min_by_key(|t| t.0)?;
-    if left.saturating_mul(LEFT_OVER) > before || relative.abs() < SIZE_IN_U * sigma {
+    // Where there was no solution before, nearly everything must fit now.
+    let explains = if before == usize::MAX { left <= ACCIDENTS } else { left.saturating_mul(LEFT_OVER) <= before };
+    if !explains || relative.abs() < SIZE_IN_U * sigma {
         return None;
     }
     let (b, t) = batch[0];

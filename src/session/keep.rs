@@ -47,7 +47,10 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
     if let Some(problem) = job.still_template() {
         return Err(problem.into());
     }
-    if root.canonicalize().is_ok_and(|r| job.folder.canonicalize().is_ok_and(|j| r.starts_with(j))) {
+    // Of a folder that is not there yet, the nearest one above it that is.
+    let there = root.ancestors().find(|a| a.as_os_str().is_empty() || a.exists()).unwrap_or(root);
+    let there = if there.as_os_str().is_empty() { Path::new(".") } else { there };
+    if there.canonicalize().is_ok_and(|r| job.folder.canonicalize().is_ok_and(|j| r.starts_with(j))) {
         return Err(Problem::of_file(
             root.display().to_string(),
             "records cannot be kept inside the job they are made from",
@@ -148,14 +151,16 @@ pub enum SignatureState {
 
 /// What came out of looking at a record again.
 pub struct Recheck {
-    /// What it says of itself.
-    pub record: RecordFile,
+    /// What it says of itself; `None` where that is damaged.
+    pub record: Option<RecordFile>,
     /// Files that are not as they were recorded.
     pub damage: Vec<Damage>,
     /// Its signature.
     pub signature: SignatureState,
     /// The measurement compared; `None` where it was not repeated.
     pub repeated: Option<Repeated>,
+    /// Why it could not be repeated, where damage is to blame.
+    pub unrepeatable: Option<String>,
 }
 
 /// A measurement repeated.
@@ -174,6 +179,7 @@ impl Recheck {
     /// True where nothing speaks against the record.
     pub fn confirmed(&self) -> bool {
         self.damage.is_empty()
+            && self.record.is_some()
             && self.signature != SignatureState::Bad
             && self.repeated.as_ref().is_none_or(|r| r.differences.is_empty())
     }
@@ -189,10 +195,24 @@ pub const MOST_IN_U: f64 = 0.1;
 /// The folder is no record, or the public key cannot be read.
 pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Watch) -> Result<Recheck, Failure> {
     let damage = verify(folder)?;
-    let record = read_record(folder)?;
     let signature = signature_state(folder, public_key)?;
-    let repeated = if quick { None } else { Some(repeat(folder, &record, watch)?) };
-    Ok(Recheck { record, damage, signature, repeated })
+    // What is damaged is named in any case; it must not hide behind the first thing that cannot be read for it.
+    let record = match read_record(folder) {
+        Ok(record) => Some(record),
+        Err(_) if !damage.is_empty() => None,
+        Err(problem) => return Err(problem.into()),
+    };
+    let mut unrepeatable = None;
+    let repeated = match record.as_ref().filter(|_| !quick).map(|record| repeat(folder, record, watch)) {
+        None => None,
+        Some(Ok(repeated)) => Some(repeated),
+        Some(Err(failure)) if !damage.is_empty() => {
+            unrepeatable = Some(failure.to_string());
+            None
+        }
+        Some(Err(failure)) => return Err(failure),
+    };
+    Ok(Recheck { record, damage, signature, repeated, unrepeatable })
 }
 
 fn signature_state(folder: &Path, public_key: Option<&Path>) -> Result<SignatureState, Problem> {

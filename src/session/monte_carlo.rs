@@ -66,6 +66,10 @@ pub(super) fn run(
     };
     let all: Vec<Option<Trial>> = (0..n).into_par_iter().map(one).collect();
     let good: Vec<Trial> = all.into_iter().flatten().collect();
+    // Few draws show nothing, and draws that fail are not just any: what is left of many failures would pass for the whole.
+    if good.len() < FEWEST_DRAWS || (n - good.len()) as f64 > MOST_FAILED * n as f64 {
+        return None;
+    }
     let m = good.first()?.full.len();
     let units: Vec<f64> = (0..m).map(|k| if k % 6 < 3 { m_from_mm(1.0) } else { rad_from_deg(1.0) }).collect();
     let reference = trials.first_order(SEED, &units, DIGITS, MOST_CHEAP);
@@ -109,6 +113,12 @@ pub(super) fn run(
     })
 }
 
+/// Fewer draws show no 95 % interval. Common practice, no source.
+const FEWEST_DRAWS: usize = 40;
+
+/// Share of the draws that may give no measurement. Common practice, no source.
+const MOST_FAILED: f64 = 0.02;
+
 /// What is said where the draws reach further than U.
 const TOO_SMALL: &str = "U is too small";
 
@@ -116,7 +126,8 @@ const TOO_SMALL: &str = "U is too small";
 pub(super) fn notice(found: Option<&MonteCarloPart>) -> Option<NoticePart> {
     let about = "Monte Carlo".to_owned();
     let Some(found) = found else {
-        let text = "It was asked for, but no draw of the survey gave a measurement: U stands on its first order alone.";
+        let text =
+            "It was asked for, but too few draws of the survey gave a measurement: U stands on its first order alone.";
         return Some(NoticePart { about, text: text.into() });
     };
     let mut small = Vec::new();

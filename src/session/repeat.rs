@@ -40,11 +40,11 @@ impl ComponentStudy {
                 self.mean_u()
             ));
         }
-        let between = self.repeat.s_between().filter(|_| self.repeat.series_differ())?;
+        // A difference within what is stated contradicts nothing: the series may really differ, or share what U holds already.
+        let between = self.repeat.s_between().filter(|s| *s > self.mean_u() && self.repeat.series_differ())?;
         Some(format!(
-            "{name} differs from series to series by {between:.3} {unit} (standard deviation), {} its stated standard uncertainty of {:.3} {unit}: \
+            "{name} differs from series to series by {between:.3} {unit} (standard deviation), more than its stated standard uncertainty of {:.3} {unit}: \
              find what differs between the series",
-            if between > self.mean_u() { "more than" } else { "less than" },
             self.mean_u()
         ))
     }

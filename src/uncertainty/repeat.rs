@@ -101,7 +101,9 @@ impl Repeat {
 
     /// True where something changes from series to series.
     pub fn series_differ(&self) -> bool {
-        self.chance().is_some_and(|p| p < CLEAR_CHANCE)
+        // Without any scatter within the series, any difference between them is one.
+        let only_between = self.variance_within() == 0.0 && self.mean_square_between().is_some_and(|b| b > 0.0);
+        only_between || self.chance().is_some_and(|p| p < CLEAR_CHANCE)
     }
 
     /// Two measurements of one series differ by more than this once in twenty times: 1.96 √2 s (ISO 5725-6, repeatability limit; number from memory).

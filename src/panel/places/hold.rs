@@ -41,6 +41,11 @@ pub fn hold_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut Vec
 fn watch_ui(ui: &mut Ui, model: &Model, hold: &HoldView, screen: &mut Screen, out: &mut Vec<Command>) {
     let (verdict, word, sentence) = match (hold.broken, hold.watching_for) {
         (true, _) => (Verdict::Out, "moved", "Something moved: do not rely on the verdict. Stop the routine as its procedure allows, then measure again.".to_owned()),
+        (false, _) if hold.blind => (
+            Verdict::NotMeasured,
+            "not seen",
+            "Not everything is seen just now: nothing is said of what is hidden. Clear the camera's view.".to_owned(),
+        ),
         (false, Some(d)) => (Verdict::In, "nothing moved", format!("Watching for {}.", minutes(d))),
         (false, None) => (Verdict::NotProven, "settling", "Hands off: the watch begins once everything has come to rest.".to_owned()),
     };
@@ -52,6 +57,7 @@ fn watch_ui(ui: &mut Ui, model: &Model, hold: &HoldView, screen: &mut Screen, ou
         }
     });
     ui.label(RichText::new(sentence).size(SENTENCE).strong());
+    ui.label("Keep people and metal out of the sensor's view.");
     if let Some(trouble) = &hold.trouble {
         line_ui(
             ui,

@@ -31,12 +31,24 @@ impl Staging {
     pub fn begin(root: &Path) -> Result<Self, Problem> {
         std::fs::create_dir_all(root).map_err(|e| cannot_write(root, &e))?;
         sweep(root);
-        let name = (0..MOST_OF_A_NAME)
-            .map(|k| format!("{UNFINISHED}{}-{k}", std::process::id()))
-            .find(|n| !root.join(n).exists() && !root.join(format!("{n}.lock")).exists())
-            .unwrap_or_else(|| format!("{UNFINISHED}{}", std::process::id()));
-        let (folder, lock_path) = (root.join(&name), root.join(format!("{name}.lock")));
-        let lock = File::create(&lock_path).map_err(|e| cannot_write(root, &e))?;
+        // Two machines on one share can have the same process number: whose the name is, the file system decides.
+        let mut taken = None;
+        for k in 0..MOST_OF_A_NAME {
+            let name = format!("{UNFINISHED}{}-{k}", std::process::id());
+            let lock_path = root.join(format!("{name}.lock"));
+            match File::create_new(&lock_path) {
+                Ok(lock) => {
+                    taken = Some((root.join(name), lock_path, lock));
+                    break;
+                }
+                Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
+                Err(e) => return Err(cannot_write(root, &e)),
+            }
+        }
+        let Some((folder, lock_path, lock)) = taken else {
+            let full = std::io::Error::other("too many unfinished records are there");
+            return Err(cannot_write(root, &full));
+        };
         // Where a file system knows no locks the sweep below finds none either and leaves everything alone.
         let _ = lock.try_lock();
         let staging = Self { root: root.to_owned(), folder, lock: Some(lock), lock_path, sums: BTreeMap::new() };

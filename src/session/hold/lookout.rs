@@ -343,10 +343,7 @@ impl Lookout {
 
     pub(super) fn report(&mut self, time: Duration, news: Vec<News>, trouble: Option<String>) -> HoldReport {
         self.moved |= news.iter().any(|n| n.kind.is_alarm());
-        // Bodies can be seen to be back only while the watch knows where they were.
-        let all_back = news.iter().any(|n| n.kind == NewsKind::Back)
-            && self.held.iter().all(|h| h.standing != Standing::Moved && h.told == Vector6::zeros());
-        self.moved &= !all_back;
+        // It stays so: what was done while a body stood elsewhere is not undone by its coming back.
         let bodies = self.held.iter().map(|h| self.body_watch(h)).collect();
         HoldReport { time, camera: self.camera, phase: self.phase, bodies, moved: self.moved, news, trouble }
     }

@@ -3,13 +3,16 @@
 use super::base::Base;
 use super::camera::{Eye, Place};
 use super::steady::Motion;
-use crate::fit::spd_inverse;
+use crate::fit::{chi_square, spd_inverse};
 use crate::frames::{Body, Pose, World};
 use nalgebra::{DMatrix, Matrix6, Matrix6xX, Vector6};
 use std::time::Duration;
 
 /// Frames of other cameras are used up to this age, and only while nothing moves.
 const TOGETHER: Duration = Duration::from_millis(400);
+
+/// Cameras whose places differ with less than this chance are not taken together: each speaks for itself. Common practice, no source.
+const DISAGREEMENT: f64 = 1e-4;
 
 /// The right step that leads from one pose to another nearby.
 fn right_step_between(from: &Pose<World, Body>, to: &Pose<World, Body>) -> Vector6<f64> {
@@ -41,7 +44,7 @@ pub(super) fn place(base: &Base, eyes: &[Eye], camera: usize, time: Duration) ->
     blend(base, &all).or_else(|| all.into_iter().next())
 }
 
-/// Best linear unbiased estimate; `None` where the covariance cannot be inverted.
+/// Best linear unbiased estimate; `None` where the covariance cannot be inverted or the cameras contradict each other.
 fn blend(base: &Base, all: &[Place]) -> Option<Place> {
     let m = all.len();
     let mut gains = DMatrix::zeros(6 * m, base.ground.n_columns());
@@ -67,6 +70,12 @@ fn blend(base: &Base, all: &[Place]) -> Option<Place> {
     let weights = normal.try_inverse()? * summed;
     let weights = Matrix6xX::from_fn(6 * m, |r, c| weights[(r, c)]);
     let step = &weights * &steps;
+    // Cameras that contradict each other (another lens, a mount that slipped) have no place in common.
+    let left = DMatrix::from_fn(6 * m, 1, |r, _| steps[(r, 0)] - step[(r % 6, 0)]);
+    let statistic = (left.transpose() * &inverse * &left)[(0, 0)];
+    if statistic > chi_square::limit(DISAGREEMENT.ln(), 6 * (m - 1)) {
+        return None;
+    }
     let mut noise = Matrix6::zeros();
     for (k, place) in all.iter().enumerate() {
         let w = weights.fixed_view::<6, 6>(0, 6 * k);
