@@ -66,6 +66,8 @@ fn a_record_is_complete_measures_the_same_again_and_names_every_change() {
         "name = \"invented car\"",
         "name = \"invented car\"\nvin = \"11111111111111111\"",
     );
+    let log = "{\"format\":\"plumbsight/hold/1\"}\n{\"alarm\":false}\n{\"alarm\":true}\n";
+    std::fs::write(job.path().join("hold.jsonl"), log).unwrap();
     let dir = tempfile::tempdir().unwrap();
     let root = dir.path().join("records");
     let key = dir.path().join("shop.pem");
@@ -73,7 +75,9 @@ fn a_record_is_complete_measures_the_same_again_and_names_every_change() {
     assert_eq!(plumbsight(&["key", key.to_str().unwrap()]).status.code(), Some(3), "a key is never overwritten");
     let out = keep(job.path(), &root, &["--key", key.to_str().unwrap(), "--note", "first"]);
     assert_eq!(out.status.code(), Some(0), "{}", said(&out));
+    assert!(said(&out).contains("RAISED 1 ALARM"), "{}", said(&out));
     let [record] = records(&root).try_into().unwrap();
+    assert_eq!(std::fs::read_to_string(record.join("job/hold.jsonl")).unwrap(), log);
     assert!(record.to_string_lossy().ends_with("_11111111111111111"), "{}", record.display());
 
     // Complete: the original job may go.

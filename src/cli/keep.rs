@@ -91,6 +91,13 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
         Some(n) => out.push_str(&format!("Readiness: {n} items are open.\n")),
         None => out.push_str("Readiness: no list was kept.\n"),
     }
+    if let Some(n) = kept.record.hold_alarms.filter(|n| *n > 0) {
+        let _ = writeln!(
+            out,
+            "THE HOLD WATCH RAISED {n} ALARM{}: what was judged before no longer holds. See hold.jsonl.",
+            if n == 1 { "" } else { "S" }
+        );
+    }
     if kept.record.outcome.is_none() {
         out.push_str(
             "Nothing is said of the scan tool or the road test: outcome.toml, then a correction (--corrects).\n",

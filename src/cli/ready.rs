@@ -72,6 +72,11 @@ pub(super) fn run(arguments: ReadyArguments) -> Result<u8, Failure> {
     let list = read_readiness(folder)?;
     let parts = ready::parts(&list, last_result(folder).as_ref());
     say(&table(&parts));
+    for id in &arguments.done {
+        if let Some(part) = parts.iter().find(|p| p.id == *id && p.state == "open") {
+            say(&format!("{id} stays open: {}\n", part.words));
+        }
+    }
     Ok(if parts.iter().any(|p| p.state == "open") { EXIT_OPEN } else { 0 })
 }
 

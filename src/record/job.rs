@@ -9,6 +9,7 @@ use crate::raster::ToneCurve;
 use crate::readiness::Readiness;
 use crate::record::document::Document;
 use crate::record::files::{JobFile, LensUse, PhotographSet};
+use crate::record::hold_log::HOLD_LOG;
 use crate::record::learn::{self, JobLearn};
 use crate::record::lens_profile::{LensProfile, read_lens_profile};
 use crate::record::outcome::OUTCOME_FILE;
@@ -247,7 +248,7 @@ fn inputs(folder: &Path, raw: &JobFile, bodies: &Document) -> Result<Vec<String>
     out.extend(raw.lenses.values().cloned());
     out.extend(places::names(bodies)?);
     out.extend(readiness::list_name(folder)?);
-    let beside = [READINESS_FILE, OUTCOME_FILE];
+    let beside = [READINESS_FILE, OUTCOME_FILE, HOLD_LOG];
     out.extend(beside.iter().filter(|n| folder.join(n).exists()).map(|n| n.to_string()));
     out.sort();
     out.dedup();

@@ -7,7 +7,7 @@ use crate::record::keep::{
     read_record, record_name,
 };
 use crate::record::result::{DeviationPart, RESULT_FORMAT};
-use crate::record::{Problem, Purpose, ResultFile, json_text, read_job, read_outcome, read_result};
+use crate::record::{HOLD_LOG, Problem, Purpose, ResultFile, json_text, read_job, read_outcome, read_result};
 use crate::session::{Failure, Watch, check, survey};
 use std::path::{Path, PathBuf};
 
@@ -58,6 +58,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         )
         .into());
     }
+    let outcome = read_outcome(&job.folder)?;
     let corrects = options.corrects.map(|(record, reason)| corrected(record, root, reason)).transpose()?;
     let mut staging = Staging::begin(root)?;
     staging.copy(&format!("{JOB_FOLDER}/job.toml"), &job.file)?;
@@ -92,7 +93,10 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         photographs: job.photos.len(),
         readiness_open: (!result.readiness.is_empty())
             .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
-        outcome: read_outcome(kept_job.folder.as_path())?,
+        hold_alarms: std::fs::read_to_string(kept_job.folder.join(HOLD_LOG))
+            .ok()
+            .map(|log| log.lines().filter(|line| is_alarm(line)).count()),
+        outcome,
     };
     staging.put(RECORD_FILE, json_text(&record, "the record")?.as_bytes())?;
     let name = record_name(&options.at, &result, job.vehicle.id.as_deref());
@@ -105,6 +109,12 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         }
     };
     Ok(Kept { folder, record, result })
+}
+
+/// True for a line of the hold watch's log that says that something moved.
+fn is_alarm(line: &str) -> bool {
+    serde_json::from_str::<serde_json::Value>(line)
+        .is_ok_and(|v| v.get("alarm") == Some(&serde_json::Value::Bool(true)))
 }
 
 /// What a correction says of the record before, and that record's revision. A damaged record cannot be corrected: what it said is no longer known.

@@ -76,6 +76,9 @@ pub struct RecordFile {
     pub photographs: usize,
     /// Open items of the readiness list; `null` where no list was kept.
     pub readiness_open: Option<usize>,
+    /// Alarms in the log of the hold watch; `null` where there is no log.
+    #[serde(default)]
+    pub hold_alarms: Option<usize>,
     /// What the scan tool said and how the road test went, where that was typed in.
     pub outcome: Option<OutcomePart>,
 }

@@ -112,7 +112,8 @@ pub fn truth_of(rehearsal: &Rehearsal, seed: u64) -> Result<Truth, Problem> {
         Fault::Bumped(limits) => {
             let size = draw.uniform(limits[0], limits[1]);
             let frames = rehearsal.hold_frames;
-            let from = frames / 3 + (draw.unit() * (frames / 3) as f64) as usize;
+            // The watch begins only after some seconds of rest: the first half is for that.
+            let from = frames / 2 + (draw.unit() * (frames / 4) as f64) as usize;
             after = Some(pushed(&bay, size, &mut draw));
             let words =
                 format!("The stand was bumped by {:.0} mm before frame {}.", crate::units::mm_from_m(size), from + 1);
