@@ -123,6 +123,16 @@ impl<To, From> Pose<To, From> {
         Self::claim(self.iso * step(delta))
     }
 
+    /// The step δ with which [`Pose::moved_left`] leads from this pose to another.
+    pub fn left_step_to(&self, other: &Self) -> Vector6<f64> {
+        step_of(&(other.iso * self.iso.inverse()))
+    }
+
+    /// The step δ with which [`Pose::moved_right`] leads from this pose to another.
+    pub fn right_step_to(&self, other: &Self) -> Vector6<f64> {
+        step_of(&(self.iso.inverse() * other.iso))
+    }
+
     /// Rotation angle (rad) and distance (m) between two poses, for comparisons.
     pub fn difference(&self, other: &Self) -> (f64, f64) {
         let d = self.iso.inverse() * other.iso;
@@ -152,6 +162,12 @@ fn step(delta: &Vector6<f64>) -> Isometry3<f64> {
         Translation3::new(delta[3], delta[4], delta[5]),
         UnitQuaternion::from_scaled_axis(Vector3::new(delta[0], delta[1], delta[2])),
     )
+}
+
+/// The step [rotation vector (rad), translation (m)] that a motion is: the inverse of what [`Pose::moved_left`] does with one.
+pub(crate) fn step_of(motion: &Isometry3<f64>) -> Vector6<f64> {
+    let (turn, shift) = (motion.rotation.scaled_axis(), motion.translation.vector);
+    Vector6::new(turn.x, turn.y, turn.z, shift.x, shift.y, shift.z)
 }
 
 impl<A, B, C> Mul<Pose<B, C>> for Pose<A, B> {

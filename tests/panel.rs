@@ -377,20 +377,25 @@ fn an_item_of_the_readiness_list_is_answered_by_click() {
     window.check_accessibility();
 }
 
-/// A view as the live thread gives it, from the traced sequence (`fixtures/live-a/README.md`), played through the real thread.
-#[test]
-fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
-    use plumbsight::panel::live::{LiveRun, LiveState, LiveWish};
-    use std::time::{Duration, Instant};
-    let (job, _) = demo();
-    let wish = LiveWish {
+/// The traced sequence, read for placing or for the hold watch.
+fn saved_sequence(job: &Arc<Job>, hold: bool) -> plumbsight::panel::live::LiveWish {
+    plumbsight::panel::live::LiveWish {
         job: job.clone(),
         station: 0,
         source: repository("fixtures/live-a").display().to_string(),
         replay: true,
         mount: session::live::Mount::Apart,
-        hold: false,
-    };
+        hold,
+    }
+}
+
+/// A view as the live thread gives it, from the traced sequence (`fixtures/live-a/README.md`), played through the real thread.
+#[test]
+fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
+    use plumbsight::panel::live::{LiveRun, LiveState};
+    use std::time::{Duration, Instant};
+    let (job, _) = demo();
+    let wish = saved_sequence(job, false);
     let mut window = measured(USUAL);
     window.key_press(Key::Num3);
     window.app().command(Command::Live(true));
@@ -444,21 +449,14 @@ fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
 /// The hold watch through the real thread: pictures of a stand that is being pushed never come to rest, and that is said; then a watch that broke.
 #[test]
 fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
-    use plumbsight::panel::live::{BodyLine, HoldView, LiveRun, LiveState, LiveView, LiveWish};
+    use plumbsight::panel::live::{BodyLine, HoldView, LiveRun, LiveState, LiveView};
     use plumbsight::session::hold::Standing;
     use std::time::{Duration, Instant};
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("job");
     plumbsight::record::unpack_demo(&folder).unwrap();
     let job = Arc::new(read_job(&folder, Purpose::Verdict).unwrap());
-    let wish = LiveWish {
-        job: job.clone(),
-        station: 0,
-        source: repository("fixtures/live-a").display().to_string(),
-        replay: true,
-        mount: session::live::Mount::Apart,
-        hold: true,
-    };
+    let wish = saved_sequence(&job, true);
     let mut window = measured(USUAL);
     window.key_press(Key::Num4);
     window.key_press(Key::H);

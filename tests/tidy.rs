@@ -257,9 +257,10 @@ fn every_key_is_documented() {
 #[test]
 fn every_name_of_the_result_is_documented() {
     let readme = std::fs::read_to_string(repository("README.md")).unwrap();
-    let structs: String = ["src/record/result.rs", "src/record/result_touch.rs", "src/record/result_more.rs"]
-        .map(|file| std::fs::read_to_string(repository(file)).unwrap())
-        .concat();
+    let structs: String =
+        ["src/record/result.rs", "src/record/result_touch.rs", "src/record/result_more.rs", "src/record/result_six.rs"]
+            .map(|file| std::fs::read_to_string(repository(file)).unwrap())
+            .concat();
     // What the tables describe together: a value's parts, a pose's parts, a lens's parameters, an outlier's and a sheet's parts.
     let together = ["about", "text", "body", "height_mm", "name", "found_mm_per_m", "id"];
     let mut wrong = Vec::new();

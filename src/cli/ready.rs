@@ -3,7 +3,7 @@
 use crate::cli::say;
 use crate::readiness::Answer;
 use crate::record::result::ReadinessPart;
-use crate::record::{Change, Problem, ResultFile, apply_change, make_folder, read_readiness, read_result};
+use crate::record::{Change, Problem, ResultFile, apply_change, read_readiness, read_result};
 use crate::session::{Failure, ready};
 use clap::Args;
 use std::fmt::Write;
@@ -63,7 +63,6 @@ pub(super) fn run(arguments: ReadyArguments) -> Result<u8, Failure> {
         (&arguments.not_applicable, Answer::NotApplicable(reason)),
         (&arguments.open, Answer::Open),
     ];
-    make_folder(folder)?;
     for (ids, answer) in answers {
         for id in ids {
             apply_change(folder, &Change { id: id.clone(), answer: answer.clone(), note: arguments.note.clone() })?;

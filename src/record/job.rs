@@ -15,7 +15,7 @@ use crate::record::lens_profile::{LensProfile, read_lens_profile};
 use crate::record::outcome::OUTCOME_FILE;
 use crate::record::pointer::{self, JobTouch};
 use crate::record::problem::Problem;
-use crate::record::readiness::{self, READINESS_FILE, read_readiness};
+use crate::record::readiness::{self, READINESS_FILE};
 use crate::record::roll::{self, JobRoll};
 use crate::record::{bodies, car, paths, placement, places};
 use crate::vehicle::{FloorModel, VehicleModel};
@@ -208,10 +208,10 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     if rough_lens {
         notices.push(guess_lens(&mut lenses[0].1, &photos));
     }
-    let inputs = inputs(&folder, &raw, &bodies_document)?;
-    let folder_has_readiness = folder.join(READINESS_FILE).exists();
+    let (readiness, readiness_list) = readiness::read_kept(&folder)?.unzip();
+    let inputs = inputs(&folder, &raw, &bodies_document, readiness_list.flatten())?;
     Ok(Job {
-        readiness: if folder_has_readiness { Some(read_readiness(&folder)?) } else { None },
+        readiness,
         folder,
         title: raw.title,
         kit: bodies.kit,
@@ -241,13 +241,18 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
 }
 
 /// The files that the job consists of besides its own file and its photographs, relative to its folder, each once.
-fn inputs(folder: &Path, raw: &JobFile, bodies: &Document) -> Result<Vec<String>, Problem> {
+fn inputs(
+    folder: &Path,
+    raw: &JobFile,
+    bodies: &Document,
+    readiness_list: Option<String>,
+) -> Result<Vec<String>, Problem> {
     let mut out = vec![raw.bodies.clone()];
     out.extend(raw.placement.clone());
     out.extend(raw.lens.clone().filter(|l| l != UNKNOWN_LENS));
     out.extend(raw.lenses.values().cloned());
     out.extend(places::names(bodies)?);
-    out.extend(readiness::list_name(folder)?);
+    out.extend(readiness_list);
     let beside = [READINESS_FILE, OUTCOME_FILE, HOLD_LOG];
     out.extend(beside.iter().filter(|n| folder.join(n).exists()).map(|n| n.to_string()));
     out.sort();

@@ -1,6 +1,5 @@
 //! Rehearsals: the shipped files, the folder that a trainee works in, and the answer that is given.
 
-use crate::placement::Component;
 use crate::record::document::Document;
 use crate::record::problem::Problem;
 use crate::units::{m_from_mm, rad_from_deg};
@@ -126,7 +125,7 @@ pub struct Answer {
     pub culprit: Option<String>,
     /// The first photograph or frame after it happened.
     pub after: Option<String>,
-    /// The deviations of the stand, m and rad, in the order of [`Component::ALL`]; `None` where nothing is said.
+    /// The deviations of the stand, m and rad, in the order of [`crate::placement::Component::ALL`]; `None` where nothing is said.
     pub deviations: [Option<f64>; 6],
 }
 
@@ -221,7 +220,7 @@ pub fn shipped_rehearsal(name: &str) -> Result<Rehearsal, Problem> {
         story: raw.story,
         teaches: raw.teaches,
         photographs: raw.photographs,
-        stand: six(&raw.stand).map(|l| l.unwrap_or_default()),
+        stand: six(&raw.stand, |limits, unit| limits.map(unit)).map(|l| l.unwrap_or_default()),
         fault: faults.first().copied().unwrap_or(Fault::None),
         hold_frames: raw.hold_frames,
         run_out_rad: rad_from_deg(raw.run_out_deg),
@@ -229,31 +228,17 @@ pub fn shipped_rehearsal(name: &str) -> Result<Rehearsal, Problem> {
     })
 }
 
-/// Six numbers or pairs of them, inside units.
-fn six<T: Inside>(six: &SixToml<T>) -> [Option<T>; 6] {
+/// Six numbers, or pairs of them, in inside units; `inside` turns one by the unit of its name.
+fn six<T: Copy>(six: &SixToml<T>, inside: impl Fn(T, fn(f64) -> f64) -> T) -> [Option<T>; 6] {
+    let (metres, radians) = (|v| inside(v, m_from_mm), |v| inside(v, rad_from_deg));
     [
-        six.distance_mm.map(|v| v.inside(m_from_mm)),
-        six.lateral_mm.map(|v| v.inside(m_from_mm)),
-        six.height_mm.map(|v| v.inside(m_from_mm)),
-        six.yaw_deg.map(|v| v.inside(rad_from_deg)),
-        six.pitch_deg.map(|v| v.inside(rad_from_deg)),
-        six.roll_deg.map(|v| v.inside(rad_from_deg)),
+        six.distance_mm.map(metres),
+        six.lateral_mm.map(metres),
+        six.height_mm.map(metres),
+        six.yaw_deg.map(radians),
+        six.pitch_deg.map(radians),
+        six.roll_deg.map(radians),
     ]
-}
-
-/// What can be turned from outside to inside units.
-trait Inside: Copy {
-    fn inside(self, unit: fn(f64) -> f64) -> Self;
-}
-impl Inside for f64 {
-    fn inside(self, unit: fn(f64) -> f64) -> Self {
-        unit(self)
-    }
-}
-impl Inside for [f64; 2] {
-    fn inside(self, unit: fn(f64) -> f64) -> Self {
-        self.map(unit)
-    }
 }
 
 /// Which rehearsal a folder holds.
@@ -305,14 +290,13 @@ pub fn read_answer(folder: &Path) -> Result<Answer, Problem> {
         other => other.to_string(),
     };
     let given = |v: Option<toml::Value>| v.map(text).filter(|t| !t.is_empty());
-    debug_assert_eq!(Component::ALL.len(), 6);
     Ok(Answer {
         trainee: raw.trainee,
         decision: raw.decision,
         fault: raw.fault,
         culprit: given(raw.culprit),
         after: given(raw.after),
-        deviations: raw.deviations.as_ref().map(six).unwrap_or_default(),
+        deviations: raw.deviations.as_ref().map(|d| six(d, |v, unit| unit(v))).unwrap_or_default(),
     })
 }
 

@@ -5,6 +5,7 @@
 pub use crate::record::result_more::{
     AdvicePart, BetterPart, DecidingPart, MonteCarloPart, MonteCarloStationPart, MonteCarloValuePart, ViewpointPart,
 };
+pub use crate::record::result_six::SixPart;
 pub use crate::record::result_touch::{HoldPart, PointPart, PointerPart};
 use serde::{Deserialize, Serialize};
 
@@ -162,38 +163,6 @@ pub struct Value {
     pub u: f64,
     /// Expanded uncertainty.
     pub expanded: f64,
-}
-
-/// The six deviations of one station.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct SixPart<T> {
-    /// Target ahead of the datum along the thrust line.
-    pub distance_mm: T,
-    /// Target to the left of the thrust line (or of the datum).
-    pub lateral_mm: T,
-    /// Target above the floor.
-    pub height_mm: T,
-    /// About the vehicle's Z, counter-clockwise seen from above.
-    pub yaw_deg: T,
-    /// About the vehicle's Y.
-    pub pitch_deg: T,
-    /// About the vehicle's X.
-    pub roll_deg: T,
-}
-
-impl<T> SixPart<T> {
-    /// The six with their names, units and whether they are angles, in order.
-    pub fn each(&self) -> [(&'static str, &'static str, &T); 6] {
-        [
-            ("distance", "mm", &self.distance_mm),
-            ("lateral", "mm", &self.lateral_mm),
-            ("height", "mm", &self.height_mm),
-            ("yaw", "deg", &self.yaw_deg),
-            ("pitch", "deg", &self.pitch_deg),
-            ("roll", "deg", &self.roll_deg),
-        ]
-    }
 }
 
 /// One deviation, judged; every number is in the unit of the name it stands under.

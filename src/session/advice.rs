@@ -1,12 +1,12 @@
 //! Advice for a job: what the calculation needs from it, and the result's part.
 
-use super::judge::decision_bodies;
 use super::result::{outside, vector_mm};
 use crate::advice::{Advice, AdviceInput, Better, Deciding, Viewpoint};
 use crate::placement::Component;
 use crate::record::Job;
 use crate::record::result::{AdvicePart, BetterPart, DecidingPart, SixPart, ViewpointPart};
 use crate::survey::{Survey, SurveyInput};
+use crate::vehicle::DecisionBodies;
 use crate::verdict::words::{kind_name, remedy};
 use crate::verdict::{Assessment, BudgetSource};
 
@@ -14,12 +14,17 @@ use crate::verdict::{Assessment, BudgetSource};
 pub const MOST_PHOTOGRAPHS: usize = 3;
 
 /// What would decide what is left open; `None` where no station was judged. A few tenths of a second.
-pub fn advise(job: &Job, input: &SurveyInput, survey: &Survey, judged: &Assessment) -> Option<Advice> {
-    let from = decision_bodies(job, survey).ok()?;
+pub(super) fn advise(
+    job: &Job,
+    input: &SurveyInput,
+    survey: &Survey,
+    from: &DecisionBodies,
+    judged: &Assessment,
+) -> Option<Advice> {
     let about = AdviceInput {
         input,
         survey,
-        from: &from,
+        from,
         assessment: judged,
         placement: &job.placement,
         vehicle: &job.vehicle,
@@ -75,13 +80,6 @@ fn viewpoint(job: &Job, v: &Viewpoint) -> ViewpointPart {
         needed: names(&v.needed),
         also: names(&v.also),
         tags: v.tags.clone(),
-        expanded: SixPart {
-            distance_mm: of(Component::Distance),
-            lateral_mm: of(Component::Lateral),
-            height_mm: of(Component::Height),
-            yaw_deg: of(Component::Yaw),
-            pitch_deg: of(Component::Pitch),
-            roll_deg: of(Component::Roll),
-        },
+        expanded: SixPart::of(of),
     }
 }

@@ -165,6 +165,7 @@ pub(super) fn parts(job: &Job, measured: &Measured) -> Vec<IntegrityPart> {
         .chain(measured.mistakes.iter().map(super::explain::Mistake::part))
         .chain(tests.map(|test| {
             let (smallest, unit) = test.detectable.as_ref().map_or((None, "mm"), detectable);
+            let little = too_little_to_matter(job, test);
             IntegrityPart {
                 test: test_name(&test.suspect, &test.fault).into(),
                 subject: names.of(&test.suspect),
@@ -172,8 +173,8 @@ pub(super) fn parts(job: &Job, measured: &Measured) -> Vec<IntegrityPart> {
                 threshold: test.limit,
                 minimal_detectable: smallest,
                 unit: unit.into(),
-                passed: test.passed() || too_little_to_matter(job, test),
-                sentence: match too_little_to_matter(job, test) {
+                passed: test.passed() || little,
+                sentence: match little {
                     true => format!(
                         "{} lies elsewhere than before by less than {:.1} mm at its corners: too little to matter, and allowed for.",
                         capital(&names.of(&test.suspect)),

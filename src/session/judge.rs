@@ -44,12 +44,17 @@ pub fn judge(job: &Job, survey: &Survey) -> Result<Assessment, Unmeasurable> {
 
 /// The same where the bodies are at hand.
 pub(super) fn judge_bodies(job: &Job, from: &DecisionBodies) -> Result<Assessment, Unmeasurable> {
-    assess(&AssessInput {
+    assess(&assess_input(job, from))
+}
+
+/// What the decision is made from.
+pub(super) fn assess_input<'a>(job: &'a Job, from: &'a DecisionBodies) -> AssessInput<'a> {
+    AssessInput {
         bodies: &from.bodies,
         joint: &from.joint,
         vehicle: &from.vehicle,
         floor: &job.floor,
         stands: &job.stands,
         placement: &job.placement,
-    })
+    }
 }

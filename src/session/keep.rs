@@ -6,9 +6,9 @@ use crate::record::keep::{
     CorrectsPart, JOB_FOLDER, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE, Staging,
     read_record, record_name,
 };
-use crate::record::result::{DeviationPart, RESULT_FORMAT};
-use crate::record::{HOLD_LOG, Problem, Purpose, ResultFile, json_text, read_job, read_outcome, read_result};
-use crate::session::{Failure, Watch, check, survey};
+use crate::record::result::DeviationPart;
+use crate::record::{Problem, Purpose, ResultFile, hold_alarms, json_text, read_job, read_outcome, read_result};
+use crate::session::{Extras, Failure, Watch, check, check_seen, look, survey_seen};
 use std::path::{Path, PathBuf};
 
 /// How a job is kept.
@@ -69,15 +69,16 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         staging.copy(&format!("{JOB_FOLDER}/{}", photo.name), &photo.path)?;
     }
     let kept_job = read_job(&staging.folder().join(JOB_FOLDER), Purpose::Verdict)?;
-    let result = check(&kept_job, watch);
+    let seen = look(&kept_job, watch);
+    let result = check_seen(&kept_job, seen.clone(), Extras::default(), watch);
     staging.put(RESULT_FILE, json_text(&result, "the result")?.as_bytes())?;
-    if let Ok((text, _)) = survey(&kept_job, &|_| {}) {
+    if let Ok((text, _)) = survey_seen(&kept_job, seen, &|_| {}) {
         staging.put(SURVEY_FILE, text.as_bytes())?;
     }
     let record = RecordFile {
         format: RECORD_FORMAT.into(),
         program: result.program.clone(),
-        machine: format!("{} {}", std::env::consts::ARCH, std::env::consts::OS),
+        machine: machine(),
         made_utc: options.at.utc.clone(),
         made_local: options.at.local.clone(),
         by: options.by.into(),
@@ -93,9 +94,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         photographs: job.photos.len(),
         readiness_open: (!result.readiness.is_empty())
             .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
-        hold_alarms: std::fs::read_to_string(kept_job.folder.join(HOLD_LOG))
-            .ok()
-            .map(|log| log.lines().filter(|line| is_alarm(line)).count()),
+        hold_alarms: hold_alarms(&kept_job.folder),
         outcome,
     };
     staging.put(RECORD_FILE, json_text(&record, "the record")?.as_bytes())?;
@@ -111,10 +110,9 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
     Ok(Kept { folder, record, result })
 }
 
-/// True for a line of the hold watch's log that says that something moved.
-fn is_alarm(line: &str) -> bool {
-    serde_json::from_str::<serde_json::Value>(line)
-        .is_ok_and(|v| v.get("alarm") == Some(&serde_json::Value::Bool(true)))
+/// Processor and system.
+fn machine() -> String {
+    format!("{} {}", std::env::consts::ARCH, std::env::consts::OS)
 }
 
 /// What a correction says of the record before, and that record's revision. A damaged record cannot be corrected: what it said is no longer known.
@@ -244,8 +242,7 @@ fn repeat(folder: &Path, record: &RecordFile, watch: Watch) -> Result<Repeated, 
     let before = read_result(&folder.join(RESULT_FILE))?;
     let job = read_job(&folder.join(JOB_FOLDER), Purpose::Verdict)?;
     let now = check(&job, watch);
-    let machine = format!("{} {}", std::env::consts::ARCH, std::env::consts::OS);
-    let same_version = before.program == now.program && record.machine == machine;
+    let same_version = before.program == now.program && record.machine == machine();
     let (largest_in_u, mut differences) = compare(&before, &now);
     let identical = before == now;
     if same_version && !identical && differences.is_empty() {
@@ -260,7 +257,6 @@ fn repeat(folder: &Path, record: &RecordFile, watch: Watch) -> Result<Repeated, 
 
 /// The largest difference of a deviation in its standard uncertainty, and what differs more than it may.
 fn compare(before: &ResultFile, now: &ResultFile) -> (f64, Vec<String>) {
-    debug_assert_eq!(now.format, RESULT_FORMAT);
     let mut out = Vec::new();
     let mut largest = 0.0f64;
     if before.verdict != now.verdict {

@@ -27,7 +27,6 @@ mod survey_file;
 mod swapped;
 mod touch;
 
-pub use advice::advise;
 pub use judge::{decision_bodies, judge};
 pub use look::{Look, look, look_until, other_camera};
 pub use monte_carlo::USUAL_TRIALS;
@@ -101,7 +100,11 @@ pub struct Measured {
 
 /// Reads the photographs of a job and ties them together.
 pub fn measure(job: &Job, watch: Watch) -> Result<Measured, Failure> {
-    let mut look = look(job, watch);
+    measure_look(job, look(job, watch), watch)
+}
+
+/// The same from photographs that have been searched already.
+fn measure_look(job: &Job, mut look: Look, watch: Watch) -> Result<Measured, Failure> {
     let mut notices = job.notices.clone();
     notices.append(&mut look.notices);
     measure_seen(job, look, notices, watch)
@@ -225,14 +228,14 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
                 rough::cap(&mut out);
             }
             if let Some(n) = extras.monte_carlo {
-                out.monte_carlo = monte_carlo::run(job, &measured.input, &measured.survey, &judged, n);
+                out.monte_carlo = monte_carlo::run(job, &measured.input, &measured.survey, &from, &judged, n);
                 out.notices.extend(monte_carlo::notice(out.monte_carlo.as_ref()));
             }
             // A fault has its own remedy, and so has a lens that is only guessed.
             let sound = !job.rough_lens && integrity::no_fault(&out.integrity);
             if sound && (extras.advice || out.verdict == Verdict::NotProven) {
-                out.advice =
-                    advise(job, &measured.input, &measured.survey, &judged).map(|a| advice::part(job, &judged, &a));
+                let advised = advice::advise(job, &measured.input, &measured.survey, &from, &judged);
+                out.advice = advised.map(|a| advice::part(job, &judged, &a));
             }
             out
         }
@@ -284,7 +287,12 @@ fn undecided_pose(job: &Job, survey: &Survey) -> Option<String> {
 
 /// The survey of a job alone, as JSON text, with what should be said beside it.
 pub fn survey(job: &Job, watch: Watch) -> Result<(String, Vec<Notice>), Failure> {
-    let measured = measure(job, watch)?;
+    survey_seen(job, look(job, watch), watch)
+}
+
+/// The same from photographs that have been searched already.
+pub fn survey_seen(job: &Job, look: Look, watch: Watch) -> Result<(String, Vec<Notice>), Failure> {
+    let measured = measure_look(job, look, watch)?;
     let mut notices = measured.notices.clone();
     let touched = touch::touched(job, &measured.survey);
     notices.extend(touch::notices(job, touched.as_ref()));

@@ -1,6 +1,6 @@
 //! Monte Carlo of a job: the survey drawn anew from its observations, with everything that is declared, against the first order.
 
-use super::judge::decision_bodies;
+use super::judge::assess_input;
 use crate::body::BodyKind;
 use crate::placement::Component;
 use crate::record::Job;
@@ -9,8 +9,9 @@ use crate::scene::draw::{Draw, Purpose};
 use crate::survey::{Survey, SurveyInput};
 use crate::uncertainty::monte_carlo::{Paired, Summary, numerical_tolerance, paired};
 use crate::units::{m_from_mm, rad_from_deg};
+use crate::vehicle::DecisionBodies;
 use crate::verdict::monte_carlo::{Trial, Trials};
-use crate::verdict::{AssessInput, Assessment, Deviation};
+use crate::verdict::{Assessment, Deviation};
 use rayon::prelude::*;
 
 /// Surveys drawn and adjusted again where nothing is said.
@@ -30,18 +31,11 @@ pub(super) fn run(
     job: &Job,
     input: &SurveyInput,
     survey: &Survey,
+    from: &DecisionBodies,
     judged: &Assessment,
     n: usize,
 ) -> Option<MonteCarloPart> {
-    let from = decision_bodies(job, survey).ok()?;
-    let assess = AssessInput {
-        bodies: &from.bodies,
-        joint: &from.joint,
-        vehicle: &from.vehicle,
-        floor: &job.floor,
-        stands: &job.stands,
-        placement: &job.placement,
-    };
+    let assess = assess_input(job, from);
     let trials = Trials::new(&assess).ok()?;
     // What a pointer touched is solved after the survey; such a survey is drawn from its joint covariance.
     let points = from.bodies.iter().filter(|b| b.kind == BodyKind::TouchedPoint).count();
@@ -91,17 +85,7 @@ pub(super) fn run(
         .filter_map(|station| {
             let at = index_of.iter().position(|i| *i == station.station)?;
             let of = |c: Component| part(&station.deviations[c.index()], &columns[6 * at + c.index()]);
-            Some(MonteCarloStationPart {
-                name: station.name.clone(),
-                deviations: SixPart {
-                    distance_mm: of(Component::Distance),
-                    lateral_mm: of(Component::Lateral),
-                    height_mm: of(Component::Height),
-                    yaw_deg: of(Component::Yaw),
-                    pitch_deg: of(Component::Pitch),
-                    roll_deg: of(Component::Roll),
-                },
-            })
+            Some(MonteCarloStationPart { name: station.name.clone(), deviations: SixPart::of(of) })
         })
         .collect();
     Some(MonteCarloPart {

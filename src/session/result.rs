@@ -125,14 +125,7 @@ pub fn station(s: &StationResult) -> StationPart {
     StationPart {
         name: s.name.clone(),
         verdict: verdict(s.verdict),
-        deviations: SixPart {
-            distance_mm: of(Component::Distance),
-            lateral_mm: of(Component::Lateral),
-            height_mm: of(Component::Height),
-            yaw_deg: of(Component::Yaw),
-            pitch_deg: of(Component::Pitch),
-            roll_deg: of(Component::Roll),
-        },
+        deviations: SixPart::of(of),
         covariance_mm_deg: std::array::from_fn(|i| {
             std::array::from_fn(|j| outside(Component::ALL[i], outside(Component::ALL[j], s.cov[(i, j)])))
         }),

@@ -273,11 +273,12 @@ pub(super) fn measured_blocks(problem: &Problem, layout: &Layout, state: &State)
 /// small rotation, exact in the translation.
 fn step_from(measured: &Pose<Body, Tag>, current: &Pose<Body, Tag>) -> (Vector6<f64>, Matrix6<f64>) {
     let d = measured.inverse().iso() * current.iso();
-    let (w, v) = (d.rotation.scaled_axis(), d.translation.vector);
+    let step = crate::frames::step_of(&d);
+    let w = step.fixed_rows::<3>(0).into_owned();
     let mut by_step = Matrix6::identity();
     by_step.fixed_view_mut::<3, 3>(0, 0).copy_from(&(Matrix3::identity() + crate::frames::skew(&w) * 0.5));
     by_step.fixed_view_mut::<3, 3>(3, 3).copy_from(d.rotation.to_rotation_matrix().matrix());
-    (Vector6::new(w.x, w.y, w.z, v.x, v.y, v.z), by_step)
+    (step, by_step)
 }
 
 /// Places that were measured together: of the tags in use, the steps less what the print scales explain of them.

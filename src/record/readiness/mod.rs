@@ -28,25 +28,20 @@ const PRESSURES_KPA: std::ops::RangeInclusive<f64> = 50.0..=1000.0;
 /// # Errors
 /// The file, or the shop's list that it names, cannot be read or says something that cannot be meant.
 pub fn read_readiness(folder: &Path) -> Result<Readiness, Problem> {
-    let path = folder.join(READINESS_FILE);
-    if !path.exists() {
-        return Ok(Readiness { items: shipped_items()?, ..Readiness::default() });
+    match read_kept(folder)? {
+        Some((readiness, _)) => Ok(readiness),
+        None => Ok(Readiness { items: shipped_items()?, ..Readiness::default() }),
     }
-    let document = Document::read(&path, &path.display().to_string(), "readiness")?;
-    resolve(&document, folder)
 }
 
-/// The name of the shop's list in a job folder, where its `readiness.toml` names one.
-///
-/// # Errors
-/// The file is not in order.
-pub(super) fn list_name(folder: &Path) -> Result<Option<String>, Problem> {
+/// The list of a job folder with the name of the shop's list that it uses; `None` where the folder has no such file.
+pub(super) fn read_kept(folder: &Path) -> Result<Option<(Readiness, Option<String>)>, Problem> {
     let path = folder.join(READINESS_FILE);
     if !path.exists() {
         return Ok(None);
     }
-    let raw: ReadinessFile = Document::read(&path, &path.display().to_string(), "readiness")?.typed()?;
-    Ok(raw.list)
+    let document = Document::read(&path, &path.display().to_string(), "readiness")?;
+    resolve(&document, folder).map(Some)
 }
 
 /// The shipped items.
@@ -57,7 +52,7 @@ pub fn shipped_items() -> Result<Vec<Item>, Problem> {
     items(&Document::parse(SHIPPED_LIST.into(), "the shipped readiness list", "readiness-list")?, Vec::new())
 }
 
-fn resolve(document: &Document, folder: &Path) -> Result<Readiness, Problem> {
+fn resolve(document: &Document, folder: &Path) -> Result<(Readiness, Option<String>), Problem> {
     let raw: ReadinessFile = document.typed()?;
     let mut all = shipped_items()?;
     if let Some(name) = &raw.list {
@@ -93,14 +88,15 @@ fn resolve(document: &Document, folder: &Path) -> Result<Readiness, Problem> {
         }
         None => None,
     };
-    Ok(Readiness {
+    let readiness = Readiness {
         items: all,
         entries,
         tyres: raw.tyres.as_ref().map(|t| tyres(document, t)).transpose()?,
         floor_limit,
         checked_by: raw.checked_by,
         checked_at: raw.checked_at,
-    })
+    };
+    Ok((readiness, raw.list))
 }
 
 fn shop_list(document: &Document, folder: &Path, name: &str) -> Result<Document, Problem> {
@@ -200,12 +196,13 @@ fn entry(document: &Document, path: &str, written: &EntryTable) -> Result<Entry,
 }
 
 fn tyres(document: &Document, table: &TyresTable) -> Result<Tyres, Problem> {
+    let kpa = |value: f64| match table.unit {
+        UnitName::Kpa => value,
+        UnitName::Bar => kpa_from_bar(value),
+        UnitName::Psi => kpa_from_psi(value),
+    };
     let pa = |key: &str, value: f64| -> Result<f64, Problem> {
-        let kpa = match table.unit {
-            UnitName::Kpa => value,
-            UnitName::Bar => kpa_from_bar(value),
-            UnitName::Psi => kpa_from_psi(value),
-        };
+        let kpa = kpa(value);
         if PRESSURES_KPA.contains(&kpa) {
             return Ok(pa_from_kpa(kpa));
         }
@@ -217,14 +214,7 @@ fn tyres(document: &Document, table: &TyresTable) -> Result<Tyres, Problem> {
     };
     let within = match table.within {
         None => pa_from_kpa(WITHIN_KPA),
-        Some(value) if value > 0.0 => {
-            let kpa = match table.unit {
-                UnitName::Kpa => value,
-                UnitName::Bar => kpa_from_bar(value),
-                UnitName::Psi => kpa_from_psi(value),
-            };
-            pa_from_kpa(kpa)
-        }
+        Some(value) if value > 0.0 => pa_from_kpa(kpa(value)),
         Some(value) => {
             return Err(document.problem(
                 "tyres.within",

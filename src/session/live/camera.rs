@@ -446,7 +446,7 @@ fn listed(names: &[&str]) -> String {
 /// Compares two rigs, from surveys of their own.
 pub(super) fn check_rig(before: &Eye, after: &Eye) -> Option<RigCheck> {
     let (a, b) = (before.rig.as_ref()?, after.rig.as_ref()?);
-    let step = super::steady::left_step_between(&a.camera_from_stand, &b.camera_from_stand);
+    let step = a.camera_from_stand.left_step_to(&b.camera_from_stand);
     let cov = a.cov + b.cov;
     let statistic = cov.cholesky().map_or(f64::INFINITY, |c| step.dot(&c.solve(&step)));
     let limit = chi_square::limit(f64::ln(0.001), 6);

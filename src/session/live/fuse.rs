@@ -4,7 +4,6 @@ use super::base::Base;
 use super::camera::{Eye, Place};
 use super::steady::Motion;
 use crate::fit::{chi_square, spd_inverse};
-use crate::frames::{Body, Pose, World};
 use nalgebra::{DMatrix, Matrix6, Matrix6xX, Vector6};
 use std::time::Duration;
 
@@ -13,13 +12,6 @@ const TOGETHER: Duration = Duration::from_millis(400);
 
 /// Cameras whose places differ with less than this chance are not taken together: each speaks for itself. Common practice, no source.
 const DISAGREEMENT: f64 = 1e-4;
-
-/// The right step that leads from one pose to another nearby.
-fn right_step_between(from: &Pose<World, Body>, to: &Pose<World, Body>) -> Vector6<f64> {
-    let d = from.iso().inverse() * to.iso();
-    let (w, t) = (d.rotation.scaled_axis(), d.translation.vector);
-    Vector6::new(w.x, w.y, w.z, t.x, t.y, t.z)
-}
 
 /// The stand from all cameras that have something to say now; `camera` is the one whose frame just came.
 pub(super) fn place(base: &Base, eyes: &[Eye], camera: usize, time: Duration) -> Option<Place> {
@@ -51,7 +43,7 @@ fn blend(base: &Base, all: &[Place]) -> Option<Place> {
     let mut steps = DMatrix::zeros(6 * m, 1);
     for (k, place) in all.iter().enumerate() {
         gains.rows_mut(6 * k, 6).copy_from(&place.gain);
-        steps.rows_mut(6 * k, 6).copy_from(&right_step_between(&all[0].world_from_stand, &place.world_from_stand));
+        steps.rows_mut(6 * k, 6).copy_from(&all[0].world_from_stand.right_step_to(&place.world_from_stand));
     }
     let mut cov = &gains * &base.ground.cov * gains.transpose();
     for (k, place) in all.iter().enumerate() {

@@ -86,13 +86,6 @@ impl<F> Default for Window<F> {
     }
 }
 
-/// The left step that leads from one pose to another nearby.
-pub(super) fn left_step_between<F>(from: &Pose<Camera, F>, to: &Pose<Camera, F>) -> Vector6<f64> {
-    let d = to.iso() * from.iso().inverse();
-    let (w, t) = (d.rotation.scaled_axis(), d.translation.vector);
-    Vector6::new(w.x, w.y, w.z, t.x, t.y, t.z)
-}
-
 /// Weights of values at `times` whose sum is the value at `at` of the straight line through them; of their mean where no line can be laid.
 fn line_weights(times: &[f64], at: f64) -> Vec<f64> {
     let n = times.len() as f64;
@@ -124,7 +117,7 @@ impl<F> Window<F> {
 
     /// Steps of all samples from `base`.
     fn steps(&self, base: &Pose<Camera, F>) -> Vec<Vector6<f64>> {
-        self.samples.iter().map(|s| left_step_between(base, &s.camera_from_frame)).collect()
+        self.samples.iter().map(|s| base.left_step_to(&s.camera_from_frame)).collect()
     }
 
     fn share_for_tests(&self) -> f64 {
@@ -300,7 +293,7 @@ mod tests {
                 window.add(sample(k, &at(motion(k)), fixed + new));
             }
             let now = window.now().unwrap();
-            let off = left_step_between(&at(motion(pictures - 1)), &now.camera_from_frame);
+            let off = at(motion(pictures - 1)).left_step_to(&now.camera_from_frame);
             sum += statistic(&off, &now.noise) / 6.0;
             stated += (now.noise.trace() / 6.0).sqrt();
             motions.push(now.motion);
@@ -353,7 +346,7 @@ mod tests {
         assert!(agreed >= 18 && (step[3] / SIGMA - 12.0).abs() < 5.0, "{agreed} {step}");
         let now = window.now().unwrap();
         assert_eq!((now.frames, now.motion), (1, Motion::Moving));
-        let off = left_step_between(&at(12.0 * SIGMA), &now.camera_from_frame);
+        let off = at(12.0 * SIGMA).left_step_to(&now.camera_from_frame);
         assert!(off.norm() < 5.0 * SIGMA, "{off}");
     }
 }

@@ -184,8 +184,7 @@ pub(crate) fn wheel_steps(layout: &Layout, from: &State, to: &State) -> Vec<nalg
         {
             let there = (from.world_from_instance[*instance].iso() * nominal).inverse()
                 * (to.world_from_instance[*instance].iso() * now);
-            let (turn, shift) = (there.rotation.scaled_axis(), there.translation.vector);
-            out.push(nalgebra::Vector6::new(turn.x, turn.y, turn.z, shift.x, shift.y, shift.z));
+            out.push(crate::frames::step_of(&there));
         }
     }
     out
@@ -205,8 +204,7 @@ fn wheel_map(
         let hub = wheel.hub_in_plate + Vector3::new(step[2], step[3], step[4]);
         let plate = pose.moved_right(&nalgebra::Vector6::from_column_slice(&step[5..11]));
         let there = best.inverse() * (plate.iso() * wheel_in_plate(&wheel.axis_in_plate, &hub, [step[0], step[1]]));
-        let (turn, shift) = (there.rotation.scaled_axis(), there.translation.vector);
-        nalgebra::Vector6::new(turn.x, turn.y, turn.z, shift.x, shift.y, shift.z)
+        crate::frames::step_of(&there)
     };
     let mut columns: Vec<usize> = (first..first + 5).collect();
     columns.extend(plate.iter().flat_map(|at| *at..*at + 6));
