@@ -1,0 +1,104 @@
+//! Photographs made worse step by step, and what the program says of them: verdict, U, whether the truth stayed inside U.
+//!
+//! `cargo bench --bench degradation` runs a made bay and the shipped path-traced ones; `-- FOLDER...` any folder with `layout.json`, `truth.json` and photographs.
+
+#[path = "../tests/bays/mod.rs"]
+mod bays;
+#[path = "../tests/degrade/mod.rs"]
+mod degrade;
+#[path = "../tests/traced/mod.rs"]
+mod traced;
+
+use degrade::scenes::{made, painted, traced as traced_scene, with_second_car};
+use degrade::worse::Worse;
+use degrade::{Outcome, Scene};
+use plumbsight::record::result::Verdict;
+use plumbsight::tags::{DetectOptions, Detection, detect};
+use rayon::prelude::*;
+use std::path::{Path, PathBuf};
+
+use degrade::scenes::SEED;
+
+#[derive(Default)]
+struct Tally {
+    cases: usize,
+    figures: usize,
+    outside: usize,
+    false_in: usize,
+    false_out: usize,
+    strange: usize,
+}
+
+fn main() {
+    let mut folders: Vec<PathBuf> =
+        std::env::args().skip(1).filter(|a| !a.starts_with("--")).map(PathBuf::from).collect();
+    let mut tally = Tally::default();
+    let (bay, scene) = made(SEED);
+    let clean = table(&scene, &mut tally);
+    for other_ids in [true, false] {
+        let words = format!("second car, {}", if other_ids { "its own ids" } else { "the same ids" });
+        let lens = DetectOptions { lens: Some(bay.lens), ..DetectOptions::default() };
+        let found: Vec<Option<Vec<Detection>>> =
+            painted(&with_second_car(&bay, other_ids)).par_iter().map(|p| Some(detect(p, &lens))).collect();
+        row(&words, &scene.judge(found, Vec::new(), Some(&clean), 3), &clean, &mut tally);
+    }
+    if folders.is_empty() {
+        folders.push(Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/bay-a"));
+        folders.push(Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/bay-d"));
+    }
+    for folder in &folders {
+        let several = folder.join("truth.json");
+        let truth: serde_json::Value =
+            serde_json::from_slice(&std::fs::read(several).expect("a truth.json")).expect("JSON");
+        let rolled = truth["positions"].as_array().map_or(0, Vec::len) > 1;
+        table(&traced_scene(folder, (!rolled).then_some(0)), &mut tally);
+    }
+    println!(
+        "{} cases, {} deviations judged: {} truths outside U ({:.1} %; 5 % by definition), {} called in tolerance that are just out, {} called out that are in, {} tags where none is",
+        tally.cases,
+        tally.figures,
+        tally.outside,
+        100.0 * tally.outside as f64 / tally.figures.max(1) as f64,
+        tally.false_in,
+        tally.false_out,
+        tally.strange
+    );
+}
+
+fn table(scene: &Scene, tally: &mut Tally) -> Outcome {
+    println!("{}: {} photographs", scene.name, scene.pictures.len());
+    println!(
+        "{:<30} {:>5} {:>7}  {:<16} {:<16} {:>11} {:>9}",
+        "photographs", "tags", "strange", "well inside", "just out", "U / clean U", "|error|/U"
+    );
+    let clean = scene.outcome(Worse::Nothing, None, 3);
+    for (case, worse) in Worse::all().into_iter().enumerate() {
+        let outcome = scene.outcome(worse, Some(&clean), case);
+        row(&worse.words(), &outcome, &clean, tally);
+    }
+    clean
+}
+
+fn row(words: &str, outcome: &Outcome, clean: &Outcome, tally: &mut Tally) {
+    let growth = outcome.growth(clean).map_or("-".into(), |[a, b]| format!("{a:.2}-{b:.2}"));
+    let worst = outcome.worst().map_or("-".into(), |w| format!("{w:.2}"));
+    println!(
+        "{words:<30} {:>5} {:>7}  {:<16} {:<16} {growth:>11} {worst:>9}  {}",
+        outcome.tags,
+        outcome.strange.len(),
+        outcome.verdict.words(),
+        outcome.just_out.words(),
+        outcome.reason.chars().take(90).collect::<String>()
+    );
+    tally.cases += 1;
+    tally.strange += outcome.strange.len();
+    for one in &outcome.strange {
+        println!("    {one}");
+    }
+    tally.false_in += usize::from(outcome.just_out == Verdict::In);
+    tally.false_out += usize::from(outcome.verdict == Verdict::Out);
+    if let Some(six) = outcome.six {
+        tally.figures += 6;
+        tally.outside += six.iter().filter(|[e, u]| e.abs() > *u).count();
+    }
+}
