@@ -195,9 +195,7 @@ fn start(begin: Instant) {
     let unpacking = begin.elapsed();
     let settings = Settings { by_itself: false, ..Settings::default() };
     open(
-        move |app| {
-            Box::new(Start { app, begin: begin + unpacking, first: true, job: Some(job), shown: false })
-        },
+        move |app| Box::new(Start { app, begin: begin + unpacking, first: true, job: Some(job), shown: false }),
         None,
         settings,
     );

@@ -382,7 +382,7 @@ fn saved_sequence(job: &Arc<Job>, hold: bool) -> plumbsight::panel::live::LiveWi
     plumbsight::panel::live::LiveWish {
         job: job.clone(),
         station: 0,
-        source: repository("fixtures/live-a").display().to_string(),
+        sources: vec![repository("fixtures/live-a").display().to_string()],
         replay: true,
         mount: session::live::Mount::Apart,
         hold,
@@ -449,7 +449,8 @@ fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
 /// The hold watch through the real thread: pictures of a stand that is being pushed never come to rest, and that is said; then a watch that broke.
 #[test]
 fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
-    use plumbsight::panel::live::{BodyLine, HoldView, LiveRun, LiveState, LiveView};
+    use plumbsight::panel::live::{LiveRun, LiveState, LiveView};
+    use plumbsight::panel::watching::{BodyLine, HoldView};
     use plumbsight::session::hold::Standing;
     use std::time::{Duration, Instant};
     let dir = tempfile::tempdir().unwrap();

@@ -3,7 +3,7 @@
 use crate::panel::far::{FarWords, far_ui};
 use crate::panel::live::LiveState;
 use crate::panel::model::{Command, Event, JobState, Model, PictureState, Place, Task};
-use crate::panel::picture_view::Screen;
+use crate::panel::picture_view::Screens;
 use crate::panel::places::{
     bay::{Typed, bay_place},
     hold::hold_place,
@@ -27,7 +27,7 @@ pub struct PanelApp {
     /// Everything that is shown.
     pub model: Model,
     worker: Option<Worker>,
-    screen: Screen,
+    screens: Screens,
     start: Start,
     typed: Typed,
     applied: Option<crate::panel::model::Settings>,
@@ -40,7 +40,7 @@ impl PanelApp {
         Self {
             model,
             worker,
-            screen: Screen::default(),
+            screens: Screens::default(),
             start: Start::default(),
             typed: Typed::default(),
             applied: None,
@@ -98,7 +98,7 @@ impl PanelApp {
         } else {
             egui::Panel::top("head").show(ui, |ui| head_ui(ui, model, &mut commands));
             egui::Panel::bottom("foot").show(ui, |ui| foot_ui(ui, model, &mut commands));
-            let (screen, start) = (&mut self.screen, &mut self.start);
+            let (screens, start) = (&mut self.screens, &mut self.start);
             let typed = &mut self.typed;
             egui::CentralPanel::default().show(ui, |ui| {
                 if matches!(model.job, JobState::None) {
@@ -107,9 +107,9 @@ impl PanelApp {
                 }
                 match model.place {
                     Place::Bay => bay_place(ui, model, typed, &mut commands),
-                    Place::Photographs => photographs_place(ui, model, screen, &mut commands),
-                    Place::Placing => placing_place(ui, model, screen, &mut commands),
-                    Place::Hold => hold_place(ui, model, screen, &mut commands),
+                    Place::Photographs => photographs_place(ui, model, screens, &mut commands),
+                    Place::Placing => placing_place(ui, model, screens, &mut commands),
+                    Place::Hold => hold_place(ui, model, screens, &mut commands),
                     Place::Record => record_place(ui, model, &mut commands),
                 }
             });

@@ -82,12 +82,19 @@ pub enum KeepState {
 /// The camera of the live reading, as the user chose it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CameraChoice {
-    /// `camera 0`, `http://...`, or a folder.
+    /// `camera 0`, `http://...`, or a folder; several with a semicolon between them.
     pub source: String,
     /// A folder's pictures are played again instead of waited for.
     pub replay: bool,
     /// How it is mounted.
     pub mount: Mount,
+}
+
+impl CameraChoice {
+    /// The sources that are named.
+    pub fn sources(&self) -> Vec<String> {
+        self.source.split(';').map(str::trim).filter(|s| !s.is_empty()).map(str::to_owned).collect()
+    }
 }
 
 impl Default for CameraChoice {

@@ -21,12 +21,14 @@ pub mod picture_view;
 pub mod places;
 pub mod seen;
 pub mod settings;
+pub mod settling_view;
 pub mod stake;
 pub mod standing;
 pub mod start;
 pub mod states;
 pub mod style;
 pub mod table;
+pub mod watching;
 pub mod window_view;
 pub mod worker;
 

@@ -4,8 +4,9 @@
 
 use crate::panel::basis::{Line, Strength, basis};
 use crate::panel::bay_plan::{BayPlan, Viewpoint};
-use crate::panel::live::{HoldView, LiveState, LiveView, LiveWish};
+use crate::panel::live::{LiveState, LiveView, LiveWish};
 use crate::panel::standing::Standing;
+use crate::panel::watching::HoldView;
 use crate::readiness::Readiness;
 use crate::record::result::{ReadinessPart, ResultFile, Verdict};
 use crate::record::{Job, Problem};
@@ -417,10 +418,14 @@ impl Model {
 
     fn read_live(&mut self, hold: bool) -> Vec<Task> {
         let Some(job) = self.ready().filter(|job| job.still_template().is_none()).cloned() else { return Vec::new() };
+        if self.camera.sources().is_empty() {
+            return Vec::new();
+        }
         self.live = LiveState::Preparing(None);
         self.holding = hold;
-        let CameraChoice { source, replay, mount } = self.camera.clone();
-        vec![Task::Live(LiveWish { job, station: self.station, source, replay, mount, hold })]
+        let CameraChoice { replay, mount, .. } = self.camera;
+        let sources = self.camera.sources();
+        vec![Task::Live(LiveWish { job, station: self.station, sources, replay, mount, hold })]
     }
 
     /// Nothing of the last job stays; a running check still ends with its own event.

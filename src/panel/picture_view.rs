@@ -12,6 +12,36 @@ use std::sync::Arc;
 /// Largest factor by which a picture is reduced: the sums of so many grey values squared still fit into 16 bits.
 const MOST_REDUCED: usize = 16;
 
+/// Pictures on their way to the screen, one for each camera; photographs are shown in the first one's place.
+#[derive(Default)]
+pub struct Screens(Vec<Screen>);
+
+impl Screens {
+    /// The screen of this number.
+    pub fn of(&mut self, k: usize) -> &mut Screen {
+        if self.0.len() <= k {
+            self.0.resize_with(k + 1, Screen::default);
+        }
+        &mut self.0[k]
+    }
+
+    /// Draws the cameras' pictures beside each other into the space there is.
+    pub fn pictures_ui(&mut self, ui: &mut Ui, pictures: &[(usize, &Arc<Seen>)], height: f32) {
+        let n = pictures.len().max(1) as f32;
+        let gap = ui.spacing().item_spacing.x;
+        let width = ((ui.available_width() - (n - 1.0) * gap) / n).max(80.0);
+        ui.horizontal(|ui| {
+            for (k, seen) in pictures {
+                ui.allocate_ui(Vec2::new(width, height), |ui| {
+                    ui.set_max_height(height);
+                    ui.set_max_width(width);
+                    self.of(*k).picture_ui(ui, seen);
+                });
+            }
+        });
+    }
+}
+
 /// A picture on its way to the screen: the texture is filled again only where the picture is another one, or its size on the screen.
 #[derive(Default)]
 pub struct Screen {

@@ -184,10 +184,14 @@ fn answers_are_kept_and_come_into_the_result() {
 #[test]
 fn a_live_reading_takes_the_place_of_the_check_and_never_outlives_its_job() {
     let (mut model, job) = opened();
-    model
-        .apply(Command::Camera(CameraChoice { source: "http://192.168.1.20/video".into(), ..CameraChoice::default() }));
+    model.apply(Command::Camera(CameraChoice {
+        source: "http://192.168.1.20/video; camera 1 ;".into(),
+        ..CameraChoice::default()
+    }));
     let tasks = model.apply(Command::Live(true));
-    assert!(matches!(tasks.as_slice(), [Task::Live(wish)] if wish.source.starts_with("http") && wish.station == 0));
+    assert!(
+        matches!(tasks.as_slice(), [Task::Live(wish)] if wish.sources == ["http://192.168.1.20/video", "camera 1"] && wish.station == 0)
+    );
     model.receive(Event::Live(LiveState::Over("the camera is gone".into())));
     assert!(matches!(&model.live, LiveState::Over(why) if why == "the camera is gone"));
     model.apply(Command::Live(true));
