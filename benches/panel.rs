@@ -105,7 +105,7 @@ impl eframe::App for Frames {
         if self.number > RUNNING_IN {
             self.inside.push(begin.elapsed());
         }
-        if self.times.len() >= self.wanted {
+        if self.times.len() == self.wanted {
             report("from frame to frame, all in", &mut self.times);
             report("of that: panel code, painting not counted", &mut self.inside);
             if let Some((time, memory)) = self.before {
@@ -117,6 +117,8 @@ impl eframe::App for Frames {
                 println!("memory in use: {} MB before, {} MB after", memory / 1024, memory_kb() / 1024);
             }
             reference();
+            self.times.clear();
+            self.number = 0;
             ui.ctx().send_viewport_cmd(ViewportCommand::Close);
         }
         ui.ctx().request_repaint();

@@ -31,7 +31,7 @@ fn demo() -> &'static (Arc<Job>, Arc<ResultFile>) {
 
 fn opened(job: &Arc<Job>) -> Opened {
     let list = plumbsight::record::read_readiness(&job.folder).unwrap();
-    Opened { job: job.clone(), earlier: None, list: Some(list) }
+    Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0 }
 }
 
 /// The window with nothing in it.

@@ -1,8 +1,9 @@
 //! The window: what surrounds the places, keys, and the way from worker to model and back.
 
 use crate::panel::far::{FarWords, far_ui};
+use crate::panel::keeping::Doing;
 use crate::panel::live::LiveState;
-use crate::panel::model::{Command, Event, JobState, Model, PictureState, Place, Task};
+use crate::panel::model::{Command, Event, JobState, Model, Origin, Outcome, PictureState, Place, Task};
 use crate::panel::picture_view::Screens;
 use crate::panel::places::{
     bay::{Typed, bay_place},
@@ -228,9 +229,7 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
             }
             _ => (Some(Verdict::NotMeasured), "live: not seen".into()),
         },
-        Place::Placing | Place::Record if model.outdated() => {
-            (Some(Verdict::NotMeasured), "from an earlier check".into())
-        }
+        Place::Placing if model.outdated() => (Some(Verdict::NotMeasured), "from an earlier check".into()),
         Place::Placing => match (model.standing(), model.result()) {
             (Some(standing), _) => (Some(standing.verdict), standing.verdict.words().into()),
             (None, Some(result)) => (Some(result.verdict), result.verdict.words().into()),
@@ -246,14 +245,20 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
             }
             None => (None, "not watching".into()),
         },
-        Place::Record => match &model.outcome {
-            Some(outcome) => match &outcome.origin {
-                crate::panel::model::Origin::Checked(Ok(_)) => (Some(Verdict::In), "written".into()),
-                crate::panel::model::Origin::Checked(Err(_)) => (Some(Verdict::Out), "not written".into()),
-                crate::panel::model::Origin::Earlier(_) => (None, "from an earlier check".into()),
-            },
-            None => (None, "nothing yet".into()),
-        },
+        Place::Record => record_stands(model),
+    }
+}
+
+/// How the record stands: a result that is written is no record yet.
+fn record_stands(model: &Model) -> (Option<Verdict>, String) {
+    match (&model.outcome, &model.keeping.kept) {
+        _ if model.alarms() > 0 => (Some(Verdict::Out), "moved during hold".into()),
+        (_, Doing::Running) => (None, "being kept".into()),
+        (_, Doing::Failed(_)) => (Some(Verdict::Out), "not kept".into()),
+        (_, Doing::Done(_)) => (None, "record kept".into()),
+        (Some(Outcome { origin: Origin::Checked(Err(_)), .. }), _) => (Some(Verdict::Out), "not written".into()),
+        (Some(_), Doing::Idle) => (None, "no record kept".into()),
+        (None, Doing::Idle) => (None, "nothing yet".into()),
     }
 }
 

@@ -13,6 +13,7 @@ pub mod choices;
 pub mod far;
 pub mod figures;
 pub mod help;
+pub mod keeping;
 pub mod keys;
 pub mod live;
 pub mod messages;
