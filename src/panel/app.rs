@@ -1,7 +1,9 @@
 //! The window: what surrounds the places, keys, and the way from worker to model and back.
 
+use crate::panel::cue::{Cue, Heard};
 use crate::panel::far::{FarWords, far_ui};
 use crate::panel::keeping::Doing;
+use crate::panel::kept::Kept;
 use crate::panel::live::LiveState;
 use crate::panel::model::{Command, Event, JobState, Model, Origin, Outcome, PictureState, Place, Task};
 use crate::panel::picture_view::Screens;
@@ -32,6 +34,11 @@ pub struct PanelApp {
     start: Start,
     typed: Typed,
     applied: Option<crate::panel::model::Settings>,
+    kept: Kept,
+    /// Inner size of the window at the usual size of everything.
+    window: Option<[f32; 2]>,
+    /// What was last to be heard.
+    heard: Heard,
 }
 
 impl PanelApp {
@@ -45,7 +52,18 @@ impl PanelApp {
             start: Start::default(),
             typed: Typed::default(),
             applied: None,
+            kept: Kept::default(),
+            window: None,
+            heard: Heard::default(),
         }
+    }
+
+    /// The same with what was kept from the last start; changes are kept in their turn.
+    pub fn with_kept(mut self, kept: Kept) -> Self {
+        self.start.folder = kept.last_job().unwrap_or_default().to_owned();
+        kept.fill(&mut self.model);
+        self.kept = kept;
+        self
     }
 
     /// Does what the user asked for.
@@ -75,6 +93,10 @@ impl PanelApp {
     pub fn drain(&mut self) {
         let events = self.worker.as_ref().map(Worker::events).unwrap_or_default();
         events.into_iter().for_each(|event| self.receive(event));
+        let now = Heard::of(&self.model, self.heard);
+        let cue = now.cue(self.heard).filter(|_| self.model.settings.sound);
+        self.heard = now;
+        cue.into_iter().for_each(Cue::play);
     }
 
     /// One picture of the window.
@@ -116,8 +138,14 @@ impl PanelApp {
             });
         }
         help::help_window(&ctx, model, &mut commands);
-        settings::settings_window(&ctx, model, &mut commands);
+        settings::settings_window(&ctx, model, self.kept.problem.as_ref(), &mut commands);
         commands.into_iter().for_each(|command| self.command(command));
+        // Not while something is being drawn out or typed.
+        if !ctx.input(|i| i.pointer.any_down()) && !ctx.text_edit_focused() {
+            self.kept.keep(&self.model, None);
+        }
+        self.window =
+            ctx.input(|i| i.viewport().inner_rect).map(|r| (self.model.settings.text_scale * r.size()).into());
     }
 }
 
@@ -128,6 +156,10 @@ impl eframe::App for PanelApp {
 
     fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
         self.show(ui);
+    }
+
+    fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
+        self.kept.keep(&self.model, self.window);
     }
 }
 

@@ -114,7 +114,9 @@ fn item_ui(ui: &mut Ui, model: &Model, part: &ReadinessPart, typed: &mut Typed, 
     let could = match item.map(|i| i.answered_by).filter(|_| applies && !part.measured) {
         None | Some(AnsweredBy::Person) => None,
         Some(AnsweredBy::Tyres) => Some("Compared by the program once the pressures are entered in readiness.toml."),
-        Some(AnsweredBy::FloorLevel) => Some("Judged by the program once measured, if readiness.toml states floor_limit_mm_per_m."),
+        Some(AnsweredBy::FloorLevel) => {
+            Some("Judged by the program once measured, if readiness.toml states floor_limit_mm_per_m.")
+        }
         Some(AnsweredBy::NothingMoved) => Some("Answered by the survey's tests once measured."),
     };
     if part.words.is_empty() && !asks && could.is_none() && (asked.is_none() || part.state != "open") {
