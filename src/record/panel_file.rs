@@ -13,7 +13,7 @@ const FORMAT: &str = "plumbsight/panel/1";
 #[serde(deny_unknown_fields)]
 pub struct PanelFile {
     /// `plumbsight/panel/1`.
-    format: String,
+    pub format: String,
     /// `system`, `light` or `dark`.
     pub look: Option<String>,
     /// `mm` or `inch`.
