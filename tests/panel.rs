@@ -540,7 +540,7 @@ fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
         window.run();
         assert_eq!(window.app().model.keeping.form.outcome.scan_tool, "the shop's own");
         assert!(window.says("It will not be signed."));
-        window.get_by_label("Scan tool").key_press(Key::Tab);
+        window.key_press(Key::Tab);
         window.run();
         window.check_accessibility();
     }

@@ -53,20 +53,20 @@ impl Heard {
 }
 
 impl Cue {
-    /// Its tones: hertz and milliseconds; 0 Hz is a pause.
-    fn tones(self) -> &'static [(f64, u32)] {
+    /// Its tones: hertz and seconds; 0 Hz is a pause.
+    fn tones(self) -> &'static [(f64, f64)] {
         match self {
-            Cue::In => &[(660.0, 130), (880.0, 220)],
-            Cue::Left => &[(660.0, 130), (440.0, 220)],
-            Cue::Moved => &[(1320.0, 150), (0.0, 90), (1320.0, 150), (0.0, 90), (1320.0, 150)],
+            Cue::In => &[(660.0, 0.13), (880.0, 0.22)],
+            Cue::Left => &[(660.0, 0.13), (440.0, 0.22)],
+            Cue::Moved => &[(1320.0, 0.15), (0.0, 0.09), (1320.0, 0.15), (0.0, 0.09), (1320.0, 0.15)],
         }
     }
 
     /// As a WAVE file (16 bit, one channel; RIFF as in the Multimedia Programming Interface and Data Specifications 1.0, 1991).
     pub fn wave(self) -> Vec<u8> {
         let mut samples: Vec<i16> = Vec::new();
-        for (hertz, duration_ms) in self.tones() {
-            let n = RATE * duration_ms / 1000;
+        for (hertz, lasts_s) in self.tones() {
+            let n = (f64::from(RATE) * lasts_s) as u32;
             for k in 0..n {
                 // Softened at both ends, so that it does not click.
                 let edge = f64::from(k.min(n - k)) / (0.008 * f64::from(RATE));
@@ -155,10 +155,10 @@ mod tests {
             assert_eq!((number(4) as usize, number(40) as usize), (wave.len() - 8, wave.len() - 44));
             let samples: Vec<i16> =
                 wave[44..].chunks_exact(2).map(|b| i16::from_le_bytes(b.try_into().unwrap())).collect();
-            let (hertz, duration_ms) = cue.tones()[0];
-            let first = &samples[1..(RATE * duration_ms / 1000) as usize];
+            let (hertz, lasts_s) = cue.tones()[0];
+            let first = &samples[1..(f64::from(RATE) * lasts_s) as usize];
             let rising = first.windows(2).filter(|p| p[0] < 0 && p[1] >= 0).count() as f64;
-            assert!((rising - hertz * f64::from(duration_ms) / 1000.0).abs() < 2.0, "{cue:?}: {rising}");
+            assert!((rising - hertz * lasts_s).abs() < 2.0, "{cue:?}: {rising}");
         }
     }
 }
