@@ -6,7 +6,7 @@
 //! cargo bench --bench panel                      a live reading with a fresh 1920 x 1080 picture in every frame: time, processor time and memory
 //! cargo bench --bench panel -- frames N          the same over so many frames (108000 are an hour at 30 a second)
 //! cargo bench --bench panel -- start             from the program's start to the first picture of the window, and of a job
-//! cargo bench --bench panel -- pictures FOLDER   every place, light and dark, large type, small and large window
+//! cargo bench --bench panel -- pictures FOLDER   every place, light and dark, large type, small and large window; or those whose names follow
 //! ```
 
 use eframe::egui;
@@ -32,7 +32,7 @@ fn main() {
         return;
     }
     match words.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
-        ["pictures", folder] => pictures(PathBuf::from(folder)),
+        ["pictures", folder, names @ ..] => pictures(PathBuf::from(folder), names),
         ["start"] => start(begin),
         ["frames", n] => frames(n.parse().expect("a number of frames")),
         _ => frames(MEASURED),
@@ -328,13 +328,17 @@ fn save(path: &Path, image: &ColorImage) {
     println!("{}", path.display());
 }
 
-fn pictures(folder: PathBuf) {
+fn pictures(folder: PathBuf, names: &[&str]) {
     std::fs::create_dir_all(&folder).expect("the folder");
     let (_dir, job) = demonstration();
     let light = Settings { look: Look::Light, ..Settings::default() };
     let dark = Settings { look: Look::Dark, ..light };
     let mut shots: Vec<Shot> = Vec::new();
-    let mut shot = |name, size, set: Set| shots.push(Shot { name, size, set });
+    let mut shot = |name, size, set: Set| {
+        if names.is_empty() || names.contains(&name) {
+            shots.push(Shot { name, size, set });
+        }
+    };
     let usual = [1280.0, 860.0];
     let small = [1024.0, 700.0];
     let full = [1920.0, 1080.0];

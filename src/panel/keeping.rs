@@ -9,6 +9,9 @@ use std::path::PathBuf;
 /// Records that a list shows at most; the search is for the rest.
 pub const MOST_SHOWN: usize = 200;
 
+/// Lines, each with its mark.
+pub type Lines = Vec<(Verdict, String)>;
+
 /// What is typed into the form.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Form {
@@ -214,7 +217,7 @@ pub enum RecordEvent {
     /// The records below a folder, newest first, and how many folders could not be read.
     Found(Result<(Vec<FoundRecord>, usize), String>),
     /// What came of looking at a record again: lines with their mark.
-    Rechecked(PathBuf, Result<Vec<(Verdict, String)>, String>),
+    Rechecked(PathBuf, Result<Lines, String>),
 }
 
 /// Something that runs, or what came of it.
@@ -254,7 +257,7 @@ pub struct Keeping {
     /// What is searched for.
     pub query: String,
     /// The record that is looked at again, and what came of it.
-    pub rechecked: Option<(PathBuf, Doing<Vec<(Verdict, String)>>)>,
+    pub rechecked: Option<(PathBuf, Doing<Lines>)>,
 }
 
 impl Keeping {
@@ -347,7 +350,7 @@ impl Keeping {
 }
 
 /// What looking at a record again showed, each line with its mark.
-pub fn recheck_lines(done: &Recheck) -> Vec<(Verdict, String)> {
+pub fn recheck_lines(done: &Recheck) -> Lines {
     let mut out = vec![match done.confirmed() {
         true => (Verdict::In, "The record is confirmed.".to_owned()),
         false => (Verdict::Out, "The record is not confirmed.".to_owned()),
