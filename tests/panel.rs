@@ -546,15 +546,14 @@ fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
     }
     let mut window = measured(USUAL);
     let (job, _) = demo();
-    window.app().receive(Event::Read(job.folder.clone(), Ok(opened(job))));
     window.app().command(Command::Open(job.folder.clone()));
     window.app().receive(Event::Read(job.folder.clone(), Ok(Opened { alarms: 2, ..opened(job) })));
     window.key_press(Key::Num5);
-    window.run();
+    window.run_steps(3);
     assert!(window.says("names 2 moves: the verdict no longer holds") && window.says("Record: moved during hold"));
     let found: Vec<FoundRecord> = Vec::new();
     window.app().receive(Event::Record(RecordEvent::Found(Ok((found, 1)))));
-    window.run();
+    window.run_steps(3);
     assert!(window.says("0 of 0 records") && window.says("1 folders hold a record.json that cannot be read"));
 }
 
