@@ -241,6 +241,10 @@ fn every_key_is_documented() {
     for line in files.lines() {
         let Some(rest) = line.trim().strip_prefix("pub ") else { continue };
         let Some((key, _)) = rest.split_once(':') else { continue };
+        // A function, not a key.
+        if key.contains(' ') {
+            continue;
+        }
         keys += 1;
         if !readme.contains(&format!("`{key}`"))
             && !readme.contains(&format!("`[{key}]`"))

@@ -65,7 +65,7 @@ pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Co
         LiveState::Over(why) => {
             ui.horizontal_wrapped(|ui| {
                 style::mark_ui(ui, Verdict::Out, 13.0);
-                ui.label(format!("The live reading ended. {why}"));
+                ui.label(format!("The live reading ended. {}", crate::verdict::words::capital(why)));
             });
             return;
         }
