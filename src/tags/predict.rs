@@ -414,12 +414,23 @@ fn share<const K: usize, const CORNERS: u8>(block: &Block, at: &Around, view: &V
         for i in 0..K {
             for k in 0..BLOCK {
                 let (x, y, z) = (lines.normal[i][0][k], lines.normal[i][1][k], lines.z[i][k]);
-                let steep = lines.density[i][k] * edge[i][k];
-                let bend = z * steep;
+                let (edge, length, density) = (edge[i][k], length[i][k], lines.density[i][k]);
+                // Black outgrows white: the line moves by γ, towards white. Taylor's series in γ of the distribution function there, whose
+                // derivatives are Hermite's polynomials; edges of either sign move to either side.
+                let per_pixel = lines.per_pixel[i][k];
+                let g = view.growth * per_pixel;
+                let (g2, h2) = (0.5 * g * g, z * z - 1.0);
+                let (g3, h3) = (g2 * g / 3.0, (h2 - 2.0) * z);
+                let (g4, h4) = (g3 * g / 4.0, h3 * z - 3.0 * h2);
+                let even = 1.0 + g2 * h2 + g4 * h4;
+                let odd = g * z + g3 * h3;
+                share.value[k] -= density * (length * (g + g3 * h2 + g4 * g / 5.0 * h4) + edge * (g2 * z + g4 * h3));
+                share.growth[k] -= density * per_pixel * (length * even + edge * odd);
+                let steep = density * (edge * even + length * odd);
+                let bend = density * (edge * (z + g2 * h3) + length * (g * h2 + g3 * h4));
                 share.bend[0][k] -= bend * x * x;
                 share.bend[1][k] -= bend * x * y;
                 share.bend[2][k] -= bend * y * y;
-                share.growth[k] -= lines.density[i][k] * length[i][k] * lines.per_pixel[i][k];
                 // What the plane map does to a line counts at the line's point nearest to the pixel: its tag point and its place.
                 let (to_x, to_y) = view.round(other_x[k], other_y[k]);
                 let own = 0.25 * (first[k] + i as f32);
@@ -451,7 +462,7 @@ fn with_lines<const K: usize, const CORNERS: u8>(block: &Block, view: &View<'_>,
     let (mut white, mut step, mut root, mut slope) = (zero, zero, zero, zero);
     for k in 0..BLOCK {
         let (x, y) = (block.x[k], block.y[k]);
-        white[k] = share.value[k] + view.growth * share.growth[k];
+        white[k] = share.value[k];
         let [b, bx, by] = view.black;
         let [s, sx, sy] = view.step;
         step[k] = s + sx * x + sy * y;

@@ -27,6 +27,9 @@ const MANY_PIXELS: usize = 1800;
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 const LEAST_BLUR: f64 = 0.09;
 
+/// Most growth in standard deviations of the blur: up to there the series of [`predict`] for moved edges is good to 0.02 of the step.
+const MOST_GROWTH: f64 = 1.2;
+
 /// Corners that moved less than this in a step (px) are at rest.
 const REST_PX: f64 = 0.06;
 
@@ -99,6 +102,8 @@ impl State {
         }
         let limit = 0.9 * ((next.p[BLUR] - 0.5 * LEAST_BLUR) * (next.p[BLUR + 2] - 0.5 * LEAST_BLUR)).sqrt();
         next.p[BLUR + 1] = next.p[BLUR + 1].clamp(-limit, limit);
+        let most = MOST_GROWTH * ((next.p[BLUR] + next.p[BLUR + 2]) / 2.0).sqrt();
+        next.p[GROWTH] = next.p[GROWTH].clamp(-most, most);
         next
     }
 
