@@ -24,7 +24,7 @@ fn map(p: &[f64; N]) -> Matrix3<f64> {
 }
 
 fn view<'a>(p: &[f64; N], tone: &'a Tone) -> View<'a> {
-    View::new(p, &map(p), &(Matrix2::identity() / SIZE), tone).unwrap()
+    View::new(p, &map(p), &(Matrix2::identity() / SIZE), tone, [60.0, 200.0]).unwrap()
 }
 
 /// A block of pixels at tag points (cells).
@@ -63,6 +63,7 @@ fn derivatives_match_differences() {
     {
         let mut p = unknowns(blur);
         p[GROWTH] = growth;
+        (p[TONE], p[TONE + 1], p[TONE + 2]) = (0.08, -0.1, 0.12);
         let block = block(&pattern, &p, points, lines);
         let mut at = Prediction::EMPTY;
         predict(&block, &view(&p, &tone), &mut at);
