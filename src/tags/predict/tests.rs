@@ -24,7 +24,7 @@ fn map(p: &[f64; N]) -> Matrix3<f64> {
 }
 
 fn view<'a>(p: &[f64; N], tone: &'a Tone) -> View<'a> {
-    View::new(p, &map(p), &(Matrix2::identity() / SIZE), tone, [60.0, 200.0]).unwrap()
+    View::new(p, &map(p), &(Matrix2::identity() / SIZE), tone, [60.0, 212.0]).unwrap()
 }
 
 /// A block of pixels at tag points (cells).
