@@ -9,6 +9,7 @@ mod more;
 #[cfg(feature = "panel")]
 mod panel;
 mod ready;
+mod records;
 mod rehearse;
 mod repeat;
 mod report;
@@ -43,6 +44,7 @@ Examples:
   plumbsight check my-job --json -     the result as JSON instead of the table
   plumbsight record my-job --into kept --by NAME   the job kept as a record
   plumbsight recheck kept/RECORD       a record measured again and compared
+  plumbsight records kept --vin 4711   records found again, trends of the kit
   plumbsight rehearse                  made bays to practise on
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
   plumbsight tags photo.jpg            the tags found in single photographs
@@ -147,6 +149,9 @@ enum Command {
     /// Look at a record again: every file, the signature, and the whole measurement
     #[command(after_help = keep::RECHECK_HELP)]
     Recheck(keep::RecheckArguments),
+    /// Find records again in a folder of thousands, and see what changed over them
+    #[command(after_help = records::HELP)]
+    Records(records::RecordsArguments),
     /// Make the shop's key pair, with which records are signed
     #[command(
         after_help = "Example:\n  plumbsight key shop.pem\n\nWrites shop.pem, which is secret and stays in the shop, and shop.pub.pem, which\nmay be given to anyone who is to check records. Nothing is ever overwritten."
@@ -250,6 +255,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Hold(arguments) => live::hold(&arguments),
         Command::Ready(arguments) => ready::run(arguments),
         Command::Record(arguments) => keep::record(&arguments),
+        Command::Records(arguments) => records::run(&arguments),
         Command::Recheck(arguments) => keep::recheck(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Key { file } => keep::key(&file),

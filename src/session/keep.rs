@@ -3,8 +3,8 @@
 use crate::record::keep::manifest::{Damage, MANIFEST, SIGNATURE, sha256_hex, verify};
 use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, key_text};
 use crate::record::keep::{
-    CorrectsPart, JOB_FOLDER, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE, Staging,
-    read_record, record_name,
+    CorrectsPart, JOB_FOLDER, KitPart, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE,
+    Staging, read_record, record_name,
 };
 use crate::record::result::DeviationPart;
 use crate::record::{Problem, Purpose, ResultFile, hold_alarms, json_text, read_job, read_outcome, read_result};
@@ -92,6 +92,9 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         verdict: result.verdict,
         placement: result.placement.clone(),
         photographs: job.photos.len(),
+        kit: staging
+            .sum_of(&format!("{JOB_FOLDER}/{}", job.bodies_file))
+            .map(|sha256| KitPart { file: job.bodies_file.clone(), sha256 }),
         readiness_open: (!result.readiness.is_empty())
             .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
         hold_alarms: hold_alarms(&kept_job.folder),
