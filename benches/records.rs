@@ -49,9 +49,18 @@ fn main() {
         ("free text", Query { text: of("note number 777"), ..first.clone() }),
         ("nothing like it", Query { text: of("no such text anywhere"), ..first.clone() }),
         ("damaged", Query { damaged: true, ..first.clone() }),
-        ("all asked at once", Query {
-            vin: of("1m8"), since: of("2020"), until: of("2029"), verdict: Some(Verdict::In), by: of("müller"), text: of("invented"), ..first
-        }),
+        (
+            "all asked at once",
+            Query {
+                vin: of("1m8"),
+                since: of("2020"),
+                until: of("2029"),
+                verdict: Some(Verdict::In),
+                by: of("müller"),
+                text: of("invented"),
+                ..first
+            },
+        ),
     ];
     for (name, query) in searches {
         let mut times = Vec::new();
@@ -63,12 +72,18 @@ fn main() {
         }
         let most = times.iter().copied().fold(0.0, f64::max);
         let least = times.iter().copied().fold(f64::INFINITY, f64::min);
-        println!("search: {name:<20} {least:8.2} ms    slowest of 5 {most:.2} ms (wanted: {MOST_SEARCH_MS} ms or less); {total} found");
+        println!(
+            "search: {name:<20} {least:8.2} ms    slowest of 5 {most:.2} ms (wanted: {MOST_SEARCH_MS} ms or less); {total} found"
+        );
     }
     for kind in Kind::ALL {
         let begin = Instant::now();
         let trends = index.trends(kind, &Query::default()).unwrap();
         let (series, of) = (trends.series.len(), trends.measurements);
-        println!("trend:  {:<20} {:8.1} ms    {series} series of {of} measurements", kind.word(), begin.elapsed().as_secs_f64() * 1e3);
+        println!(
+            "trend:  {:<20} {:8.1} ms    {series} series of {of} measurements",
+            kind.word(),
+            begin.elapsed().as_secs_f64() * 1e3
+        );
     }
 }

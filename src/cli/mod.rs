@@ -19,7 +19,9 @@ mod tags;
 mod trace;
 
 use crate::record::result::Verdict;
-use crate::record::{Purpose, ResultFile, json_text, read_job, unpack_demo, write_atomically, write_template};
+use crate::record::{
+    Purpose, ResultFile, hold_alarms, json_text, read_job, unpack_demo, write_atomically, write_template,
+};
 use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
@@ -324,6 +326,12 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
             show(&more::budget(&result));
         }
         show(&more::monte_carlo(&result));
+        if let Some(n) = hold_alarms(&job.folder).filter(|n| *n > 0) {
+            show(&format!(
+                "THE HOLD WATCH RAISED {n} ALARM{} (hold.jsonl in the job folder): what stood when these\nphotographs were taken may have moved since. Photographs taken after it decide.\n",
+                if n == 1 { "" } else { "S" }
+            ));
+        }
         write_atomically(&path, text.as_bytes())?;
         show(&format!("Result written to {}\n", path.display()));
     }

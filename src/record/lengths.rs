@@ -89,7 +89,9 @@ pub fn read_lengths(folder: &Path, kit: &Kit) -> Result<KnownLengths, Problem> {
             return Err(document.problem(
                 "u_instrument_mm_per_m",
                 format!("{mm} mm per metre is not possible here"),
-                format!("Write the standard uncertainty of the instrument's scale, 0 to {MOST_SCALE_MM_PER_M} mm per metre."),
+                format!(
+                    "Write the standard uncertainty of the instrument's scale, 0 to {MOST_SCALE_MM_PER_M} mm per metre."
+                ),
             ));
         }
     };

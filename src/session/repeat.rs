@@ -135,7 +135,9 @@ pub fn study(series: &[Series]) -> Result<RepeatStudy, Problem> {
         if let Some((before, _)) = all[..k].iter().find(|(_, other)| same_measurement(other, result)) {
             return Err(Problem::of_file(
                 name.clone(),
-                format!("it is the same measurement as {before}: counted twice it would make the scatter look smaller than it is"),
+                format!(
+                    "it is the same measurement as {before}: counted twice it would make the scatter look smaller than it is"
+                ),
                 "Name each check once; a repeated check has photographs of its own.",
             ));
         }
@@ -200,9 +202,7 @@ fn station_study(name: &str, measured: &[Vec<&(String, ResultFile)>]) -> Station
     let components = (0..6).filter_map(|k| {
         let values: Vec<Vec<f64>> = series
             .iter()
-            .map(|one: &Vec<StationPart>| {
-                one.iter().map(|s| s.deviations.each()[k].2.deviation).collect()
-            })
+            .map(|one: &Vec<StationPart>| one.iter().map(|s| s.deviations.each()[k].2.deviation).collect())
             .collect();
         let (name, unit, _) = series.iter().flatten().next()?.deviations.each()[k];
         let stated_u = series.iter().flatten().map(|s| s.deviations.each()[k].2.u).collect();

@@ -66,7 +66,8 @@ pub fn many(root: &Path, n: usize, result: &ResultFile) -> Vec<PathBuf> {
     (0..n)
         .map(|k| {
             let record = record(k, result);
-            let name = format!("{}_{}", record.made_utc.replace(':', "").trim_end_matches('Z'), record.vin.as_ref().unwrap());
+            let name =
+                format!("{}_{}", record.made_utc.replace(':', "").trim_end_matches('Z'), record.vin.as_ref().unwrap());
             write(root, &name, &record, result)
         })
         .collect()
