@@ -198,7 +198,8 @@ fn repeated_checks_against_their_stated_uncertainty() {
     // The same measurement by two names; another car; the same title with another demand.
     let (code, _, err) = run(&["repeat", dir.path().to_str().unwrap(), one.to_str().unwrap()]);
     assert!(code == 3 && err.contains("the same measurement as"), "{err}");
-    let changes: [(fn(&mut ResultFile), &str); 3] = [
+    type Change = fn(&mut ResultFile);
+    let changes: [(Change, &str); 3] = [
         (|r| r.vin = Some("11111111111111111".into()), "its VIN is"),
         (|r| r.vehicle.as_mut().unwrap().name = Some("another".into()), "its vehicle is \"another\""),
         (|r| r.stations[0].deviations.yaw_deg.required += 1.0, "what is required of them"),

@@ -22,12 +22,17 @@ const PATIENCE: Duration = Duration::from_secs(2);
 
 const TABLES: &str = "
 DROP TABLE IF EXISTS records;
+DROP TABLE IF EXISTS texts;
+DROP TABLE IF EXISTS said;
 DROP TABLE IF EXISTS series;
 CREATE TABLE records (
   folder TEXT PRIMARY KEY, name TEXT NOT NULL, parent TEXT NOT NULL, stamp TEXT NOT NULL, vanished INTEGER NOT NULL DEFAULT 0, damage TEXT,
-  made_utc TEXT, day TEXT NOT NULL, vin TEXT, placement TEXT, verdict TEXT, by TEXT, revision INTEGER, corrects TEXT, corrects_sha TEXT,
-  manifest_sha TEXT, result_sha TEXT, haystack TEXT NOT NULL, record TEXT
+  made_utc TEXT, sorted TEXT NOT NULL, day TEXT NOT NULL, vin TEXT, placement TEXT, verdict TEXT, by TEXT, revision INTEGER, corrects TEXT, corrects_sha TEXT,
+  manifest_sha TEXT, result_sha TEXT
 ) WITHOUT ROWID;
+CREATE INDEX by_time ON records (sorted DESC, folder);
+CREATE TABLE texts (folder TEXT PRIMARY KEY, haystack TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE said (folder TEXT PRIMARY KEY, record TEXT) WITHOUT ROWID;
 CREATE INDEX by_corrects ON records (corrects) WHERE corrects IS NOT NULL;
 CREATE TABLE series (folder TEXT NOT NULL, kind TEXT NOT NULL, kit TEXT NOT NULL, entries TEXT NOT NULL);
 CREATE INDEX by_folder ON series (folder);
@@ -40,7 +45,7 @@ const REPLACED: &str = "EXISTS (SELECT 1 FROM records c WHERE c.corrects = r.nam
 const ASKED: &str = "(:vin IS NULL OR instr(lower(r.vin), :vin) > 0) AND (:since IS NULL OR substr(r.day, 1, length(:since)) >= :since) \
                      AND (:until IS NULL OR substr(r.day, 1, length(:until)) <= :until) AND (:placement IS NULL OR instr(r.placement, :placement) > 0) \
                      AND (:verdict IS NULL OR r.verdict = :verdict) AND (:by IS NULL OR instr(r.by, :by) > 0) \
-                     AND (:text IS NULL OR instr(r.haystack, :text) > 0) AND (:damaged = 0 OR r.damage IS NOT NULL OR r.vanished = 1)";
+                     AND (:text IS NULL OR r.folder IN (SELECT t.folder FROM texts t WHERE instr(t.haystack, :text) > 0)) AND (:damaged = 0 OR r.damage IS NOT NULL OR r.vanished = 1)";
 
 /// One record as the index keeps it.
 pub(super) struct Row {
@@ -64,6 +69,16 @@ pub(super) struct Match {
     pub replaced: bool,
     /// Its `record.json`.
     pub record: Option<RecordFile>,
+}
+
+/// What one measurement adds to the series of a kind.
+pub(super) struct Measurement {
+    /// When, RFC 3339.
+    pub made_utc: String,
+    /// The day, local time.
+    pub day: String,
+    pub kit: String,
+    pub values: Vec<SeriesValue>,
 }
 
 /// Why an index cannot be used.
@@ -155,21 +170,28 @@ impl Store {
 
     /// Records that match, newest first, at most `limit`, and how many match in all.
     pub fn search(&self, query: &Query) -> Result<(Vec<Match>, usize), Fault> {
-        let statement = format!(
-            "SELECT r.folder, r.day, r.vanished, r.damage, {REPLACED} AS replaced, r.record, count(*) OVER () FROM records r WHERE {ASKED} \
-             AND (:all OR NOT replaced) ORDER BY r.made_utc IS NULL DESC, r.made_utc DESC, r.folder LIMIT :limit"
-        );
-        let mut asked = self.connection.prepare(&statement)?;
         let q = Lowered::new(query);
-        let mut total = 0;
+        let asked = format!("FROM records r WHERE {ASKED} AND (:all OR NOT {REPLACED})");
+        let (damaged, all) = (query.damaged, query.all || query.damaged);
+        // Counted apart: a count within the search would carry every match's texts along.
+        let total: i64 = self.connection.query_row(
+            &format!("SELECT count(*) {asked}"),
+            named_params! {
+                ":vin": q.vin, ":since": query.since, ":until": query.until, ":placement": q.placement, ":verdict": q.verdict, ":by": q.by,
+                ":text": q.text, ":damaged": damaged, ":all": all,
+            },
+            |row| row.get(0),
+        )?;
+        let mut shown = self.connection.prepare(&format!(
+            "SELECT r.folder, r.day, r.vanished, r.damage, {REPLACED}, (SELECT s.record FROM said s WHERE s.folder = r.folder) {asked} \
+             ORDER BY r.sorted DESC, r.folder LIMIT :limit"
+        ))?;
         let mut out = Vec::new();
-        let mut rows = asked.query(named_params! {
+        let mut rows = shown.query(named_params! {
             ":vin": q.vin, ":since": query.since, ":until": query.until, ":placement": q.placement, ":verdict": q.verdict, ":by": q.by,
-            ":text": q.text, ":damaged": query.damaged, ":all": query.all || query.damaged,
-            ":limit": i64::try_from(query.limit).unwrap_or(i64::MAX),
+            ":text": q.text, ":damaged": damaged, ":all": all, ":limit": i64::try_from(query.limit).unwrap_or(i64::MAX),
         })?;
         while let Some(row) = rows.next()? {
-            total = row.get::<_, i64>(6)?.unsigned_abs() as usize;
             let record: Option<String> = row.get(5)?;
             out.push(Match {
                 folder: row.get(0)?,
@@ -180,11 +202,11 @@ impl Store {
                 record: record.and_then(|text: String| serde_json::from_str(&text).ok()),
             });
         }
-        Ok((out, total))
+        Ok((out, total.unsigned_abs() as usize))
     }
 
-    /// Of all sound newest records that match, one for each measurement: moment (RFC 3339), day, kit, values.
-    pub fn series(&self, kind: Kind, query: &Query) -> Result<Vec<(String, String, String, Vec<SeriesValue>)>, Fault> {
+    /// Of all sound newest records that match, one for each measurement.
+    pub fn series(&self, kind: Kind, query: &Query) -> Result<Vec<Measurement>, Fault> {
         let statement = format!(
             "SELECT min(r.made_utc), r.day, s.kit, s.entries FROM series s JOIN records r ON r.folder = s.folder WHERE s.kind = :kind AND {ASKED} \
              AND r.vanished = 0 AND r.damage IS NULL AND r.made_utc IS NOT NULL AND NOT {REPLACED} GROUP BY r.result_sha, s.kit, s.entries \
@@ -200,7 +222,7 @@ impl Store {
         while let Some(row) = rows.next()? {
             let text: String = row.get(3)?;
             let Ok(values) = serde_json::from_str(&text) else { continue };
-            out.push((row.get(0)?, row.get(1)?, row.get(2)?, values));
+            out.push(Measurement { made_utc: row.get(0)?, day: row.get(1)?, kit: row.get(2)?, values });
         }
         Ok(out)
     }
@@ -261,8 +283,8 @@ pub(super) fn put(writing: &Transaction, row: &Row) -> Result<(), Fault> {
     let record = r.and_then(|r| serde_json::to_string(r).ok());
     writing
         .prepare(
-            "INSERT OR REPLACE INTO records (folder, name, parent, stamp, damage, made_utc, day, vin, placement, verdict, by, revision, corrects, \
-             corrects_sha, manifest_sha, result_sha, haystack, record) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)",
+            "INSERT OR REPLACE INTO records (folder, name, parent, stamp, damage, made_utc, sorted, day, vin, placement, verdict, by, revision, \
+             corrects, corrects_sha, manifest_sha, result_sha) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
         )?
         .execute(params![
             row.folder,
@@ -271,6 +293,8 @@ pub(super) fn put(writing: &Transaction, row: &Row) -> Result<(), Fault> {
             row.stamp,
             row.damage,
             r.map(|r| &r.made_utc),
+            // What cannot be read comes first.
+            r.map_or("9999", |r| &r.made_utc),
             day,
             r.and_then(|r| r.vin.as_ref()),
             r.map(|r| r.placement.title.to_lowercase()),
@@ -281,9 +305,13 @@ pub(super) fn put(writing: &Transaction, row: &Row) -> Result<(), Fault> {
             r.and_then(|r| r.corrects.as_ref()).map(|c| &c.manifest_sha256),
             row.manifest_sha,
             row.result_sha,
-            row.haystack,
-            record,
         ])?;
+    writing
+        .prepare("INSERT OR REPLACE INTO texts (folder, haystack) VALUES (?1, ?2)")?
+        .execute(params![row.folder, row.haystack])?;
+    writing
+        .prepare("INSERT OR REPLACE INTO said (folder, record) VALUES (?1, ?2)")?
+        .execute(params![row.folder, record])?;
     writing.prepare("DELETE FROM series WHERE folder = ?1")?.execute([&row.folder])?;
     for (kind, kit, values) in &row.series {
         let Ok(entries) = serde_json::to_string(values) else { continue };

@@ -1,6 +1,7 @@
 //! Series made from the records' values, and what each shows.
 
-use super::{Kind, SeriesValue};
+use super::Kind;
+use super::store::Measurement;
 use crate::uncertainty::trend::{Change, Seen, Trend, trend};
 use std::collections::BTreeMap;
 
@@ -45,11 +46,11 @@ pub struct Trends {
 /// Kit, name, part.
 type Key = (String, String, String);
 
-pub(super) fn of_series(kind: Kind, rows: Vec<(String, String, String, Vec<SeriesValue>)>) -> Trends {
+pub(super) fn of_series(kind: Kind, rows: Vec<Measurement>) -> Trends {
     let measurements = rows.len();
     let mut all: BTreeMap<Key, Vec<(Seen, String)>> = BTreeMap::new();
-    for (made, day, kit, values) in rows {
-        let Ok(moment) = made.parse::<jiff::Timestamp>() else { continue };
+    for Measurement { made_utc, day, kit, values } in rows {
+        let Ok(moment) = made_utc.parse::<jiff::Timestamp>() else { continue };
         let at = moment.as_second() as f64 / DAY_S;
         let kit: String = kit.chars().take(8).collect();
         for v in values.into_iter().filter(|v| v.u > 0.0 && v.u.is_finite() && v.value.is_finite()) {

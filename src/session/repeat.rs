@@ -177,15 +177,12 @@ fn another_job(first: &ResultFile, other: &ResultFile) -> Option<String> {
     let car = |r: &ResultFile| r.vehicle.as_ref().map(|v| (v.name.clone(), v.id.clone())).unwrap_or_default();
     let ((name, id), (other_name, other_id)) = (car(first), car(other));
     let same_stations = || {
-        let asked = |r: &ResultFile| -> Vec<(String, Vec<(f64, Option<f64>)>)> {
-            let six = |s: &StationPart| s.deviations.each().map(|(_, _, d)| (d.required, d.tolerance)).to_vec();
-            r.stations.iter().map(|s| (s.name.clone(), six(s))).collect()
-        };
-        let (a, b) = (asked(first), asked(other));
+        let asked = |s: &StationPart| s.deviations.each().map(|(_, _, d)| (d.required, d.tolerance));
+        let of = |r: &ResultFile, name: &str| r.stations.iter().find(|s| s.name == name).map(asked);
         // A station that could not be measured in one of them is no other job.
-        let apart = a.iter().any(|(name, six)| b.iter().any(|(n, s)| n == name && s != six));
-        let none = !a.iter().any(|(name, _)| b.iter().any(|(n, _)| n == name));
-        (apart || none).then(|| "its stations, or what is required of them, are not the same".to_owned())
+        let both: Vec<bool> = first.stations.iter().filter_map(|s| Some(of(other, &s.name)? == asked(s))).collect();
+        (both.is_empty() || both.contains(&false))
+            .then(|| "its stations, or what is required of them, are not the same".to_owned())
     };
     differs("placement", Some(&p.title), Some(&q.title))
         .or_else(|| differs("placement's revision", Some(&p.revision), Some(&q.revision)))

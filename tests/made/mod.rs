@@ -22,7 +22,7 @@ pub fn record(k: usize, result: &ResultFile) -> RecordFile {
         made_utc: format!("{day}T{hour:02}:00:00Z"),
         made_local: format!("{day}T{:02}:00:00+01:00", hour + 1),
         by: ["A. Invented", "B. Müller-Ørsted", "C. O'Neil \"Chip\" 100%"][k % 3].into(),
-        note: (k % 10 == 0).then(|| format!("note number {k}")),
+        note: k.is_multiple_of(10).then(|| format!("note number {k}")),
         revision: 1,
         corrects: None,
         title: result.title.clone(),
