@@ -65,7 +65,8 @@ fn records_are_found_by_all_that_is_known_of_them() {
     assert_eq!(root.join(newest), folders[299], "newest first");
 
     assert_eq!(root.join(&found(root, &["--vin", "1m8gdm9a000000117"], 1)[0]), folders[117]);
-    found(root, &["--vin", "00000029"], 10);
+    // 29 and 290 to 299.
+    found(root, &["--vin", "00000029"], 11);
     found(root, &["--from", "2020-02-01", "--to", "2020-02-03"], 9);
     found(root, &["--from", "2020-02", "--to", "2020-02"], 87);
     found(root, &["--to", "2019"], 0);
@@ -98,11 +99,7 @@ fn records_are_found_by_all_that_is_known_of_them() {
 
     // One opened: by the head of its name; one of several is refused.
     let name = folders[42].file_name().unwrap().to_str().unwrap();
-    let (code, said) = records(root, &["--open", &name[..name.len() - 3]]);
-    assert!(
-        code == 3 && said.contains("there is no record") || said.contains("records begin with") || code == 0,
-        "{said}"
-    );
+    assert_eq!(records(root, &["--open", &name[..name.len() - 3]]).0, 0);
     let (code, said) = records(root, &["--open", name]);
     assert!(code == 0 && said.contains("A. Invented") && said.contains("Files: all as recorded"), "{said}");
     let (code, said) = records(root, &["--open", "2020-01-0"]);
