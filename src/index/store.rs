@@ -199,7 +199,7 @@ impl Store {
                 vanished: row.get(2)?,
                 damage: row.get(3)?,
                 replaced: row.get(4)?,
-                record: record.and_then(|text: String| serde_json::from_str(&text).ok()),
+                record: record.map(|text| serde_json::from_str(&text)).transpose().map_err(not_as_written)?,
             });
         }
         Ok((out, total.unsigned_abs() as usize))
@@ -221,7 +221,7 @@ impl Store {
         let mut out = Vec::new();
         while let Some(row) = rows.next()? {
             let text: String = row.get(3)?;
-            let Ok(values) = serde_json::from_str(&text) else { continue };
+            let values = serde_json::from_str(&text).map_err(not_as_written)?;
             out.push(Measurement { made_utc: row.get(0)?, day: row.get(1)?, kit: row.get(2)?, values });
         }
         Ok(out)
@@ -250,6 +250,11 @@ impl Store {
         }
         Ok(out)
     }
+}
+
+/// A text of ours that is not as it was written.
+fn not_as_written(error: serde_json::Error) -> Fault {
+    Fault::Broken(format!("an entry is damaged: {error}"))
 }
 
 /// What is asked for, in small letters where that is compared.
