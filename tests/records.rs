@@ -389,3 +389,10 @@ fn a_survey_says_where_its_tags_sit() {
     let change = after.shift_mm[0] - before.shift_mm[0];
     assert!((change + 0.4).abs() < 0.04, "{change} mm: {before:?}, {after:?}");
 }
+
+/// The bench in small: what it prints is found in it too. No time is asserted; `PLUMBSIGHT_RECORDS=10000` for as many.
+#[test]
+fn timed() {
+    let n = std::env::var("PLUMBSIGHT_RECORDS").ok().and_then(|n| n.parse().ok()).unwrap_or(300);
+    made::timed(n, result());
+}
