@@ -9,6 +9,7 @@ mod more;
 #[cfg(feature = "panel")]
 mod panel;
 mod ready;
+mod records;
 mod rehearse;
 mod repeat;
 mod report;
@@ -18,7 +19,9 @@ mod tags;
 mod trace;
 
 use crate::record::result::Verdict;
-use crate::record::{Purpose, ResultFile, json_text, read_job, unpack_demo, write_atomically, write_template};
+use crate::record::{
+    Purpose, ResultFile, hold_alarms, json_text, read_job, unpack_demo, write_atomically, write_template,
+};
 use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
@@ -43,6 +46,7 @@ Examples:
   plumbsight check my-job --json -     the result as JSON instead of the table
   plumbsight record my-job --into kept --by NAME   the job kept as a record
   plumbsight recheck kept/RECORD       a record measured again and compared
+  plumbsight records kept --vin 4711   records found again, trends of the kit
   plumbsight rehearse                  made bays to practise on
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
   plumbsight tags photo.jpg            the tags found in single photographs
@@ -147,6 +151,9 @@ enum Command {
     /// Look at a record again: every file, the signature, and the whole measurement
     #[command(after_help = keep::RECHECK_HELP)]
     Recheck(keep::RecheckArguments),
+    /// Find records again in a folder of thousands, and see what changed over them
+    #[command(after_help = records::HELP)]
+    Records(records::RecordsArguments),
     /// Make the shop's key pair, with which records are signed
     #[command(
         after_help = "Example:\n  plumbsight key shop.pem\n\nWrites shop.pem, which is secret and stays in the shop, and shop.pub.pem, which\nmay be given to anyone who is to check records. Nothing is ever overwritten."
@@ -250,6 +257,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Hold(arguments) => live::hold(&arguments),
         Command::Ready(arguments) => ready::run(arguments),
         Command::Record(arguments) => keep::record(&arguments),
+        Command::Records(arguments) => records::run(&arguments),
         Command::Recheck(arguments) => keep::recheck(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Key { file } => keep::key(&file),
@@ -318,6 +326,12 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
             show(&more::budget(&result));
         }
         show(&more::monte_carlo(&result));
+        if let Some(n) = hold_alarms(&job.folder).filter(|n| *n > 0) {
+            show(&format!(
+                "THE HOLD WATCH RAISED {n} ALARM{} (hold.jsonl in the job folder): what stood when these\nphotographs were taken may have moved since. Photographs taken after it decide.\n",
+                if n == 1 { "" } else { "S" }
+            ));
+        }
         write_atomically(&path, text.as_bytes())?;
         show(&format!("Result written to {}\n", path.display()));
     }

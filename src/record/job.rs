@@ -100,6 +100,8 @@ pub struct Job {
     pub touch: Option<JobTouch>,
     /// The job's own file, mostly `job.toml`.
     pub file: PathBuf,
+    /// The file of the bodies, relative to the folder: what tells one kit from another.
+    pub bodies_file: String,
     /// The other files that were read, relative to the folder: with these and the photographs the job is complete.
     pub inputs: Vec<String>,
     /// What was noticed while reading.
@@ -235,6 +237,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         learn,
         touch,
         file,
+        bodies_file: raw.bodies,
         inputs,
         notices,
     })

@@ -7,6 +7,7 @@
 
 pub mod lengths;
 pub mod repeat;
+pub mod trend;
 
 use nalgebra::{DMatrix, DVector};
 

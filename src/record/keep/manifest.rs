@@ -77,6 +77,15 @@ pub fn manifest_text(sums: &BTreeMap<String, String>) -> String {
     format!("{OWN_LINE}{}\n{lines}", sha256_hex(lines.as_bytes()))
 }
 
+/// The files of a manifest with their sums; `None` where its own line says that it is not as it was written.
+pub fn read_manifest(bytes: &[u8]) -> Option<BTreeMap<String, String>> {
+    let (first, lines) = std::str::from_utf8(bytes).ok()?.split_once('\n')?;
+    if sha256_hex(lines.as_bytes()) != first.strip_prefix(OWN_LINE)? {
+        return None;
+    }
+    Some(lines.lines().filter_map(|l| l.split_once("  ")).map(|(sum, file)| (file.into(), sum.into())).collect())
+}
+
 /// A name that can stand in a manifest: on one line, without a backslash (which `sha256sum` would read as an escape).
 pub fn fits_manifest(name: &str) -> bool {
     !name.is_empty() && !name.chars().any(|c| c.is_control() || c == '\\')

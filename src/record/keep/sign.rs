@@ -90,6 +90,25 @@ pub fn key_text(path: &Path) -> Result<String, Problem> {
     std::fs::read_to_string(path).map_err(|e| fail(format!("it cannot be read ({e})")))
 }
 
+/// Text of a public key's file.
+///
+/// # Errors
+/// It cannot be read, or holds no public key; a private one is named as such.
+pub fn public_key_text(path: &Path) -> Result<String, Problem> {
+    let text = key_text(path)?;
+    if VerifyingKey::from_public_key_pem(&text).is_ok() {
+        return Ok(text);
+    }
+    let (what, remedy) = match text.contains("PRIVATE KEY") {
+        true => (
+            "this is a private key, and a signature is checked with the public one",
+            "Give the shop's public key (`plumbsight key` wrote it beside, as *.pub.pem), and keep the private one to yourself.",
+        ),
+        false => ("it holds no public key (Ed25519, PEM)", "Give the file *.pub.pem that `plumbsight key` wrote."),
+    };
+    Err(Problem::of_file(path.display().to_string(), what, remedy))
+}
+
 /// True where the signature over the manifest was made with the private key of `public_pem`.
 pub fn is_signed_by(public_pem: &str, manifest: &[u8], signature: &[u8]) -> bool {
     let Ok(key) = VerifyingKey::from_public_key_pem(public_pem) else { return false };

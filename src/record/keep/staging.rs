@@ -89,6 +89,11 @@ impl Staging {
         self.put(name, &bytes)
     }
 
+    /// The sum of a file that was copied or put.
+    pub fn sum_of(&self, name: &str) -> Option<String> {
+        self.sums.get(name).cloned()
+    }
+
     /// The manifest of all files so far.
     pub fn manifest(&self) -> String {
         manifest_text(&self.sums)
