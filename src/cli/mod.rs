@@ -1,5 +1,6 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
+mod hand_over;
 mod keep;
 mod learn;
 mod lengths;
@@ -43,6 +44,8 @@ Examples:
   plumbsight check my-job --json -     the result as JSON instead of the table
   plumbsight record my-job --into kept --by NAME   the job kept as a record
   plumbsight recheck kept/RECORD       a record measured again and compared
+  plumbsight report kept/RECORD        the report as PDF, for customer and insurer
+  plumbsight export kept/* --csv       records as a table for spreadsheets
   plumbsight rehearse                  made bays to practise on
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
   plumbsight tags photo.jpg            the tags found in single photographs
@@ -147,6 +150,12 @@ enum Command {
     /// Look at a record again: every file, the signature, and the whole measurement
     #[command(after_help = keep::RECHECK_HELP)]
     Recheck(keep::RecheckArguments),
+    /// A report as PDF from a record: verdict, plan, six numbers, evidence; or a short text to mail
+    #[command(after_help = hand_over::REPORT_HELP)]
+    Report(hand_over::ReportArguments),
+    /// Records as a table for spreadsheets, or as JSON
+    #[command(after_help = hand_over::EXPORT_HELP)]
+    Export(hand_over::ExportArguments),
     /// Make the shop's key pair, with which records are signed
     #[command(
         after_help = "Example:\n  plumbsight key shop.pem\n\nWrites shop.pem, which is secret and stays in the shop, and shop.pub.pem, which\nmay be given to anyone who is to check records. Nothing is ever overwritten."
@@ -251,6 +260,8 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Ready(arguments) => ready::run(arguments),
         Command::Record(arguments) => keep::record(&arguments),
         Command::Recheck(arguments) => keep::recheck(&arguments),
+        Command::Report(arguments) => hand_over::report(&arguments),
+        Command::Export(arguments) => hand_over::export(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Key { file } => keep::key(&file),
         #[cfg(feature = "panel")]
