@@ -121,7 +121,7 @@ fn of_job(folder: &Path, name: String) -> Result<Evidence, Failure> {
 }
 
 fn moment(at: jiff::Timestamp) -> Moment {
-    let t = jiff::Zoned::new(at, jiff::tz::TimeZone::UTC);
+    let t = jiff::ZonedDateTime::new(at, jiff::tz::TimeZone::UTC);
     // Within a year's bounds each of these is small and not negative.
     let small = |v: i8| u8::try_from(v).unwrap_or(0);
     let rest = [t.month(), t.day(), t.hour(), t.minute(), t.second()].map(small);
