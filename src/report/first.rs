@@ -38,8 +38,7 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence, lengths: Lengths) {
                 let (y, width) = (flow.y, flow.width());
                 flow.canvas.bold([flow.left(), y + 3.0], 3.2, Align::Left, Ink::BLACK, "Why there is no measurement");
                 flow.y += 5.0;
-                flow.y +=
-                    flow.short([flow.left(), flow.y], 3.0, width, 12, Ink::BLACK, "Why there is no measurement", why);
+                flow.y += flow.short([flow.left(), flow.y], 3.0, width, 12, "Why there is no measurement", why);
                 flow.y += 4.0;
             }
         }
@@ -133,13 +132,13 @@ fn warn(flow: &mut Flow, warnings: &[String]) {
     for text in warnings.iter().take(MOST_WARNINGS) {
         let at = [flow.left(), flow.y];
         flow.canvas.bold([at[0] + 0.5, at[1] + 2.4], 3.0, Align::Left, Ink::BLACK, "▲");
-        flow.y += flow.short([at[0] + 5.0, at[1]], 2.8, width, WARNING_LINES, Ink::BLACK, "Warning", text) + 0.6;
+        flow.y += flow.short([at[0] + 5.0, at[1]], 2.8, width, WARNING_LINES, "Warning", text) + 0.6;
     }
     let more = &warnings[warnings.len().min(MOST_WARNINGS)..];
     if !more.is_empty() {
         let at = [flow.left() + 5.0, flow.y];
         let text = format!("And {} more: see \"In full\".", more.len());
-        flow.y += flow.short(at, 2.8, width, 1, Ink::BLACK, "Warning", &text);
+        flow.y += flow.short(at, 2.8, width, 1, "Warning", &text);
         flow.in_full.extend(more.iter().map(|text| ("Warning".to_owned(), text.clone())));
     }
     flow.y += 2.0;
@@ -188,7 +187,7 @@ fn facts(flow: &mut Flow, evidence: &Evidence) {
             let x = flow.left() + column * k as f64;
             flow.canvas.text([x, flow.y + 0.8 * SMALL_MM], SMALL_MM, Align::Left, Ink::GREY, what);
             let room = column - label - 3.0;
-            tall = tall.max(flow.short([x + label, flow.y], SMALL_MM, room, 2, Ink::BLACK, what, text));
+            tall = tall.max(flow.short([x + label, flow.y], SMALL_MM, room, 2, what, text));
         }
         flow.y += tall + 0.5;
     }

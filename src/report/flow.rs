@@ -134,13 +134,13 @@ impl<'a> Flow<'a> {
     }
 
     /// A text at a place, at most so many lines; what was cut short is remembered under `what`. Returns the height.
-    pub fn short(&mut self, at: [f64; 2], em: f64, width: f64, most: usize, ink: Ink, what: &str, text: &str) -> f64 {
+    pub fn short(&mut self, at: [f64; 2], em: f64, width: f64, most: usize, what: &str, text: &str) -> f64 {
         let (lines, cut) = self.lines(text, em, width, most);
         if cut {
             self.in_full.push((what.to_owned(), text.to_owned()));
         }
         for (k, line) in lines.iter().enumerate() {
-            self.canvas.text([at[0], at[1] + em * (0.8 + LINE_EMS * k as f64)], em, Align::Left, ink, line);
+            self.canvas.text([at[0], at[1] + em * (0.8 + LINE_EMS * k as f64)], em, Align::Left, Ink::BLACK, line);
         }
         lines.len() as f64 * em * LINE_EMS
     }

@@ -70,7 +70,7 @@ fn one(flow: &mut Flow, evidence: &Evidence, result: &ResultFile, photo: &Shown,
         Err(why) => {
             flow.canvas.paint(&Outline::rectangle(at[0], at[1], w, h), Look::line(Ink::GREY, 0.25));
             let text = format!("It cannot be shown: {why}");
-            flow.short([at[0] + 2.0, at[1] + 2.0], SMALL_MM, w - 4.0, 4, Ink::BLACK, "Photograph", &text);
+            flow.short([at[0] + 2.0, at[1] + 2.0], SMALL_MM, w - 4.0, 4, "Photograph", &text);
         }
     }
     let mut text = photo.name.clone();
@@ -93,7 +93,7 @@ fn one(flow: &mut Flow, evidence: &Evidence, result: &ResultFile, photo: &Shown,
         }
     }
     let what = format!("Photograph {}", photo.name);
-    flow.short([at[0], at[1] + h + 1.0], SMALL_MM, width, CAPTION_LINES, Ink::BLACK, &what, &text);
+    flow.short([at[0], at[1] + h + 1.0], SMALL_MM, width, CAPTION_LINES, &what, &text);
 }
 
 /// One tag's outline and id. The centre of the photograph's first pixel is (0, 0), its corner half a pixel before it.
