@@ -276,12 +276,12 @@ fn caution_text(result: Option<&ResultFile>) -> String {
 
 fn caution_height(flow: &mut Flow, result: &ResultFile) -> f64 {
     let text = caution_text(Some(result));
-    flow.lines(&text, 2.5, flow.width() - 6.0, 6).0.len() as f64 * 2.5 * 1.3 + 7.0
+    flow.lines(&text, 2.5, flow.width() - 6.0, 7).0.len() as f64 * 2.5 * 1.3 + 7.0
 }
 
 fn cautions(flow: &mut Flow, result: Option<&ResultFile>) {
     let text = caution_text(result);
-    let (lines, cut) = flow.lines(&text, 2.5, flow.width() - 6.0, 6);
+    let (lines, cut) = flow.lines(&text, 2.5, flow.width() - 6.0, 7);
     if cut {
         flow.in_full.push(("Cautions".into(), text));
     }

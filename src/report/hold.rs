@@ -46,12 +46,18 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
 fn said(log: &HoldRead) -> String {
     let torn = match log.unreadable {
         0 => String::new(),
-        n => format!(" {n} lines cannot be read."),
+        n => format!(" Lines that cannot be read: {n}."),
     };
     match log.alarms() {
-        0 => format!("{} lines, no alarm.{torn}", log.entries.len()),
-        1 => format!("{} lines, 1 ALARM: what was judged before it no longer holds.{torn}", log.entries.len()),
-        n => format!("{} lines, {n} ALARMS: what was judged before them no longer holds.{torn}", log.entries.len()),
+        0 => format!("Lines in the log: {}; no alarm.{torn}", log.entries.len()),
+        1 => format!(
+            "Lines in the log: {}; 1 ALARM: what was judged before it no longer holds.{torn}",
+            log.entries.len()
+        ),
+        n => format!(
+            "Lines in the log: {}; {n} ALARMS: what was judged before them no longer holds.{torn}",
+            log.entries.len()
+        ),
     }
 }
 

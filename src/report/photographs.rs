@@ -112,13 +112,13 @@ fn outline(flow: &mut Flow, tag: &SeenTag, at: [f64; 2], scale: f64, size_px: [u
         let look = Look::line(ink, 0.3);
         c.paint(&shape, if tag.used { look } else { look.dashed(0.7, 0.5) });
         let text = tag.tag.to_string();
-        let em = 1.9;
+        let em = 2.2;
         let wide = c.face.width_em(&text) * em + 0.8;
         let [x, y] = [middle[0], middle[1]];
         c.paint(
-            &Outline::rectangle(x - 0.5 * wide / scale, y - 1.1 / scale, wide / scale, 2.2 / scale),
+            &Outline::rectangle(x - 0.5 * wide / scale, y - 1.2 / scale, wide / scale, 2.4 / scale),
             Look::filled(Ink::WHITE),
         );
-        c.text([x, y + 0.68 / scale], em, Align::Centre, Ink::BLACK, &text);
+        c.text([x, y + 0.8 / scale], em, Align::Centre, Ink::BLACK, &text);
     });
 }

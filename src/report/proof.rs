@@ -513,6 +513,6 @@ fn all_figures(flow: &mut Flow, result: &ResultFile) {
     );
     for (path, numbers) in numbers_of(&json) {
         let path = if path.is_empty() { "result" } else { &path };
-        flow.block(&format!("{path}: {numbers}"), 2.0, 0.0, crate::paper::Ink::BLACK);
+        flow.block(&format!("{path}: {numbers}"), 2.2, 0.0, crate::paper::Ink::BLACK);
     }
 }

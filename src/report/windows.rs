@@ -86,8 +86,8 @@ pub fn draw(c: &mut Canvas, station: &StationPart, view: View, at: [f64; 2], siz
     let bar = round_below(0.4 * side / scale);
     let x = centre[0] - side / 2.0;
     c.line([x, y - 0.7], [x + bar * scale, y - 0.7], Ink::BLACK, 0.4);
-    c.text([x + bar * scale + 1.0, y], 2.1, Align::Left, Ink::BLACK, &format!("{} mm", trimmed(bar)));
-    c.text([x, y + 3.2], 2.1, Align::Left, Ink::GREY, &format!("{up}   {right}"));
+    c.text([x + bar * scale + 1.0, y], 2.2, Align::Left, Ink::BLACK, &format!("{} mm", trimmed(bar)));
+    c.text([x, y + 3.2], 2.2, Align::Left, Ink::GREY, &format!("{up}   {right}"));
 }
 
 fn trimmed(v: f64) -> String {
