@@ -323,7 +323,7 @@ fn a_job_is_reported_as_what_it_is_and_what_is_neither_is_refused() {
     assert!(out.status.code() == Some(3) && said(&out).contains("Say A4 or Letter"), "{}", said(&out));
     assert_eq!(
         plumbsight(&["export", text(job.path())]).status.code(),
-        Some(2),
+        Some(3),
         "neither table nor JSON was asked for"
     );
 }
