@@ -25,6 +25,7 @@ pub mod pose;
 pub mod raster;
 pub mod readiness;
 pub mod record;
+pub mod report;
 pub mod scene;
 pub mod session;
 pub mod sheets;

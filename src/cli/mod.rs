@@ -1,5 +1,6 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
+mod hand_over;
 mod keep;
 mod learn;
 mod lengths;
@@ -47,6 +48,8 @@ Examples:
   plumbsight record my-job --into kept --by NAME   the job kept as a record
   plumbsight recheck kept/RECORD       a record measured again and compared
   plumbsight records kept --vin 4711   records found again, trends of the kit
+  plumbsight report kept/RECORD        the report as PDF, for customer and insurer
+  plumbsight export kept/* --csv       records as a table for spreadsheets
   plumbsight rehearse                  made bays to practise on
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
   plumbsight tags photo.jpg            the tags found in single photographs
@@ -154,6 +157,12 @@ enum Command {
     /// Find records again in a folder of thousands, and see what changed over them
     #[command(after_help = records::HELP)]
     Records(records::RecordsArguments),
+    /// A report as PDF from a record: verdict, plan, six numbers, evidence; or a short text to mail
+    #[command(after_help = hand_over::REPORT_HELP)]
+    Report(hand_over::ReportArguments),
+    /// Records as a table for spreadsheets, or as JSON
+    #[command(after_help = hand_over::EXPORT_HELP)]
+    Export(hand_over::ExportArguments),
     /// Make the shop's key pair, with which records are signed
     #[command(
         after_help = "Example:\n  plumbsight key shop.pem\n\nWrites shop.pem, which is secret and stays in the shop, and shop.pub.pem, which\nmay be given to anyone who is to check records. Nothing is ever overwritten."
@@ -259,6 +268,8 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Record(arguments) => keep::record(&arguments),
         Command::Records(arguments) => records::run(&arguments),
         Command::Recheck(arguments) => keep::recheck(&arguments),
+        Command::Report(arguments) => hand_over::report(&arguments),
+        Command::Export(arguments) => hand_over::export(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Key { file } => keep::key(&file),
         #[cfg(feature = "panel")]
