@@ -16,6 +16,7 @@ pub mod capture;
 pub mod cli;
 pub mod fit;
 pub mod frames;
+pub mod limits;
 #[cfg(feature = "panel")]
 pub mod panel;
 pub mod paper;

@@ -104,7 +104,7 @@ fn places(bytes: &[u8]) {
     std::fs::write(folder.0.join("photos/1.jpg"), "x").expect("a photograph");
     let path = folder.0.join("bodies.toml");
     let text = std::fs::read_to_string(&path).expect("the template's bodies");
-    std::fs::write(&path, text.replacen("kind = \"plate\"", "places = \"p.json\"\nkind = \"plate\"", 1)).expect("the bodies");
+    std::fs::write(&path, text.replacen("kind = \"plate\"", "places_covariance = \"p.json\"\nkind = \"plate\"", 1)).expect("the bodies");
     std::fs::write(folder.0.join("p.json"), bytes).expect("the input as a file");
     complete(record::read_job(&folder.0, Purpose::Survey).err());
 }

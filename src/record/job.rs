@@ -4,6 +4,7 @@ use crate::body::Kit;
 use crate::camera::Lens;
 use crate::capture::exif::start_focal_px;
 use crate::capture::{CameraIdentity, read_image};
+use crate::limits::MOST_PHOTOGRAPHS;
 use crate::placement::{Placement, Reference, StandModel};
 use crate::raster::ToneCurve;
 use crate::readiness::Readiness;
@@ -438,6 +439,17 @@ fn photographs(
                         "No file matches \"{written}\"{line}. Put the photographs there or correct the pattern."
                     ),
                 });
+            }
+            // Before they are compared with each other: a pattern can match a million files.
+            if photos.len() + files.len() > MOST_PHOTOGRAPHS {
+                return Err(document.problem(
+                    &key,
+                    format!(
+                        "the job has {} photographs or more, and {MOST_PHOTOGRAPHS} are the most",
+                        photos.len() + files.len()
+                    ),
+                    "15 to 30 that each show several bodies are enough: name those, or move the others elsewhere.",
+                ));
             }
             for file in files {
                 let at = add_photo(document, &key, folder, file, (lens, station, position), &mut photos, &mut notices)?;
