@@ -12,8 +12,21 @@ use std::time::{Duration, Instant};
 
 /// All targets.
 pub const NAMES: [&str; 15] = [
-    "image", "tags", "job", "bodies", "placement", "lens", "readiness", "lengths", "kit", "board", "places", "result", "record",
-    "stream", "survey",
+    "image",
+    "tags",
+    "job",
+    "bodies",
+    "placement",
+    "lens",
+    "readiness",
+    "lengths",
+    "kit",
+    "board",
+    "places",
+    "result",
+    "record",
+    "stream",
+    "survey",
 ];
 
 /// One input into one target; `false`: there is no such target.
@@ -104,7 +117,8 @@ fn places(bytes: &[u8]) {
     std::fs::write(folder.0.join("photos/1.jpg"), "x").expect("a photograph");
     let path = folder.0.join("bodies.toml");
     let text = std::fs::read_to_string(&path).expect("the template's bodies");
-    std::fs::write(&path, text.replacen("kind = \"plate\"", "places_covariance = \"p.json\"\nkind = \"plate\"", 1)).expect("the bodies");
+    std::fs::write(&path, text.replacen("kind = \"plate\"", "places_covariance = \"p.json\"\nkind = \"plate\"", 1))
+        .expect("the bodies");
     std::fs::write(folder.0.join("p.json"), bytes).expect("the input as a file");
     complete(record::read_job(&folder.0, Purpose::Survey).err());
 }
@@ -117,10 +131,12 @@ fn tags(bytes: &[u8]) {
     if height == 0 {
         return;
     }
-    let data: Vec<u8> = (0..16 * width * height).map(|k| values[k / (4 * width) / 4 * width + k % (4 * width) / 4]).collect();
+    let data: Vec<u8> =
+        (0..16 * width * height).map(|k| values[k / (4 * width) / 4 * width + k % (4 * width) / 4]).collect();
     let Some(gray) = plumbsight::raster::Gray::new(4 * width, 4 * height, data) else { return };
     for tag in plumbsight::tags::detect(&gray, &Default::default()) {
-        let finite = tag.corners.iter().all(|c| c.x.is_finite() && c.y.is_finite()) && tag.cov.iter().all(|v| v.is_finite());
+        let finite =
+            tag.corners.iter().all(|c| c.x.is_finite() && c.y.is_finite()) && tag.cov.iter().all(|v| v.is_finite());
         assert!(finite, "{tag:?}");
     }
 }

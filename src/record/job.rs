@@ -255,7 +255,16 @@ fn inputs(
     out.extend(places::names(bodies)?);
     out.extend(readiness_list);
     let beside = [READINESS_FILE, OUTCOME_FILE, HOLD_LOG];
-    out.extend(beside.iter().filter(|n| folder.join(n).exists()).map(|n| n.to_string()));
+    for name in beside.iter().filter(|n| folder.join(n).exists()) {
+        if !paths::lies_inside(folder, &folder.join(name)) {
+            return Err(Problem::of_file(
+                folder.join(name).display().to_string(),
+                "it is a link that leads out of the job folder",
+                "A job is one folder that is complete in itself: put the file itself there.",
+            ));
+        }
+        out.push(name.to_string());
+    }
     out.sort();
     out.dedup();
     Ok(out)
