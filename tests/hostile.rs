@@ -506,3 +506,52 @@ fn the_kept_inputs_harm_nothing() {
     }
     println!("{n} kept inputs");
 }
+
+/// True where a licence expression (SPDX, annex D; a slash is the older "or") can be met with the allowed licences.
+fn is_allowed(expression: &str, allowed: &[String]) -> bool {
+    let text = expression.replace('/', " OR ").replace(['(', ')'], " ");
+    let met = |one: &str| allowed.iter().any(|a| a == one.trim());
+    // Without the brackets "and" must hold for every part that stands beside one: stricter than the expression, never laxer.
+    text.split(" AND ").all(|part| part.split(" OR ").any(met))
+}
+
+#[test]
+fn what_it_is_built_from_is_allowed() {
+    let lists: toml::Table = std::fs::read_to_string(repository("deny.toml")).unwrap().parse().unwrap();
+    let allowed: Vec<String> =
+        lists["licenses"]["allow"].as_array().unwrap().iter().map(|v| v.as_str().unwrap().to_owned()).collect();
+    let banned: Vec<&str> =
+        lists["bans"]["deny"].as_array().unwrap().iter().map(|v| v["name"].as_str().unwrap()).collect();
+    assert!(is_allowed("MIT/Apache-2.0", &allowed) && is_allowed("(MIT OR GPL-3.0-only) AND Zlib", &allowed));
+    assert!(!is_allowed("GPL-3.0-only", &allowed) && !is_allowed("MIT AND GPL-3.0-only", &allowed));
+    // Every version that the lock file names, for every system and feature: from the one registry, none that is banned.
+    let lock: toml::Table = std::fs::read_to_string(repository("Cargo.lock")).unwrap().parse().unwrap();
+    let packages = lock["package"].as_array().unwrap();
+    assert!(packages.len() > 100);
+    for package in packages {
+        let name = package["name"].as_str().unwrap();
+        assert!(!banned.contains(&name), "{name} is banned");
+        let source = package.get("source").map(|s| s.as_str().unwrap());
+        let registry = "registry+https://github.com/rust-lang/crates.io-index";
+        assert!(source == Some(registry) || (source.is_none() && name == "plumbsight"), "{name}: {source:?}");
+        assert!(source.is_none() || package.get("checksum").is_some(), "{name} has no checksum");
+    }
+    // The licences of what is built here.
+    let version = Command::new("rustc").arg("-vV").output().unwrap();
+    let version = String::from_utf8(version.stdout).unwrap();
+    let host = version.lines().find_map(|l| l.strip_prefix("host: ")).unwrap();
+    let mut metadata = Command::new(env!("CARGO"));
+    metadata.args(["metadata", "--offline", "--locked", "--format-version", "1", "--filter-platform", host]);
+    if !cfg!(feature = "panel") {
+        metadata.arg("--no-default-features");
+    }
+    let output = metadata.current_dir(repository("")).output().unwrap();
+    assert!(output.status.success(), "{}", err(&output));
+    let metadata: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let packages = metadata["packages"].as_array().unwrap();
+    assert!(packages.len() > 50);
+    for package in packages {
+        let licence = package["license"].as_str().unwrap_or("none stated");
+        assert!(is_allowed(licence, &allowed), "{}: {licence}", package["name"]);
+    }
+}
