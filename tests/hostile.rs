@@ -101,9 +101,6 @@ fn a_fault_of_the_program_is_reported_and_costs_nothing() {
     assert!(contents(kept.path()).keys().all(|p| !p.ends_with("record.json")), "{:?}", contents(kept.path()).keys());
     let output = ends(&mut record());
     assert!([0, 1, 2, 4].contains(&output.status.code().unwrap()), "{}", err(&output));
-    // A folder that cannot be written to: the report goes elsewhere, and it is said where.
-    let output = ends(program().args(["check", "no-such"]).env("PLUMBSIGHT_FAULT_AT", "surveying"));
-    assert_eq!(output.status.code(), Some(3), "{}", err(&output));
 }
 
 /// Families and kinds of the sockets that a run opens, and where it connects to, as the system saw it.
@@ -211,7 +208,7 @@ fn nothing_leads_out_of_the_job_folder() {
         refused(dir.path(), "is a link that leads out of the job folder");
     }
     // Photographs: named, by pattern, and through a linked folder.
-    for written in ["../*.jpg", "/tmp/*.jpg", "photos/../../x.jpg"] {
+    for written in ["../*.jpg", "/elsewhere/*.jpg", "photos/../../x.jpg"] {
         let dir = bay_with(&[1, 2]);
         edit(&dir.path().join("job.toml"), "photos/*.jpg", written);
         refused(dir.path(), "the photograph name");
@@ -244,7 +241,8 @@ fn pipes_devices_and_giants_are_refused_at_once() {
         let path = dir.path().join(name);
         let _ = std::fs::remove_file(&path);
         assert!(Command::new("mkfifo").arg(&path).status().unwrap().success());
-        let says = if name.ends_with("jpg") { "001.jpg" } else { "no file but a pipe" };
+        // A pattern matches files only: one photograph is left.
+        let says = if name.ends_with("jpg") { "Only one photograph" } else { "no file but a pipe" };
         refused(dir.path(), says);
         // A giant that takes no room on the disk.
         let dir = bay_with(&[1, 2]);
@@ -398,15 +396,19 @@ fn nonsense_numbers_give_a_reason() {
     let honest = judge(&sound);
     assert_ne!(honest.verdict, Verdict::NotMeasured, "{:?}", honest.not_measured);
     sane(&honest, "the sound job");
-    let share = if std::env::var_os("PLUMBSIGHT_NUMBERS").is_some() { 1 } else { 24 };
-    let (mut tried, mut refused, mut checked) = (0, 0, 0);
+    let share = if std::env::var_os("PLUMBSIGHT_NUMBERS").is_some() { 1 } else { 6 };
+    let (mut place, mut tried, mut refused, mut checked) = (0, 0, 0, 0);
     for file in ["job.toml", "bodies.toml", "placement.toml", "lens.toml"] {
         let path = dir.path().join(file);
         let text = std::fs::read_to_string(&path).unwrap();
         let places = numbers(&text);
         assert!(places.len() >= 5, "{file}: {places:?}");
         for (begin, end) in places {
-            for nonsense in NONSENSE {
+            place += 1;
+            for (n, nonsense) in NONSENSE.into_iter().enumerate() {
+                if share > 1 && !(n + place).is_multiple_of(4) {
+                    continue;
+                }
                 let line = 1 + text[..begin].matches('\n').count();
                 let what = format!("{file}, line {line}: {} became {nonsense}", &text[begin..end]);
                 std::fs::write(&path, format!("{}{nonsense}{}", &text[..begin], &text[end..])).unwrap();
