@@ -455,12 +455,18 @@ fn threads_language_and_order_change_nothing() {
     assert!(one.len() > 1000);
     assert!(one == run("4", "C"), "four threads give another result than one");
     assert!(one == run("2", "de_DE.UTF-8"), "another language gives another result");
-    // The other way round: the same to a thousandth of U; sums are rounded in another order.
+    // The other way round: the same numbers to a thousandth of U (sums are rounded in another order). The order is also the order in time, in which a body
+    // may have moved unseen: whether such a move could hide is another question then, and a verdict that is withheld for it is not compared.
     let names: Vec<String> = FEW.iter().rev().map(|k| format!("\"photos/{k:03}.jpg\"")).collect();
     edit(&dir.path().join("job.toml"), "\"photos/*.jpg\"", &names.join(", "));
     let before: ResultFile = serde_json::from_slice(&one).unwrap();
     let after: ResultFile = serde_json::from_slice(&run("2", "C")).unwrap();
-    assert_eq!(before.verdict, after.verdict);
+    let withheld = |r: &ResultFile| r.integrity.iter().any(|t| !t.passed && t.test == "fault that could hide");
+    let comparable = !withheld(&before) && !withheld(&after);
+    assert!(!comparable || before.verdict == after.verdict);
+    let others = |r: &ResultFile| r.integrity.iter().filter(|t| !t.passed && t.test != "fault that could hide").count();
+    assert_eq!(others(&before), others(&after));
+    assert!(!before.stations.is_empty() && before.stations.len() == after.stations.len());
     for (a, b) in before.stations.iter().zip(&after.stations) {
         for ((name, _, a), (_, _, b)) in a.deviations.each().into_iter().zip(b.deviations.each()) {
             let limit = 1e-3 * a.expanded;
