@@ -17,6 +17,7 @@ pub mod cli;
 pub mod fit;
 pub mod frames;
 pub mod index;
+pub mod limits;
 #[cfg(feature = "panel")]
 pub mod panel;
 pub mod paper;

@@ -1,6 +1,7 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
 mod hand_over;
+mod fault;
 mod keep;
 mod learn;
 mod lengths;
@@ -28,6 +29,8 @@ use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
+
+pub use fault::{EXIT_FAULT, FAULT_FILE};
 
 /// Exit code where an input is wrong.
 pub const EXIT_BAD_INPUT: u8 = 3;
@@ -65,6 +68,7 @@ Examples:
 Exit codes of check and demo:
   0 in tolerance   1 out of tolerance   2 not proven
   3 an input is wrong   4 the photographs allow no measurement
+  5 a fault of the program itself
 
 The stand's place only: plumbsight calibrates nothing and releases nothing. The
 carmaker's procedure, local rules and licensed practice decide.";
@@ -243,6 +247,11 @@ enum Command {
 
 /// Runs one command; returns the exit code.
 pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
+    let arguments: Vec<std::ffi::OsString> = arguments.into_iter().collect();
+    fault::guarded(&arguments, || run_unguarded(&arguments))
+}
+
+fn run_unguarded(arguments: &[std::ffi::OsString]) -> u8 {
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(error) => {
@@ -428,6 +437,14 @@ impl ProgressLine {
     }
 
     fn show(&self, progress: Progress) {
+        let stage = match progress {
+            Progress::Photographs { done: 0, .. } => "beginning",
+            Progress::Photographs { .. } => "photographs",
+            Progress::Surveying => "surveying",
+            Progress::Judging => "judging",
+        };
+        fault::note(&format!("{stage}: {progress:?}"));
+        fault::provoke(stage);
         let text = match progress {
             Progress::Photographs { done, of } => {
                 // Photographs finish in any order: never count backwards.

@@ -269,7 +269,8 @@ pub fn read_mark(folder: &Path) -> Result<RehearsalMark, Problem> {
             "Name the folder that `plumbsight rehearse NAME DIR` made, with its rehearsal.json as it was written.",
         )
     };
-    let text = std::fs::read_to_string(&path).map_err(|e| fail(format!("it cannot be read ({e})")))?;
+    let text =
+        crate::capture::read_text(&path, crate::limits::LARGEST_WRITTEN_BYTES).map_err(|e| fail(e.to_string()))?;
     let mark: RehearsalMark = serde_json::from_str(&text).map_err(|e| fail(format!("this is no rehearsal ({e})")))?;
     if mark.format != MARK_FORMAT {
         return Err(fail(format!("\"{}\" is not the format of a rehearsal", mark.format)));

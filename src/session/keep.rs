@@ -1,5 +1,7 @@
 //! A job kept as a record, and a record measured again.
 
+use crate::capture::read_file;
+use crate::limits::{LARGEST_KEY_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::record::keep::manifest::{Damage, MANIFEST, SIGNATURE, sha256_hex, verify};
 use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, key_text, public_key_text};
 use crate::record::keep::{
@@ -142,8 +144,8 @@ fn corrected(record: &Path, root: &Path, reason: &str) -> Result<(CorrectsPart, 
         ));
     }
     let before = read_record(record)?;
-    let manifest = std::fs::read(record.join(MANIFEST))
-        .map_err(|e| Problem::of_file(&shown, format!("its manifest cannot be read ({e})"), "Check the folder."))?;
+    let manifest = read_file(&record.join(MANIFEST), LARGEST_WRITTEN_BYTES)
+        .map_err(|e| Problem::of_file(&shown, format!("its manifest: {e}"), "Check the folder."))?;
     let name = record.canonicalize().ok().and_then(|p| p.file_name().map(|n| n.to_string_lossy().into_owned()));
     Ok((
         CorrectsPart { record: name.unwrap_or(shown), manifest_sha256: sha256_hex(&manifest), reason: reason.into() },
@@ -237,13 +239,13 @@ pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Wat
 
 fn signature_state(folder: &Path, public_key: Option<&Path>) -> Result<SignatureState, Problem> {
     let given = public_key.map(public_key_text).transpose()?;
-    let Ok(signature) = std::fs::read(folder.join(SIGNATURE)) else {
+    let Ok(signature) = read_file(&folder.join(SIGNATURE), LARGEST_KEY_BYTES) else {
         // A signature that somebody expects and that is not there is not a good one.
         let expected = given.is_some() || folder.join(PUBLIC_KEY).exists();
         return Ok(if expected { SignatureState::Bad } else { SignatureState::None });
     };
     let key = given.or_else(|| key_text(&folder.join(PUBLIC_KEY)).ok());
-    let manifest = std::fs::read(folder.join(MANIFEST)).unwrap_or_default();
+    let manifest = read_file(&folder.join(MANIFEST), LARGEST_WRITTEN_BYTES).unwrap_or_default();
     Ok(match key.is_some_and(|key| is_signed_by(&key, &manifest, &signature)) {
         true => SignatureState::Good,
         false => SignatureState::Bad,

@@ -8,8 +8,8 @@ mod address;
 mod chunks;
 mod parts;
 
-use crate::capture::LARGEST_IMAGE_PIXELS;
 use crate::capture::source::{Frame, FrameSource, Loss, Next};
+use crate::limits::LARGEST_STREAM_PICTURE_BYTES;
 pub use address::HttpAddress;
 use chunks::Chunks;
 use parts::{Cutter, Part, Trouble, field};
@@ -41,8 +41,7 @@ impl Default for HttpLimits {
             head: Duration::from_secs(5),
             silence: Duration::from_secs(5),
             picture: Duration::from_secs(15),
-            // A byte for each pixel of the largest image would be far more than a JPEG needs; a quarter of it already is.
-            largest: (LARGEST_IMAGE_PIXELS / 4) as usize,
+            largest: LARGEST_STREAM_PICTURE_BYTES,
             between_requests: Duration::from_millis(100),
         }
     }

@@ -188,8 +188,8 @@ pub fn read_record(folder: &Path) -> Result<RecordFile, Problem> {
     let path = folder.join(RECORD_FILE);
     let name = path.display().to_string();
     let remedy = "Name the folder of a record, the one that holds record.json and SHA256SUMS.";
-    let text = std::fs::read_to_string(&path)
-        .map_err(|e| Problem::of_file(&name, format!("it cannot be read ({e})"), remedy))?;
+    let text = crate::capture::read_text(&path, crate::limits::LARGEST_RESULT_BYTES)
+        .map_err(|e| Problem::of_file(&name, e.to_string(), remedy))?;
     let record: RecordFile = serde_json::from_str(&text)
         .map_err(|e| Problem::of_file(&name, format!("this is no record of this version ({e})"), remedy))?;
     if record.format != RECORD_FORMAT {
