@@ -129,12 +129,12 @@ fn ready(arguments: &SourceArguments) -> Result<Ready, Failure> {
         };
     let lens_of = |name: Option<&String>| -> Result<usize, Failure> {
         let Some(name) = name else { return Ok(0) };
-            let is = |l: &crate::record::LensProfile| {
-                let path = Path::new(&l.file);
-                l.file == *name || path.file_name() == Some(name.as_ref()) || path.file_stem() == Some(name.as_ref())
-            };
-            let names = job.lenses.iter().map(|l| l.file.clone()).collect();
-            job.lenses.iter().position(is).ok_or_else(|| no_such("lens profile", name, names))
+        let is = |l: &crate::record::LensProfile| {
+            let path = Path::new(&l.file);
+            l.file == *name || path.file_name() == Some(name.as_ref()) || path.file_stem() == Some(name.as_ref())
+        };
+        let names = job.lenses.iter().map(|l| l.file.clone()).collect();
+        job.lenses.iter().position(is).ok_or_else(|| no_such("lens profile", name, names))
     };
     let n = arguments.from.len();
     let lenses = match arguments.lens.as_slice() {

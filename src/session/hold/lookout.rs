@@ -4,6 +4,7 @@ use super::apparent::{Apparent, Watched, motion_of};
 use super::decide::{Evidence, Explanation, chi2, explain, without};
 use super::filter::{Filter, Pace};
 use super::settle::Kept;
+use super::turns::Turns;
 use super::{BodyWatch, HoldOptions, HoldReport, News, NewsKind, Phase, Standing, words};
 use crate::fit::chi_square;
 use crate::frames::{Camera, Pose, Vehicle};
@@ -35,9 +36,6 @@ const CREEP: Duration = Duration::from_secs(3);
 /// A body must have rested for so long where it was before it is said to be back: ten of the quick mean's time constants. Common practice, no source.
 const BACK_AFTER: Duration = Duration::from_secs(3);
 
-/// Tests that may be made up for after a gap, so that frames that do not come evenly are tested all the same; they are counted with those of the first second.
-const MOST_SAVED_TESTS: f64 = 2.0;
-
 /// What is known of one body's hold.
 pub(super) struct Held {
     pub(super) watched: Watched,
@@ -68,8 +66,7 @@ pub struct Lookout {
     pub(super) moved: bool,
     /// The last explanation, and how many tests gave it in a row.
     pub(super) alike: Option<(Explanation, usize)>,
-    /// Tests that may be made now, and as of when.
-    tests: (f64, Duration),
+    turns: Turns,
     /// What contradicted the survey before the watch began, in words.
     pub(super) elsewhere: Vec<(usize, String)>,
 }
@@ -97,7 +94,7 @@ impl Lookout {
             limit: f64::INFINITY,
             moved: false,
             alike: None,
-            tests: (MOST_SAVED_TESTS, Duration::ZERO),
+            turns: Turns::new(options.frames_per_s),
             elsewhere: Vec::new(),
         })
     }
@@ -148,7 +145,7 @@ impl Lookout {
         let apparent = self.apparent(tags);
         let mut news = self.hidden(time, &apparent);
         self.note_seen(time, &apparent);
-        if !self.test_is_due(time) {
+        if !self.turns.due(time) {
             return self.report(time, news, None);
         }
         // While frames are held back nobody knows yet what they mean.
@@ -177,16 +174,6 @@ impl Lookout {
             }
         }
         self.report(time, news, None)
-    }
-
-    /// Whether this frame is tested: never more often than the stated chance of a false alarm counts with.
-    fn test_is_due(&mut self, time: Duration) -> bool {
-        let (saved, at) = self.tests;
-        let saved = (saved + time.saturating_sub(at).as_secs_f64() * self.options.frames_per_s).min(MOST_SAVED_TESTS);
-        // A thousandth below one: frames at just the stated rate must not fail by rounding.
-        let due = saved >= 0.999;
-        self.tests = (if due { saved - 1.0 } else { saved }, time);
-        due
     }
 
     /// Bodies that are hidden for some time, or seen again.

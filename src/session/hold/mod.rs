@@ -18,6 +18,7 @@ mod log;
 mod lookout;
 mod onset;
 mod settle;
+mod turns;
 mod words;
 
 pub use log::{line_of_news, line_of_start};

@@ -28,8 +28,7 @@ impl Lookout {
     pub(super) fn jumps(&self, time: Duration) -> Vec<Jump> {
         let limit = chi_square::limit(ELSEWHERE.ln(), 6);
         let (places, all) = self.evidence(time, Pace::Quick);
-        let all: Vec<Evidence> =
-            all.iter().map(|e| Evidence { cov: e.cov + self.floor(limit), ..*e }).collect();
+        let all: Vec<Evidence> = all.iter().map(|e| Evidence { cov: e.cov + self.floor(limit), ..*e }).collect();
         if !all.iter().any(|e| chi2(&e.motion, &e.cov) > limit) {
             return Vec::new();
         }
@@ -38,7 +37,8 @@ impl Lookout {
         if found.open {
             return Vec::new();
         }
-        let of = |k: &usize| (self.held[places[*k]].watched.body, without(found.camera.as_ref(), &all[*k]), all[*k].cov);
+        let of =
+            |k: &usize| (self.held[places[*k]].watched.body, without(found.camera.as_ref(), &all[*k]), all[*k].cov);
         found.bodies.iter().map(of).collect()
     }
 
@@ -51,6 +51,7 @@ impl Lookout {
     /// News of the bodies that jumped, and of those that contradict the survey; the stand is compared with its judged place besides.
     pub(super) fn tell_jumps(&mut self, time: Duration, jumps: Vec<Jump>) -> Vec<News> {
         let mut news = Vec::new();
+        self.elsewhere.retain(|(body, _)| jumps.iter().all(|j| j.0 != *body));
         for (body, motion, cov) in jumps {
             let by = words::motion(&motion);
             let name = self.base.kit_name(body);

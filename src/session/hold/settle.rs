@@ -121,8 +121,9 @@ impl Lookout {
             sentence,
         };
         let mut all = vec![news];
+        let known = judged.as_ref().and_then(|n| n.body.as_ref()).map(|(body, _)| *body);
         all.extend(judged);
-        all.extend(self.tell_jumps(time, jumps));
+        all.extend(self.tell_jumps(time, jumps.into_iter().filter(|j| Some(j.0) != known).collect()));
         self.report(time, all, None)
     }
 
