@@ -57,6 +57,9 @@ Examples:
   plumbsight hold my-job --from \"camera 0\"
   plumbsight hold my-job --from frames --replay 10";
 
+/// Below the time of a line.
+const MARGIN: &str = "            ";
+
 /// Lines a second of a live source.
 const LINE_EVERY: Duration = Duration::from_millis(500);
 
@@ -289,7 +292,7 @@ fn rig(live: &Live, camera: usize, file: &Path, ready: &Ready) -> Result<bool, P
                 return Ok(true);
             };
             let mut out = String::new();
-            line_after(&mut out, "            ", "            ", &check.sentence);
+            line_after(&mut out, MARGIN, MARGIN, &check.sentence);
             say(&out);
             Ok(check.passed())
         }
@@ -314,8 +317,8 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         let reading = live.see(camera, frame.time, &frame.gray);
         for happening in &reading.happenings {
             let mut out = String::new();
-            let time = format!("{:8.2} s ", happening.time.as_secs_f64());
-            line_after(&mut out, &time, "           ", &happening.sentence);
+            let time = format!("{:8.2} s  ", happening.time.as_secs_f64());
+            line_after(&mut out, &time, MARGIN, &happening.sentence);
             say(&out);
             if let (What::RigLearned, Some(file)) = (&happening.what, file) {
                 match rig(&live, camera, file, &ready) {
@@ -365,10 +368,10 @@ fn no_camera(error: &crate::session::live::NoCamera) -> Failure {
 /// One reading in three lines that fit a terminal of 80 columns: what to do, then places, then angles.
 fn line(reading: &Reading) -> String {
     let time = reading.time.as_secs_f64();
-    let (mut out, margin) = (String::new(), "           ");
+    let mut out = String::new();
     let Some(stand) = &reading.stand else {
         let why = reading.trouble.as_deref().unwrap_or("no reading yet");
-        line_after(&mut out, &format!("{time:8.2} s "), margin, why);
+        line_after(&mut out, &format!("{time:8.2} s  "), MARGIN, why);
         return out;
     };
     let sign = match stand.station.verdict {
@@ -399,8 +402,8 @@ fn line(reading: &Reading) -> String {
     } else {
         stand.sentence.clone()
     };
-    line_after(&mut out, &format!("{time:8.2} s  {sign}{motion}:"), margin, &format!(" {state}"));
-    out += &format!("{margin} {} mm\n{margin} {}\n", six[..3].join("  "), six[3..].join("  "));
+    line_after(&mut out, &format!("{time:8.2} s  {sign}{motion}: "), MARGIN, &state);
+    out += &format!("{MARGIN}{} mm\n{MARGIN}{}\n", six[..3].join("  "), six[3..].join("  "));
     out
 }
 
@@ -438,7 +441,9 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
             seen.gap |= matches!(news.kind, NewsKind::NotSeen | NewsKind::CameraMoved);
             seen.begun |= news.kind == NewsKind::Begins;
             moved |= news.kind.is_alarm();
-            say(&format!("{:8.2} s  {}\n", news.time.as_secs_f64(), news.sentence));
+            let mut out = String::new();
+            line_after(&mut out, &format!("{:8.2} s  ", news.time.as_secs_f64()), MARGIN, &news.sentence);
+            say(&out);
             if news.kind == NewsKind::Begins {
                 for body in &report.bodies {
                     say(&format!(
