@@ -187,7 +187,7 @@ enum Command {
     Try(sources::TryArguments),
     /// Follow the stand live: where it is, frame by frame, with U and what to do
     #[command(after_help = live::LIVE_HELP)]
-    Live(live::SourceArguments),
+    Live(live::LiveArguments),
     /// Watch that stand, plates and sheets stay where they are while the routine runs
     #[command(after_help = live::HOLD_HELP)]
     Hold(live::SourceArguments),

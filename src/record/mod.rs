@@ -35,6 +35,7 @@ mod result_read;
 mod result_six;
 mod result_touch;
 mod result_words;
+mod rig;
 mod roll;
 mod template;
 mod write;
@@ -61,6 +62,7 @@ pub use readiness::{Change, READINESS_FILE, apply_change, read_readiness, readin
 pub use result::ResultFile;
 pub use result_brief::{BodyBrief, ResultBrief, VehicleBrief, brief_of, read_brief};
 pub use result_read::read_result;
+pub use rig::{RIG_FORMAT, RigFile};
 pub use roll::JobRoll;
 pub use template::{TEMPLATE, make_folder, write_template};
 pub use write::{json_text, write_atomically, write_new};
