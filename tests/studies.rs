@@ -192,7 +192,7 @@ fn repeated_checks_against_their_stated_uncertainty() {
     assert!(code == 3 && err.contains("there is no result.json in it"), "{err}");
     let mut other = result.clone();
     other.placement.revision += "x";
-    write_check(&empty.path().join("other"), &other, [0.0; 6]);
+    write_check(&empty.path().join("other"), &other, [0.01; 6]);
     let (code, _, err) = run(&["repeat", one.to_str().unwrap(), empty.path().join("other").to_str().unwrap()]);
     assert!(code == 3 && err.contains("placement's revision"), "{err}");
     // The same measurement by two names; another car; the same title with another demand.

@@ -52,7 +52,7 @@ pub struct Trend {
     pub scatter: f64,
 }
 
-/// A model with one number more than a mean: its regressor's number, and how well it fits.
+/// A model with one number more than a mean, and how well it fits.
 struct Fitted {
     size: f64,
     /// As stated.
@@ -74,13 +74,23 @@ pub fn trend(series: &[Seen], false_alarm: f64) -> Option<Trend> {
     // A line, and a jump before each value that is later than the one before it.
     let jumps: Vec<usize> = (1..n).filter(|k| series[*k].at > series[k - 1].at).collect();
     let tests = (jumps.len() + usize::from(jumps.len() > 1)) as f64;
-    let line = fit(series, |s, _| (s.at - first.at) / span)?;
+    // Sums from both ends about a value near all of them, so that each jump costs the same and leading digits in common cost nothing.
+    let centre = crate::fit::median(&series.iter().map(|s| s.value).collect::<Vec<_>>())?;
+    let sums = |of: &mut dyn Iterator<Item = &Seen>| -> Vec<Sums> {
+        of.scan(Sums::default(), |sum, s| {
+            *sum = sum.and(s.value - centre, s.u.powi(-2));
+            Some(*sum)
+        })
+        .collect()
+    };
+    let (before, after) = (sums(&mut series.iter()), sums(&mut series.iter().rev()));
+    let line = line(series, centre, |s| (s.at - first.at) / span)?;
     let mut change = Change::Drift;
     let mut scatter = line.scatter;
     // A line through two moments is the jump between them.
     let mut best = if jumps.len() > 1 { line.chance } else { f64::INFINITY };
     for from in jumps {
-        let Some(jump) = fit(series, |_, k| f64::from(u8::from(k >= from))) else { continue };
+        let Some(jump) = jump(&before[from - 1], &after[n - 1 - from], n) else { continue };
         // Beyond what numbers can hold, the better fit decides.
         if jump.chance < best || (jump.chance == best && jump.scatter < scatter) {
             (best, scatter) = (jump.chance, jump.scatter);
@@ -95,25 +105,54 @@ pub fn trend(series: &[Seen], false_alarm: f64) -> Option<Trend> {
     Some(Trend { n, drift: Estimate::new(line.size, line.u * line.scatter), change, chance, scatter })
 }
 
-/// A mean and a multiple of `regressor`, weighted; `None` where the regressor is the same for all.
-fn fit(series: &[Seen], regressor: impl Fn(&Seen, usize) -> f64) -> Option<Fitted> {
-    let rows: Vec<(f64, f64, f64)> =
-        series.iter().enumerate().map(|(k, s)| (regressor(s, k), s.value - series[0].value, s.u.powi(-2))).collect();
+/// Sums over values, weighted by 1/u²: weight, values, squares.
+#[derive(Clone, Copy, Default)]
+struct Sums {
+    w: f64,
+    wy: f64,
+    wyy: f64,
+}
+
+impl Sums {
+    /// With one more value.
+    fn and(self, y: f64, w: f64) -> Self {
+        Self { w: self.w + w, wy: self.wy + w * y, wyy: self.wyy + w * y * y }
+    }
+
+    /// Sum of squares about their mean.
+    fn about_mean(&self) -> f64 {
+        (self.wyy - self.wy * self.wy / self.w).max(0.0)
+    }
+}
+
+/// A mean and a straight line; `x` of each value in its order.
+fn line(series: &[Seen], centre: f64, x: impl Fn(&Seen) -> f64) -> Option<Fitted> {
+    let rows: Vec<(f64, f64, f64)> = series.iter().map(|s| (x(s), s.value - centre, s.u.powi(-2))).collect();
     let weight: f64 = rows.iter().map(|r| r.2).sum();
     let mean = |of: fn(&(f64, f64, f64)) -> f64| rows.iter().map(|r| r.2 * of(r)).sum::<f64>() / weight;
     let (x0, y0) = (mean(|r| r.0), mean(|r| r.1));
     let xx: f64 = rows.iter().map(|r| r.2 * (r.0 - x0).powi(2)).sum();
     let xy: f64 = rows.iter().map(|r| r.2 * (r.0 - x0) * (r.1 - y0)).sum();
-    if xx <= 0.0 {
+    let rest = rows.iter().map(|r| r.2 * (r.1 - y0 - xy / xx * (r.0 - x0)).powi(2)).sum();
+    fitted(xy / xx, xx, rest, rows.len())
+}
+
+/// A mean before and another after a moment.
+fn jump(before: &Sums, after: &Sums, n: usize) -> Option<Fitted> {
+    let size = after.wy / after.w - before.wy / before.w;
+    fitted(size, before.w * after.w / (before.w + after.w), before.about_mean() + after.about_mean(), n)
+}
+
+/// From the size of a change, the weight it is known with, and the sum of squares that it leaves; `None` where it is not known at all.
+fn fitted(size: f64, weight: f64, rest: f64, n: usize) -> Option<Fitted> {
+    if weight.is_nan() || weight <= 0.0 {
         return None;
     }
-    let size = xy / xx;
-    let rest: f64 = rows.iter().map(|r| r.2 * (r.1 - y0 - size * (r.0 - x0)).powi(2)).sum();
-    let free = rows.len() - 2;
+    let free = n - 2;
     let birge = if free > 0 { rest / free as f64 } else { 0.0 };
-    let statistic = size * size * xx;
+    let statistic = size * size * weight;
     let chance = if birge > 1.0 { f_tail(statistic / birge, 1, free) } else { ln_tail(statistic, 1).exp() };
-    Some(Fitted { size, u: xx.sqrt().recip(), scatter: birge.max(1.0).sqrt(), chance })
+    Some(Fitted { size, u: weight.sqrt().recip(), scatter: birge.max(1.0).sqrt(), chance })
 }
 
 #[cfg(test)]
@@ -138,7 +177,7 @@ mod tests {
         let thousandths = [-171.0, -169.0, -166.0, -159.0, -164.0, -165.0, -156.0, -157.0, -159.0, -161.0, -160.0];
         let seen: Vec<Seen> =
             at.iter().zip(thousandths).map(|(at, b)| Seen { at: *at, value: 0.001 * b, u: 1e-5 }).collect();
-        let out = fit(&seen, |s, _| s.at).unwrap();
+        let out = line(&seen, 0.0, |s| s.at).unwrap();
         assert!((out.size - 0.002183).abs() < 5e-7, "{}", out.size);
         assert!((out.u * out.scatter - 0.000668).abs() < 5e-7, "{}", out.u * out.scatter);
         assert!((out.scatter * 1e-5 - 0.003498).abs() < 5e-7, "{}", out.scatter);
