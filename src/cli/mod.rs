@@ -1,7 +1,7 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
-mod hand_over;
 mod fault;
+mod hand_over;
 mod keep;
 mod learn;
 mod lengths;
