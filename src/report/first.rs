@@ -30,7 +30,7 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence, lengths: Lengths) {
         Some(station) => {
             let below = TABLE_MM + caution_height(flow, result);
             let room = flow.bottom() - flow.y - below;
-            drawings(flow, result, station, room.clamp(52.0, 96.0));
+            drawings(flow, result, station, room.clamp(52.0, 118.0));
             six(flow, station, lengths);
         }
         None => {
@@ -164,7 +164,7 @@ fn facts(flow: &mut Flow, evidence: &Evidence) {
         None => "no record was kept".into(),
     };
     let kept = match record {
-        Some(r) => format!("{}, revision {}", evidence.name, r.revision),
+        Some(r) => format!("revision {}: {}", r.revision, evidence.name),
         None => format!("folder {}", evidence.name),
     };
     let of = |text: Option<&String>| text.filter(|t| !t.trim().is_empty()).cloned().unwrap_or_else(none);

@@ -12,7 +12,7 @@ const GAP_MM: f64 = 4.0;
 /// Tallest that a photograph is shown.
 const TALLEST_MM: f64 = 78.0;
 /// Lines of what stands under one.
-const CAPTION_LINES: usize = 4;
+const CAPTION_LINES: usize = 3;
 
 /// Draws them, two in a row.
 pub fn draw(flow: &mut Flow, evidence: &Evidence, result: &ResultFile, shown: &[Shown]) {
@@ -104,7 +104,7 @@ fn outline(flow: &mut Flow, tag: &SeenTag, at: [f64; 2], scale: f64, size_px: [u
         return;
     }
     let points = corners.map(|[x, y]| [x + 0.5, y + 0.5]);
-    let middle = [0, 1].map(|k| points.iter().map(|p| p[k]).sum::<f64>() / 4.0);
+    let middle_x = points.iter().map(|p| p[0]).sum::<f64>() / 4.0;
     let ink = if tag.used { Ink::BLUE } else { Ink::VERMILION };
     flow.canvas.within(Frame::at(at[0], at[1], scale), |c| {
         let shape = Outline::polygon(&points);
@@ -114,11 +114,14 @@ fn outline(flow: &mut Flow, tag: &SeenTag, at: [f64; 2], scale: f64, size_px: [u
         let text = tag.tag.to_string();
         let em = 2.2;
         let wide = c.face.width_em(&text) * em + 0.8;
-        let [x, y] = [middle[0], middle[1]];
-        c.paint(
-            &Outline::rectangle(x - 0.5 * wide / scale, y - 1.2 / scale, wide / scale, 2.4 / scale),
-            Look::filled(Ink::WHITE),
-        );
-        c.text([x, y + 0.8 / scale], em, Align::Centre, Ink::BLACK, &text);
+        // Above the tag, below it where that would be off the photograph; never on it.
+        let [low, high] =
+            points.iter().fold([f64::INFINITY, f64::NEG_INFINITY], |r, p| [r[0].min(p[1]), r[1].max(p[1])]);
+        let (half, room) = (0.5 * wide / scale, 2.4 / scale);
+        let x = middle_x.clamp(half, (size_px[0] as f64 - half).max(half));
+        let y = if low > room + 0.4 / scale { low - room - 0.4 / scale } else { high + 0.4 / scale };
+        let y = y.clamp(0.0, (size_px[1] as f64 - room).max(0.0));
+        c.paint(&Outline::rectangle(x - half, y, 2.0 * half, room), Look::filled(Ink::WHITE));
+        c.text([x, y + 2.0 / scale], em, Align::Centre, Ink::BLACK, &text);
     });
 }

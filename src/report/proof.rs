@@ -66,10 +66,8 @@ fn station_page(flow: &mut Flow, station: &StationPart, lengths: Lengths, on_fir
         first::six(flow, station, lengths);
     }
     for (name, _, d) in station.deviations.each() {
-        let sure = d.probability_in_tolerance.map_or(String::new(), |p| {
-            format!(" Probability that it is within the tolerance: {} %.", rounded(100.0 * p, 2))
-        });
-        flow.item(&format!("{name}: {}{sure}", d.words));
+        let said = d.words.trim_end_matches('.');
+        flow.item(&format!("{name}: {said}.{}", d.probability_in_tolerance.map_or(String::new(), sure)));
     }
     for (remedy, names) in station.remedies() {
         flow.item(&format!("To prove {}: {remedy}", names.join(", ")));
@@ -92,6 +90,17 @@ fn station_page(flow: &mut Flow, station: &StationPart, lengths: Lengths, on_fir
             rounded(a.offset_m.expanded, 3)
         ));
     }
+}
+
+/// How probable it is that the true deviation lies within the tolerance; not said more exactly than a normal distribution's tails are known.
+fn sure(p: f64) -> String {
+    let percent = 100.0 * p;
+    let said = match percent {
+        v if v > 99.9 => "above 99.9 %".to_owned(),
+        v if v < 0.1 => "below 0.1 %".to_owned(),
+        v => format!("{} %", rounded(v, 1)),
+    };
+    format!(" Probability that it is within the tolerance: {said}.")
 }
 
 fn short_name(name: &str) -> String {
