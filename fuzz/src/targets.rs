@@ -163,6 +163,7 @@ fn stream(bytes: &[u8]) {
         }
     });
     let limits = HttpLimits {
+        lookup: Duration::from_millis(200),
         connect: Duration::from_millis(200),
         head: Duration::from_millis(100),
         silence: Duration::from_millis(100),
