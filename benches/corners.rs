@@ -5,6 +5,10 @@
 //! A folder holds photographs and a `truth.json`: either a list of tags with `id` and `corners` for each file name, or a traced bay's truth
 //! (`fixtures/bay-a/README.md`), whose corners are projected with its own lens; there only tags that the detector finds are taken, since some are hidden.
 
+#[path = "common/mod.rs"]
+mod common;
+
+use common::{Failure, each_argument};
 use nalgebra::{Matrix3, SVector, Vector2, Vector3};
 use plumbsight::camera::{Lens, N_LENS};
 use plumbsight::raster::{Gray, ToneCurve};
@@ -14,8 +18,6 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
-
-type Failure = Box<dyn std::error::Error>;
 
 /// What one group of photographs shows.
 #[derive(Default)]
@@ -31,11 +33,8 @@ struct Group {
 fn main() -> Result<(), Failure> {
     let mut folders = Vec::new();
     let (mut given, mut start_px, mut repeat, mut verbose) = (None, 0.5, 3, false);
-    let mut arguments = std::env::args().skip(1);
-    while let Some(argument) = arguments.next() {
-        let mut value = || arguments.next().ok_or_else(|| format!("{argument} wants a value"));
-        match argument.as_str() {
-            "--bench" => {}
+    each_argument(|argument, value| {
+        match argument {
             "--verbose" => verbose = true,
             "--lens" => {
                 let numbers = value()?.split(',').map(str::parse).collect::<Result<Vec<f64>, _>>()?;
@@ -45,7 +44,8 @@ fn main() -> Result<(), Failure> {
             "--repeat" => repeat = value()?.parse()?,
             path => folders.push(PathBuf::from(path)),
         }
-    }
+        Ok(())
+    })?;
     if folders.is_empty() {
         folders.push(Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/bay-a"));
     }

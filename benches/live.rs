@@ -6,6 +6,10 @@
 //! of that bay. "least" is the distribution of each frame's least time of all rounds, since other work on the machine only adds to it; "all" counts everything.
 //! With `--frames N` it then plays N frames and says how the memory grew.
 
+#[path = "common/mod.rs"]
+mod common;
+
+use common::{Failure, each_argument};
 use plumbsight::capture::decode;
 use plumbsight::fit::quantile_of;
 use plumbsight::record::{Purpose, read_job};
@@ -17,23 +21,19 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-type Failure = Box<dyn std::error::Error>;
-
 const STAGES: [&str; 4] = ["decoder", "decoder + tags", "decoder to reading", "whole detector alone"];
 
 fn main() -> Result<(), Failure> {
     let here = Path::new(env!("CARGO_MANIFEST_DIR"));
     let (mut folder, mut repeat, mut frames) = (here.join("fixtures/live-a"), 10usize, 0u64);
-    let mut arguments = std::env::args().skip(1);
-    while let Some(argument) = arguments.next() {
-        let mut value = || arguments.next().ok_or_else(|| format!("{argument} wants a value"));
-        match argument.as_str() {
-            "--bench" => {}
+    each_argument(|argument, value| {
+        match argument {
             "--repeat" => repeat = value()?.parse()?,
             "--frames" => frames = value()?.parse()?,
             other => folder = PathBuf::from(other),
         }
-    }
+        Ok(())
+    })?;
     let mut paths: Vec<PathBuf> = std::fs::read_dir(&folder)?.flatten().map(|entry| entry.path()).collect();
     paths.retain(|p| p.extension().is_some_and(|e| e.eq_ignore_ascii_case("jpg")));
     paths.sort();

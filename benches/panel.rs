@@ -3,17 +3,20 @@
 //! Needs a display; a virtual one does (`Xvfb :77 -screen 0 1400x1000x24`, then `DISPLAY=:77 LIBGL_ALWAYS_SOFTWARE=1`).
 //!
 //! ```text
-//! cargo bench --bench panel                      frame times with a fresh 1920 x 1080 picture in every frame
-//! cargo bench --bench panel -- pictures FOLDER   every place, light and dark, large type, small window
+//! cargo bench --bench panel                      a live reading with a fresh 1920 x 1080 picture in every frame: time, processor time and memory
+//! cargo bench --bench panel -- frames N          the same over so many frames (108000 are an hour at 30 a second)
+//! cargo bench --bench panel -- start             from the program's start to the first picture of the window, and of a job
+//! cargo bench --bench panel -- pictures FOLDER   every place, light and dark, large type, small and large window; or those whose names follow
 //! ```
 
 use eframe::egui;
 use egui::{ColorImage, Vec2, ViewportCommand};
 use plumbsight::panel::app::PanelApp;
 use plumbsight::panel::figures::Lengths;
-use plumbsight::panel::live::LiveState;
+use plumbsight::panel::live::{CameraView, LiveState, LiveView};
 use plumbsight::panel::model::{CameraChoice, Command, Event, Look, Model, Place, Settings};
 use plumbsight::panel::seen::Seen;
+use plumbsight::panel::standing::Standing;
 use plumbsight::panel::worker::Worker;
 use plumbsight::record::{Purpose, read_job, unpack_demo};
 use std::path::{Path, PathBuf};
@@ -21,6 +24,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 fn main() {
+    let begin = Instant::now();
     // `cargo bench` hands `--bench` over, and `cargo test` nothing.
     let words: Vec<String> = std::env::args().skip(1).filter(|w| w != "--bench").collect();
     if std::env::var_os("DISPLAY").is_none() && std::env::var_os("WAYLAND_DISPLAY").is_none() {
@@ -28,12 +32,14 @@ fn main() {
         return;
     }
     match words.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
-        ["pictures", folder] => pictures(PathBuf::from(folder)),
-        _ => frames(),
+        ["pictures", folder, names @ ..] => pictures(PathBuf::from(folder), names),
+        ["start"] => start(begin),
+        ["frames", n] => frames(n.parse().expect("a number of frames")),
+        _ => frames(MEASURED),
     }
 }
 
-fn open(wrap: impl FnOnce(PanelApp) -> Box<dyn eframe::App> + 'static, job: PathBuf, settings: Settings) {
+fn open(wrap: impl FnOnce(PanelApp) -> Box<dyn eframe::App> + 'static, job: Option<PathBuf>, settings: Settings) {
     let options = eframe::NativeOptions {
         viewport: egui::ViewportBuilder::default().with_inner_size([1280.0, 860.0]),
         renderer: eframe::Renderer::Glow,
@@ -43,7 +49,7 @@ fn open(wrap: impl FnOnce(PanelApp) -> Box<dyn eframe::App> + 'static, job: Path
         let ctx = created.egui_ctx.clone();
         let worker = Worker::start(Arc::new(move || ctx.request_repaint()));
         let mut app = PanelApp::new(&created.egui_ctx, Model::with(settings), Some(worker));
-        app.command(Command::Open(job));
+        job.into_iter().for_each(|job| app.command(Command::Open(job)));
         Ok::<Box<dyn eframe::App>, Box<dyn std::error::Error + Send + Sync>>(wrap(app))
     };
     eframe::run_native("plumbsight panel bench", options, Box::new(made)).expect("a window");
@@ -61,48 +67,140 @@ fn demonstration() -> (tempfile::TempDir, PathBuf) {
 
 struct Frames {
     app: PanelApp,
-    pictures: Vec<(String, plumbsight::raster::Gray, Vec<plumbsight::panel::seen::SeenTag>)>,
+    pictures: Vec<Arc<Seen>>,
+    wanted: usize,
     times: Vec<Duration>,
     last: Option<Instant>,
     inside: Vec<Duration>,
     number: usize,
+    /// Processor time and memory once all runs.
+    before: Option<(Duration, u64)>,
 }
 
 /// Frames that are measured, after a second of running in.
 const MEASURED: usize = 300;
+const RUNNING_IN: usize = 30;
 
 impl eframe::App for Frames {
     fn ui(&mut self, ui: &mut egui::Ui, _: &mut eframe::Frame) {
         let begin = Instant::now();
         self.app.drain();
-        if self.app.model.result().is_some() {
+        let measured = self.app.model.standing();
+        if let Some(standing) = measured {
             self.number += 1;
-            if let Some(last) = self.last.replace(begin)
-                && self.number > 30
+            if self.number == RUNNING_IN {
+                self.before = Some((processor_time(), memory_kb()));
+                self.last = Some(begin);
+            } else if self.number > RUNNING_IN
+                && let Some(last) = self.last.replace(begin)
             {
                 self.times.push(begin - last);
             }
-            if self.app.model.place != Place::Photographs {
-                self.app.command(Command::Go(Place::Photographs));
-                self.app.command(Command::ShowPhotograph(self.pictures[0].0.clone()));
-            }
-            // A fresh picture in every frame, as a camera gives it.
-            let (_, gray, tags) = &self.pictures[self.number % self.pictures.len()];
-            let name = self.pictures[0].0.clone();
-            self.app.show_picture(Arc::new(Seen { name, gray: gray.clone(), tags: tags.clone() }));
+            // A fresh picture in every frame, as a camera gives it, and a reading with it.
+            let seen = self.pictures[self.number % self.pictures.len()].clone();
+            self.app.model.place = Place::Placing;
+            self.app.model.live = LiveState::On(Arc::new(live_view(seen, standing)));
         }
         self.app.show(ui);
-        if self.number > 30 {
+        if self.number > RUNNING_IN {
             self.inside.push(begin.elapsed());
         }
-        if self.times.len() >= MEASURED {
+        if self.times.len() == self.wanted {
             report("from frame to frame, all in", &mut self.times);
             report("of that: panel code, painting not counted", &mut self.inside);
+            if let Some((time, memory)) = self.before {
+                let spent = (processor_time() - time).as_secs_f64() / self.times.len() as f64;
+                println!(
+                    "processor time of all threads, drawing in software included: {:.1} ms a frame",
+                    plumbsight::units::ms_from_s(spent)
+                );
+                println!("memory in use: {} MB before, {} MB after", memory / 1024, memory_kb() / 1024);
+            }
             reference();
+            self.times.clear();
+            self.number = 0;
             ui.ctx().send_viewport_cmd(ViewportCommand::Close);
         }
         ui.ctx().request_repaint();
     }
+}
+
+/// A live view of this picture that says what the check said.
+fn live_view(seen: Arc<Seen>, standing: Standing) -> LiveView {
+    let sentence = standing.sentence(Lengths::Millimetres);
+    LiveView {
+        standing: Some(standing),
+        stale: false,
+        motion: "standing still",
+        frames: 12,
+        sentence,
+        ..LiveView::nothing(vec![CameraView {
+            source: "camera 0".into(),
+            words: "30 pictures a second".into(),
+            seen: Some(seen),
+            live: true,
+        }])
+    }
+}
+
+/// User and system time of this process so far (Linux: ticks of 10 ms); none elsewhere.
+fn processor_time() -> Duration {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    // The name in brackets may hold anything; user time is the 12th field after it, system time the 13th.
+    let after = stat.rsplit(')').next().unwrap_or_default();
+    let ticks: u64 = after.split_whitespace().skip(11).take(2).filter_map(|v| v.parse::<u64>().ok()).sum();
+    Duration::from_millis(10 * ticks)
+}
+
+/// Memory of this process that is in use (Linux), kB.
+fn memory_kb() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|l| l.strip_prefix("VmRSS:"));
+    line.and_then(|l| l.split_whitespace().next()?.parse().ok()).unwrap_or(0)
+}
+
+// ---------------------------------------------------------------- start
+
+struct Start {
+    app: PanelApp,
+    begin: Instant,
+    first: bool,
+    job: Option<PathBuf>,
+    shown: bool,
+}
+
+impl eframe::App for Start {
+    fn ui(&mut self, ui: &mut egui::Ui, _: &mut eframe::Frame) {
+        let ms = plumbsight::units::ms_from_s(self.begin.elapsed().as_secs_f64());
+        // What the picture before showed is on the screen now.
+        if self.first {
+            self.first = false;
+        } else if let Some(job) = self.job.take() {
+            println!("first picture of the window: {ms:.0} ms after the program began");
+            self.begin = Instant::now();
+            self.app.command(Command::Open(job));
+        } else if self.shown {
+            println!("first picture of a job of 30 photographs: {ms:.0} ms after it was opened");
+            ui.ctx().send_viewport_cmd(ViewportCommand::Close);
+            self.shown = false;
+        }
+        self.app.drain();
+        self.shown |= self.app.model.ready().is_some() && self.job.is_none();
+        self.app.show(ui);
+        ui.ctx().request_repaint();
+    }
+}
+
+fn start(begin: Instant) {
+    let (_dir, job) = demonstration();
+    // Unpacking is no part of a start.
+    let unpacking = begin.elapsed();
+    let settings = Settings { by_itself: false, ..Settings::default() };
+    open(
+        move |app| Box::new(Start { app, begin: begin + unpacking, first: true, job: Some(job), shown: false }),
+        None,
+        settings,
+    );
 }
 
 fn report(what: &str, times: &mut [Duration]) {
@@ -135,18 +233,24 @@ fn reference() {
     );
 }
 
-fn frames() {
+fn frames(wanted: usize) {
     let (_dir, job) = demonstration();
     let read = read_job(&job, Purpose::Verdict).expect("the job");
-    let pictures = (0..4)
-        .map(|k| {
-            let seen = plumbsight::panel::seen::see(&read, k).expect("a photograph");
-            (read.photos[0].name.clone(), seen.gray, seen.tags)
-        })
-        .collect();
+    let pictures = (0..4).map(|k| Arc::new(plumbsight::panel::seen::see(&read, k).expect("a photograph"))).collect();
     open(
-        move |app| Box::new(Frames { app, pictures, times: Vec::new(), last: None, inside: Vec::new(), number: 0 }),
-        job,
+        move |app| {
+            Box::new(Frames {
+                app,
+                pictures,
+                wanted,
+                times: Vec::new(),
+                last: None,
+                inside: Vec::new(),
+                number: 0,
+                before: None,
+            })
+        },
+        Some(job),
         Settings::default(),
     );
 }
@@ -181,7 +285,7 @@ impl eframe::App for Pictures {
         let idle = live
             && self.app.model.work.is_none()
             && !matches!(self.app.model.picture, plumbsight::panel::model::PictureState::Reading(_));
-        let ready = (self.app.model.result().is_some() || self.waited > 0) && idle;
+        let ready = (self.app.model.result().is_some() || self.waited > 0 || self.at >= self.shots.len()) && idle;
         self.app.show(ui);
         let ctx = ui.ctx().clone();
         ctx.request_repaint_after(Duration::from_millis(15));
@@ -224,15 +328,20 @@ fn save(path: &Path, image: &ColorImage) {
     println!("{}", path.display());
 }
 
-fn pictures(folder: PathBuf) {
+fn pictures(folder: PathBuf, names: &[&str]) {
     std::fs::create_dir_all(&folder).expect("the folder");
     let (_dir, job) = demonstration();
     let light = Settings { look: Look::Light, ..Settings::default() };
     let dark = Settings { look: Look::Dark, ..light };
     let mut shots: Vec<Shot> = Vec::new();
-    let mut shot = |name, size, set: Set| shots.push(Shot { name, size, set });
+    let mut shot = |name, size, set: Set| {
+        if names.is_empty() || names.contains(&name) {
+            shots.push(Shot { name, size, set });
+        }
+    };
     let usual = [1280.0, 860.0];
     let small = [1024.0, 700.0];
+    let full = [1920.0, 1080.0];
     let go = |place: Place, settings: Settings| -> Set {
         Box::new(move |app: &mut PanelApp| {
             app.command(Command::Set(settings));
@@ -258,6 +367,11 @@ fn pictures(folder: PathBuf) {
         Place::ALL.into_iter().zip(["bay-small", "photographs-small", "placing-small", "hold-small", "record-small"])
     {
         shot(name, small, go(place, light));
+    }
+    for (place, name) in
+        Place::ALL.into_iter().zip(["bay-full", "photographs-full", "placing-full", "hold-full", "record-full"])
+    {
+        shot(name, full, go(place, light));
     }
     shot("placing-inch", usual, go(Place::Placing, Settings { lengths: Lengths::Inches, ..light }));
     for (name, settings, size) in [("far", light, usual), ("far-dark-small", dark, small)] {
@@ -340,7 +454,7 @@ fn pictures(folder: PathBuf) {
     shot("start", small, Box::new(move |app| app.command(Command::Close)));
     open(
         move |app| Box::new(Pictures { app, shots, at: 0, waited: 0, folder, saved: Arc::new(Mutex::new(0)) }),
-        job,
+        Some(job),
         light,
     );
 }

@@ -6,6 +6,10 @@
 //! shipped photograph (1920 x 1080): a hand-held camera's shake, as shifts by whole pixels. Every frame is searched by both, one after the other; a frame's
 //! time is the least of the repeats, since other work on the machine only ever adds to it.
 
+#[path = "common/mod.rs"]
+mod common;
+
+use common::{Failure, each_argument};
 use plumbsight::capture::read_image;
 use plumbsight::raster::Gray;
 use plumbsight::tags::track::Tracker;
@@ -13,20 +17,16 @@ use plumbsight::tags::{DetectOptions, Detection, Detector};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-type Failure = Box<dyn std::error::Error>;
-
 fn main() -> Result<(), Failure> {
     let (mut folders, mut repeat, mut fps): (Vec<PathBuf>, usize, f64) = (Vec::new(), 5, 30.0);
-    let mut arguments = std::env::args().skip(1);
-    while let Some(argument) = arguments.next() {
-        let mut value = || arguments.next().ok_or_else(|| format!("{argument} wants a value"));
-        match argument.as_str() {
-            "--bench" => {}
+    each_argument(|argument, value| {
+        match argument {
             "--repeat" => repeat = value()?.parse()?,
             "--fps" => fps = value()?.parse()?,
             folder => folders.push(folder.into()),
         }
-    }
+        Ok(())
+    })?;
     if folders.is_empty() {
         let photo = read_image(&Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/bay-a/photos/001.jpg"))?.gray;
         let frames: Vec<Gray> = (0..40).map(|k| shaken(&photo, k)).collect();

@@ -16,6 +16,8 @@ pub mod capture;
 pub mod cli;
 pub mod fit;
 pub mod frames;
+pub mod index;
+pub mod limits;
 #[cfg(feature = "panel")]
 pub mod panel;
 pub mod paper;
@@ -24,6 +26,7 @@ pub mod pose;
 pub mod raster;
 pub mod readiness;
 pub mod record;
+pub mod report;
 pub mod scene;
 pub mod session;
 pub mod sheets;

@@ -147,6 +147,11 @@ fn demo_runs_the_whole_job_and_the_exit_code_says_the_verdict() {
     }
     assert!(text.lines().filter(|l| !l.contains(path)).all(|l| l.chars().count() <= 80), "{text}");
     assert!(err(&output).contains("tying the photographs together"));
+    // What the README shows of it is what comes out.
+    let readme = std::fs::read_to_string(common::repository("README.md")).unwrap();
+    let shown: Vec<&str> =
+        readme.lines().filter(|l| l.starts_with("distance   ") || l.contains("required   measured")).collect();
+    assert!(shown.len() == 2 && shown.iter().all(|l| text.contains(l)), "{shown:?}\n{text}");
     let result = result_of(&folder);
     assert_eq!(result.verdict, Verdict::In);
     assert!(result.caution.contains("does not calibrate"));

@@ -62,9 +62,27 @@ fn kinds(news: &[News]) -> Vec<NewsKind> {
 
 /// A body turned about the vertical through its middle and shifted.
 fn nudge(bay: &Bay, body: usize, shift: Vector3<f64>, yaw: f64) -> Bay {
-    let at = bay.layout.world_from_body[body].translation();
-    let turn = UnitQuaternion::from_axis_angle(&Vector3::z_axis(), yaw);
-    bay.moved(body, &Isometry3::from_parts(Translation3::from(at + shift - turn * at), turn))
+    turned(bay, body, shift, Vector3::z() * yaw, bay.layout.world_from_body[body].translation())
+}
+
+/// A body turned about a point and shifted.
+fn turned(bay: &Bay, body: usize, shift: Vector3<f64>, turn: Vector3<f64>, about: Vector3<f64>) -> Bay {
+    let turn = UnitQuaternion::from_scaled_axis(turn);
+    bay.moved(body, &Isometry3::from_parts(Translation3::from(about + shift - turn * about), turn))
+}
+
+/// A direction in space, all alike.
+fn direction(draw: &mut Draw) -> Vector3<f64> {
+    let (z, around) = (draw.uniform(-1.0, 1.0), draw.uniform(0.0, std::f64::consts::TAU));
+    let flat = (1.0 - z * z).sqrt();
+    Vector3::new(flat * around.cos(), flat * around.sin(), z)
+}
+
+/// Middle of the tags of a body that are seen.
+fn middle(bay: &Bay, body: usize, seen: &[TagView]) -> Vector3<f64> {
+    let tags = bay.layout.tags.iter().filter(|t| t.body == body && seen.iter().any(|v| v.id == t.id));
+    let centres: Vec<Vector3<f64>> = tags.map(|t| t.world_from_tag.translation()).collect();
+    centres.iter().sum::<Vector3<f64>>() / centres.len() as f64
 }
 
 fn bumped(camera: &Pose<Camera, World>, shift: [f64; 3], turn: [f64; 3]) -> Pose<Camera, World> {
@@ -75,7 +93,7 @@ fn bumped(camera: &Pose<Camera, World>, shift: [f64; 3], turn: [f64; 3]) -> Pose
 #[test]
 fn a_bump_of_the_stand_is_noticed_within_a_second() {
     let n: u64 = std::env::var("PLUMBSIGHT_BUMPS").ok().and_then(|n| n.parse().ok()).unwrap_or(40);
-    // 2 mm in some direction of the floor, or 0.1° about the vertical, in bays of their own.
+    // 2 mm in some direction of space, or 0.1° about some axis, in bays of their own.
     let missed: Vec<String> = (1..=n)
         .into_par_iter()
         .filter_map(|seed| {
@@ -83,11 +101,16 @@ fn a_bump_of_the_stand_is_noticed_within_a_second() {
             let mut draw = Draw::new(seed, Purpose::Photo(20));
             let mut watch = lookout(&bay, Mount::Apart);
             let camera = tripod(&bay);
-            let direction = draw.uniform(0.0, std::f64::consts::TAU);
-            let shift = Vector3::new(direction.cos(), direction.sin(), 0.0) * m_from_mm(2.0);
+            let axis = direction(&mut draw);
+            let shift = axis * m_from_mm(2.0);
             let after = match seed % 2 {
                 0 => nudge(&bay, bay.layout.stand, shift, 0.0),
-                _ => nudge(&bay, bay.layout.stand, Vector3::zeros(), rad_from_deg(0.1)),
+                _ => {
+                    // About its foot, as a stand is tipped or turned.
+                    let stand = bay.layout.world_from_body[bay.layout.stand].translation();
+                    let foot = Vector3::new(stand.x, stand.y, 0.0);
+                    turned(&bay, bay.layout.stand, Vector3::zeros(), axis * rad_from_deg(0.1), foot)
+                }
             };
             let (quiet, loud) = (bay.seen_from(&camera), after.seen_from(&camera));
             let (news, _) = run(&mut watch, &mut draw, 0..60, &mut |_| quiet.clone());
@@ -112,7 +135,8 @@ fn a_bump_of_the_stand_is_noticed_within_a_second() {
 /// What is stated as detectable is found with a chance of 99 %: moves of just that size, in the body's worst direction unknown, so in any.
 #[test]
 fn the_detectable_size_is_detected() {
-    let found: Vec<(u64, bool, f64)> = (1..=24u64)
+    // The first half is shifted in some direction of space, the other turned about some axis through the middle of its tags.
+    let found: Vec<(u64, bool, f64)> = (1..=48u64)
         .into_par_iter()
         .map(|seed| {
             let bay = bay(seed);
@@ -124,16 +148,21 @@ fn the_detectable_size_is_detected() {
             let sheets: Vec<_> = report.bodies.iter().filter(|b| b.body != bay.layout.stand).collect();
             let target = sheets[seed as usize % sheets.len()];
             assert!(target.detectable_m < m_from_mm(40.0), "{} mm", mm_from_m(target.detectable_m));
-            let along = draw.uniform(0.0, std::f64::consts::TAU);
-            let shift = Vector3::new(along.cos(), along.sin(), 0.0) * target.detectable_m;
-            let loud = nudge(&bay, target.body, shift, 0.0).seen_from(&tripod(&bay));
+            let axis = direction(&mut draw);
+            let (shift, turn) = match seed <= 24 {
+                true => (axis * target.detectable_m, Vector3::zeros()),
+                false => (Vector3::zeros(), axis * target.detectable_rad),
+            };
+            let about = middle(&bay, target.body, &quiet);
+            let loud = turned(&bay, target.body, shift, turn, about).seen_from(&tripod(&bay));
             let (news, _) = run(&mut watch, &mut draw, 45..45 + RATE, &mut |_| loud.clone());
             let named = news.iter().any(|n| n.kind.is_alarm() && n.body.as_ref().is_some_and(|b| b.0 == target.body));
             (seed, named, mm_from_m(target.detectable_m))
         })
         .collect();
     println!("{found:?}");
-    assert!(found.iter().filter(|f| f.1).count() >= 23, "{found:?}");
+    // 99 % is stated; of 48 three missed would have a chance of 1 %.
+    assert!(found.iter().filter(|f| f.1).count() >= 46, "{found:?}");
 }
 
 #[test]
@@ -326,7 +355,14 @@ fn a_settling_body_is_a_curve_and_the_watch_waits_for_it() {
         if report.news.iter().any(|n| n.kind == NewsKind::Begins) {
             begun = Some(k);
         }
-        assert!(report.news.iter().all(|n| n.kind == NewsKind::Begins), "{:?}", report.news);
+        // It no longer is where it was judged: that is said once, when it rests.
+        let said: Vec<NewsKind> = kinds(&report.news);
+        assert!(said.is_empty() || said == [NewsKind::Begins, NewsKind::MovedBefore], "{:?}", report.news);
+        if let Some(before) = report.news.get(1) {
+            assert_eq!(before.body.as_ref().unwrap().0, stand);
+            assert!((mm_from_m(before.shift_m.unwrap()[2].0) + 6.0).abs() < 1.0, "{before:?}");
+            assert!(before.kind.is_alarm() && report.moved && before.sentence.contains("down"), "{}", before.sentence);
+        }
     }
     let begun = begun.expect("the watch begins");
     // What is still to come when the watch begins must be too little to matter.
@@ -336,6 +372,81 @@ fn a_settling_body_is_a_curve_and_the_watch_waits_for_it() {
     for k in [2 * RATE, 6 * RATE, 12 * RATE] {
         assert!((at(k) + sunk(k)).abs() < m_from_mm(0.9), "{k}: {} of {}", mm_from_m(at(k)), mm_from_m(-sunk(k)));
     }
+}
+
+/// A stand that was bumped between the verdict and the watch, and a sheet that is pushed while the camera waits for rest.
+#[test]
+fn what_moved_before_the_watch_began_is_said() {
+    let bay = bay(31);
+    let camera = tripod(&bay);
+    let stand = bay.layout.stand;
+    let mut draw = Draw::new(31, Purpose::Photo(30));
+    let bumped = nudge(&bay, stand, Vector3::new(0.0, m_from_mm(6.0), 0.0), 0.0).seen_from(&camera);
+    let mut watch = lookout(&bay, Mount::Apart);
+    let (news, last) = run(&mut watch, &mut draw, 0..60, &mut |_| bumped.clone());
+    assert_eq!(kinds(&news), [NewsKind::Begins, NewsKind::MovedBefore], "{news:#?}");
+    assert!(last.moved && news[1].body.as_ref().unwrap().0 == stand);
+    let shift = news[1].shift_m.unwrap();
+    assert!((shift[1].0 - m_from_mm(6.0)).abs() < 4.0 * shift[1].1 && shift[1].1 < m_from_mm(2.0), "{shift:?}");
+    assert!(news[1].sentence.contains("to the car's left"), "{}", news[1].sentence);
+    // 8 mm, in the second second, of a sheet that is seen well.
+    let quiet = bay.seen_from(&camera);
+    let seen =
+        |body: usize| quiet.iter().filter(|v| bay.layout.kit.find_tag(v.id).is_some_and(|(b, _)| b == body)).count();
+    let sheet = (0..bay.layout.kit.bodies.len()).filter(|b| *b != stand).max_by_key(|b| seen(*b)).unwrap();
+    let pushed = nudge(&bay, sheet, Vector3::new(m_from_mm(8.0), 0.0, 0.0), 0.0).seen_from(&camera);
+    let mut watch = lookout(&bay, Mount::Apart);
+    let (news, last) = run(&mut watch, &mut draw, 0..90, &mut |k| if k < 15 { quiet.clone() } else { pushed.clone() });
+    let before: Vec<&News> = news.iter().filter(|n| n.kind == NewsKind::MovedBefore).collect();
+    assert!(last.moved && before.iter().any(|n| n.body.as_ref().is_some_and(|b| b.0 == sheet)), "{news:#?}");
+    assert!(!before.iter().any(|n| n.body.as_ref().is_some_and(|b| b.0 == stand)), "{news:#?}");
+}
+
+/// "Back" is a place where the body has rested, not a mean on its way through it; and a body that is hidden right away was last seen when the watch began.
+#[test]
+fn back_is_said_of_a_settled_place_only() {
+    let bay = bay(32);
+    let camera = tripod(&bay);
+    let stand = bay.layout.stand;
+    let mut draw = Draw::new(32, Purpose::Photo(31));
+    let mut watch = lookout(&bay, Mount::Apart);
+    let off = |mm: f64| nudge(&bay, stand, Vector3::new(m_from_mm(mm), 0.0, 0.0), 0.0).seen_from(&camera);
+    let (quiet, far, near) = (bay.seen_from(&camera), off(6.0), off(2.0));
+    // Pushed at second 6; at second 10 almost back, at second 18 really.
+    let (news, last) = run(&mut watch, &mut draw, 0..30 * RATE, &mut |k| match k / RATE {
+        0..6 => quiet.clone(),
+        6..10 => far.clone(),
+        10..18 => near.clone(),
+        _ => quiet.clone(),
+    });
+    let back: Vec<&News> = news.iter().filter(|n| n.kind == NewsKind::Back).collect();
+    assert_eq!(back.len(), 1, "{news:#?}");
+    assert!(back[0].time >= time(21 * RATE - 2) && last.moved, "{news:#?}");
+    let hidden: Vec<TagView> =
+        quiet.iter().filter(|v| bay.layout.kit.find_tag(v.id).is_none_or(|(b, _)| b == stand)).cloned().collect();
+    let mut watch = lookout(&bay, Mount::Apart);
+    let (begins, _) = run(&mut watch, &mut draw, 0..45, &mut |_| quiet.clone());
+    let begun = begins.iter().find(|n| n.kind == NewsKind::Begins).unwrap().time;
+    let (news, _) = run(&mut watch, &mut draw, 45..90, &mut |_| hidden.clone());
+    let unseen: Vec<&News> = news.iter().filter(|n| n.kind == NewsKind::NotSeen).collect();
+    assert!(!unseen.is_empty() && unseen.iter().all(|n| n.since >= begun && n.since <= time(45)), "{news:#?}");
+}
+
+/// The chance of a false alarm is shared by all cameras: each then has to be surer, and finds a little less.
+#[test]
+fn more_cameras_make_each_of_them_surer() {
+    let bay = bay(33);
+    let base = Arc::new(base_of(&bay, [Some(0.01); 6]));
+    let setup = CameraSetup { lens: 0, mount: Mount::Apart, detect: DetectOptions::default() };
+    let quiet = bay.seen_from(&tripod(&bay));
+    let detectable = |cameras: usize| {
+        let mut watch = Lookout::new(base.clone(), 0, &setup, HoldOptions { cameras, ..options() }).unwrap();
+        let mut draw = Draw::new(33, Purpose::Photo(32));
+        let (_, report) = run(&mut watch, &mut draw, 0..45, &mut |_| quiet.clone());
+        report.bodies.iter().map(|b| b.detectable_m).fold(0.0, f64::max)
+    };
+    let ratio = detectable(8) / detectable(1);
+    assert!(ratio > 1.005 && ratio < 1.1, "{ratio}");
 }
 
 /// Another light shifts corners by hundredths of a pixel for good and changes how they scatter.
@@ -376,8 +487,17 @@ fn a_traced_stand_is_found_to_have_moved_as_it_did() {
     for k in 0..60 {
         news.extend(watch.see(time(k), if k < 45 { &first } else { &other }).news);
     }
-    assert_eq!(kinds(&news), [NewsKind::Begins, NewsKind::Moved], "{news:#?}");
-    let moved = &news[1];
+    assert_eq!(kinds(&news), [NewsKind::Begins, NewsKind::MovedBefore, NewsKind::Moved], "{news:#?}");
+    // Where it stands at first is not where it was photographed: the truth of both is in the files beside the pictures.
+    let text = std::fs::read_to_string(common::repository("fixtures/bay-a/truth.json")).unwrap();
+    let bay: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let judged = nalgebra::Matrix4::from_fn(|i, j| bay["stand_poses"][0][i][j].as_f64().unwrap());
+    let off = place(1) * judged.try_inverse().unwrap() * judged.column(3) - judged.column(3);
+    for k in 0..3 {
+        let (found, u) = news[1].shift_m.unwrap()[k];
+        assert!((found - off[k]).abs() < (4.0 * u).max(m_from_mm(0.5)), "axis {k}: {found} u {u}, truly {}", off[k]);
+    }
+    let moved = &news[2];
     assert_eq!(moved.body.as_ref().unwrap().1, "stand");
     assert!(moved.time <= time(45 + RATE), "{moved:?}");
     let motion = place(3) * place(1).try_inverse().unwrap();

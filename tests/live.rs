@@ -93,13 +93,73 @@ fn the_commands_play_a_folder() {
             .unwrap()
     };
     let frames = repository("fixtures/live-a");
+    let rest_folder = tempfile::tempdir().unwrap();
     let out = run("live", &frames);
     let text = String::from_utf8(out.stdout).unwrap();
-    let lines: Vec<&str> = text.lines().collect();
-    assert_eq!(lines.len(), 20, "{text}{}", String::from_utf8_lossy(&out.stderr));
-    assert!(lines.iter().all(|l| l.contains("distance") && l.matches(" U ").count() == 6), "{text}");
-    assert!(lines[0].contains("Turn the stand") && lines[19].contains("In tolerance"), "{text}");
-    assert_eq!(out.status.code(), Some(0), "{text}");
+    let readings = |text: &str| -> Vec<String> {
+        // A reading begins with its time; the lines below it are indented further.
+        let mut all: Vec<String> = Vec::new();
+        for line in text.lines() {
+            assert!(line.chars().count() <= 80, "too long for a terminal: {line}");
+            match all.last_mut() {
+                Some(last) if line.starts_with("         ") => *last += line,
+                _ => all.push(line.to_owned()),
+            }
+        }
+        all
+    };
+    let all = readings(&text);
+    assert_eq!(all.len(), 20, "{text}{}", String::from_utf8_lossy(&out.stderr));
+    assert!(all.iter().all(|r| r.contains("distance") && r.matches(" U ").count() == 6), "{text}");
+    assert!(all[0].contains("Turn the stand") && all[19].contains("In tolerance"), "{text}");
+    // In every picture it stands elsewhere: what it did last is no place to rely upon.
+    assert!(all[19].contains("moving"), "{text}");
+    assert_eq!(out.status.code(), Some(2), "{text}");
+    // Where it rests, the last reading counts.
+    let still = tempfile::tempdir().unwrap();
+    for k in 0..12 {
+        std::fs::copy(frames.join("020.jpg"), still.path().join(format!("{k:03}.jpg"))).unwrap();
+    }
+    let out = run("live", still.path());
+    assert_eq!(out.status.code(), Some(0), "{}", String::from_utf8_lossy(&out.stdout));
+    // By hand: a picture for each key, until q.
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_plumbsight"))
+        .args(["live".as_ref(), copy.path().as_os_str(), "--from".as_ref(), frames.as_os_str()])
+        .args(["--replay", "10", "--step"])
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    std::io::Write::write_all(&mut child.stdin.take().unwrap(), b"\n\nq\n").unwrap();
+    let out = child.wait_with_output().unwrap();
+    assert_eq!(readings(&String::from_utf8(out.stdout).unwrap()).len(), 3);
+    assert!(String::from_utf8_lossy(&out.stderr).contains("Enter: the next picture"));
+    // A watched folder in which nothing arrives: what it waits for is said at once.
+    let out = std::process::Command::new(env!("CARGO_BIN_EXE_plumbsight"))
+        .args(["live".as_ref(), copy.path().as_os_str(), "--from".as_ref(), still.path().as_os_str()])
+        .args(["--seconds", "1", "--lens", "lens.toml", "--lens", "lens.toml", "--from"])
+        .arg(rest_folder.path())
+        .output()
+        .unwrap();
+    let words = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert_eq!(
+        words.matches("waiting for the first picture; those already in the folder are not read").count(),
+        2,
+        "{words}"
+    );
+    assert_eq!(out.status.code(), Some(4), "{words}");
+    let wrong: [(&[&str], &str); 2] =
+        [(&["--lens", "lens.toml", "--lens", "lens.toml"], "once for all"), (&["--on-stand=3"], "from 1 to 1")];
+    for (wrong, remedy) in wrong {
+        let out = std::process::Command::new(env!("CARGO_BIN_EXE_plumbsight"))
+            .args(["live".as_ref(), copy.path().as_os_str(), "--from".as_ref(), frames.as_os_str()])
+            .args(wrong)
+            .output()
+            .unwrap();
+        let words = String::from_utf8_lossy(&out.stderr).into_owned();
+        assert!(out.status.code() == Some(3) && words.contains(remedy), "{words}");
+    }
 
     let out = run("hold", &frames);
     let text = String::from_utf8(out.stdout).unwrap();
@@ -119,7 +179,7 @@ fn the_commands_play_a_folder() {
         .lines()
         .map(|l| serde_json::from_str::<serde_json::Value>(l).unwrap()["event"].as_str().unwrap().to_owned())
         .collect();
-    assert_eq!(events, ["opened", "opened", "begins", "moved"]);
+    assert_eq!(events, ["opened", "opened", "begins", "moved before", "moved"]);
 
     let out = run("live", &copy.path().join("nothing"));
     assert_eq!(out.status.code(), Some(3));

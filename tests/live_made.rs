@@ -330,7 +330,17 @@ fn a_camera_that_slipped_on_the_stand_is_found_by_the_check_at_the_end() {
     assert!(same.passed(), "{}", same.sentence);
     let slipped =
         Isometry3::from_parts(Translation3::identity(), UnitQuaternion::from_euler_angles(0.0, rad_from_deg(0.4), 0.0));
-    let other = before.check_rig(0, &learn(&slipped, 13), 0).unwrap();
+    let later = learn(&slipped, 13);
+    let other = before.check_rig(0, &later, 0).unwrap();
+    // Kept in a file from one day to the next it says the same.
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("rig.json");
+    let place = before.rig(0).unwrap();
+    plumbsight::record::RigFile::of("front", "lens.toml", &place.camera_from_stand, &place.cov).write(&file).unwrap();
+    let (camera_from_stand, cov) = plumbsight::record::RigFile::read(&file).unwrap().place();
+    let kept = plumbsight::session::live::RigPlace { camera_from_stand, cov };
+    let again = later.check_rig_against(0, &kept).unwrap();
+    assert!(!again.passed() && (again.statistic / other.statistic - 1.0).abs() < 1e-6, "{again:?} {other:?}");
     assert!(!other.passed() && other.sentence.contains("slipped"), "{}", other.sentence);
     assert!((deg_from_rad(other.turn_rad) - 0.4).abs() < 0.1, "{}", other.sentence);
 }

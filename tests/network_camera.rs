@@ -29,6 +29,7 @@ fn which(frame: &plumbsight::capture::source::Frame) -> usize {
 
 fn limits() -> HttpLimits {
     HttpLimits {
+        lookup: Duration::from_secs(5),
         connect: Duration::from_secs(5),
         head: Duration::from_millis(600),
         silence: Duration::from_millis(600),

@@ -31,7 +31,7 @@ fn demo() -> &'static (Arc<Job>, Arc<ResultFile>) {
 
 fn opened(job: &Arc<Job>) -> Opened {
     let list = plumbsight::record::read_readiness(&job.folder).unwrap();
-    Opened { job: job.clone(), earlier: None, list: Some(list) }
+    Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0 }
 }
 
 /// The window with nothing in it.
@@ -382,7 +382,7 @@ fn saved_sequence(job: &Arc<Job>, hold: bool) -> plumbsight::panel::live::LiveWi
     plumbsight::panel::live::LiveWish {
         job: job.clone(),
         station: 0,
-        source: repository("fixtures/live-a").display().to_string(),
+        sources: vec![repository("fixtures/live-a").display().to_string()],
         replay: true,
         mount: session::live::Mount::Apart,
         hold,
@@ -449,7 +449,8 @@ fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
 /// The hold watch through the real thread: pictures of a stand that is being pushed never come to rest, and that is said; then a watch that broke.
 #[test]
 fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
-    use plumbsight::panel::live::{BodyLine, HoldView, LiveRun, LiveState, LiveView};
+    use plumbsight::panel::live::{LiveRun, LiveState, LiveView};
+    use plumbsight::panel::watching::{BodyLine, HoldView};
     use plumbsight::session::hold::Standing;
     use std::time::{Duration, Instant};
     let dir = tempfile::tempdir().unwrap();
@@ -511,4 +512,157 @@ fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
     window.key_press(Key::F);
     window.run();
     assert!(window.says("Hold: not seen") && !window.says("nothing moved"));
+}
+
+/// What came of the routine is typed in, and what lacks is said beside the button that does not work yet.
+#[test]
+fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
+    use plumbsight::panel::keeping::{Form, FoundRecord, RecordCommand, RecordEvent};
+    for size in [USUAL, SMALL] {
+        let mut window = measured(size);
+        window.key_press(Key::Num5);
+        window.run();
+        assert!(window.says("Record: no record kept"), "a result that is written is no record");
+        assert!(window.says("Name the folder of all records."));
+        let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
+        window.app().command(Command::Record(RecordCommand::Fill(Box::new(form))));
+        window.run();
+        assert!(window.says("It will not be signed."));
+        // The button is on the first screen at the usual size.
+        let button = window.get_by_label_contains("Keep a record K").rect();
+        assert!(size == SMALL || button.bottom() < size[1] - 40.0, "{button:?}");
+        window.get_by_label("failed").click();
+        window.run();
+        assert!(window.says("Say which scan tool it was.") && !window.says("It will not be signed."));
+        window.get_by_label("Scan tool").focus();
+        window.run();
+        window.get_by_label("Scan tool").type_text("the shop's own");
+        window.run();
+        assert_eq!(window.app().model.keeping.form.outcome.scan_tool, "the shop's own");
+        assert!(window.says("It will not be signed."));
+        window.key_press(Key::Tab);
+        window.run();
+        window.check_accessibility();
+    }
+    let mut window = measured(USUAL);
+    let (job, _) = demo();
+    window.app().command(Command::Open(job.folder.clone()));
+    window.app().receive(Event::Read(job.folder.clone(), Ok(Opened { alarms: 2, ..opened(job) })));
+    window.key_press(Key::Num5);
+    window.run_steps(3);
+    assert!(window.says("names 2 moves: the verdict no longer holds") && window.says("Record: moved during hold"));
+    let found: Vec<FoundRecord> = Vec::new();
+    window.app().receive(Event::Record(RecordEvent::Found(Ok((found, 1)))));
+    window.run_steps(3);
+    assert!(window.says("0 of 0 records") && window.says("1 folders hold a record.json that cannot be read"));
+}
+
+/// A record through the real worker: kept with what was typed in, found, confirmed, corrected; a flipped byte is named.
+#[test]
+fn the_worker_keeps_finds_corrects_and_rechecks_records() {
+    use plumbsight::panel::keeping::{Doing, Form, RecordCommand, Routine};
+    use plumbsight::record::keep::read_record;
+    use std::time::{Duration, Instant};
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("job");
+    plumbsight::record::unpack_demo(&folder).unwrap();
+    let worker = Worker::start(Arc::new(|| {}));
+    let mut model = Model::with(Settings { by_itself: false, ..Settings::default() });
+    let step = |model: &mut Model, first: Command, until: &dyn Fn(&Model) -> bool| {
+        let mut tasks = model.apply(first);
+        let begin = Instant::now();
+        loop {
+            tasks.drain(..).for_each(|task| worker.give(task));
+            for event in worker.events() {
+                tasks.extend(model.receive(event));
+            }
+            if until(model) && tasks.is_empty() {
+                return;
+            }
+            assert!(begin.elapsed() < Duration::from_secs(300), "nothing came of it: {:?}", model.keeping);
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    };
+    let record = |command| Command::Record(command);
+    step(&mut model, Command::Open(folder.clone()), &|m| m.ready().is_some());
+    let mut form =
+        Form { into: dir.path().join("records").display().to_string(), by: "A. Person".into(), ..Form::default() };
+    form.outcome.scan_tool = "the shop's".into();
+    form.outcome.routine = Some(Routine::Completed);
+    model.apply(record(RecordCommand::Fill(Box::new(form))));
+    step(&mut model, record(RecordCommand::Keep), &|m| !matches!(m.keeping.kept, Doing::Running));
+    let Doing::Done(first) = model.keeping.kept.clone() else { panic!("{:?}", model.keeping.kept) };
+    assert_eq!(read_record(&first).unwrap().outcome.unwrap().routine, "completed");
+
+    step(&mut model, record(RecordCommand::Find), &|m| matches!(m.keeping.found, Doing::Done(_)));
+    model.apply(record(RecordCommand::Query("person nothing-like-this".into())));
+    assert_eq!(model.keeping.matching().1, 0);
+    model.apply(record(RecordCommand::Query("a. PERSON".into())));
+    assert_eq!(model.keeping.matching().0[0].folder, first);
+
+    let mut form = model.keeping.form.clone();
+    form.corrects = Some(first.clone());
+    form.reason = "road test added".into();
+    form.outcome.driven = Some(true);
+    form.outcome.road_test = "20 km, nothing odd".into();
+    model.apply(record(RecordCommand::Fill(Box::new(form))));
+    step(&mut model, record(RecordCommand::Keep), &|m| !matches!(m.keeping.kept, Doing::Running));
+    let Doing::Done(second) = model.keeping.kept.clone() else { panic!("{:?}", model.keeping.kept) };
+    let corrected = read_record(&second).unwrap();
+    assert_eq!((corrected.revision, corrected.outcome.unwrap().road_test_driven), (2, Some(true)));
+
+    let rechecked = |m: &Model| matches!(&m.keeping.rechecked, Some((_, d)) if !matches!(d, Doing::Running));
+    step(&mut model, record(RecordCommand::Recheck(second.clone())), &rechecked);
+    let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
+    assert_eq!(lines[0], (Verdict::In, "The record is confirmed.".into()));
+    // A flipped byte is named.
+    let spoilt = first.join("job/photos/004.jpg");
+    let mut bytes = std::fs::read(&spoilt).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    std::fs::write(&spoilt, bytes).unwrap();
+    step(&mut model, record(RecordCommand::Recheck(first.clone())), &rechecked);
+    let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
+    assert!(lines[0].0 == Verdict::Out && lines.iter().any(|(_, l)| l.contains("job/photos/004.jpg")), "{lines:?}");
+}
+
+/// Two cameras at once: both pictures are shown, and one that is lost takes nothing from the other.
+#[test]
+fn two_cameras_are_read_together() {
+    use plumbsight::panel::live::{LiveRun, LiveState};
+    use std::time::{Duration, Instant};
+    let (job, _) = demo();
+    let mut wish = saved_sequence(job, false);
+    let none = tempfile::tempdir().unwrap();
+    wish.sources.push(wish.sources[0].clone());
+    wish.sources.push(none.path().display().to_string());
+    let run = LiveRun::start(wish, Arc::new(|| {}));
+    let mut window = measured(USUAL);
+    window.key_press(Key::Num3);
+    window.app().command(Command::Live(true));
+    let begin = Instant::now();
+    let (mut both, mut fresh) = (0, 0);
+    loop {
+        match run.slot.take() {
+            Some(LiveState::On(view)) => {
+                if view.pictures().len() == 2 {
+                    both += 1;
+                    window.app().receive(Event::Live(LiveState::On(view.clone())));
+                }
+                fresh += usize::from(view.standing.is_some() && !view.stale);
+            }
+            Some(LiveState::Over(_)) => break,
+            _ => {}
+        }
+        assert!(begin.elapsed() < Duration::from_secs(120), "nothing came of it");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    assert!(both > 3 && fresh > 3, "{both} {fresh}");
+    window.run();
+    let pictures = window
+        .root()
+        .children_recursive()
+        .filter(|n| n.accesskit_node().label().is_some_and(|l| l.starts_with("Picture ") && l.contains("stand")));
+    assert_eq!(pictures.count(), 2);
+    window.check_accessibility();
 }

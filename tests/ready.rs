@@ -27,6 +27,21 @@ fn answers_reach_the_result_and_the_measurement_answers_its_own() {
     let out = run(&["--done", "lights"]);
     assert_eq!(out.status.code(), Some(3));
     assert!(String::from_utf8_lossy(&out.stderr).contains("no item \"lights\""));
+    // One note for two items, two answers to one item: refused before anything is written.
+    let before = std::fs::read(job.join("readiness.toml")).unwrap();
+    for (wrong, says) in [
+        (&["--done", "light", "--done", "alignment", "--note", "x"][..], "--note belongs to one item, and 2"),
+        (&["--note", "x"][..], "--note belongs to one item, and 0"),
+        (&["--done", "alignment", "--open", "alignment"][..], "alignment is answered twice"),
+        (&["--done", "ignition", "--done", "ignition"][..], "ignition is answered twice"),
+    ] {
+        let out = run(wrong);
+        let said = String::from_utf8_lossy(&out.stderr).into_owned();
+        assert!(out.status.code() == Some(3) && said.contains(says), "{said}");
+        assert_eq!(std::fs::read(job.join("readiness.toml")).unwrap(), before);
+    }
+    let out = run(&["--done", "alignment", "--note", "2026-03-01, printout 1"]);
+    assert!(String::from_utf8_lossy(&out.stdout).contains("printout 1"));
     // The limit is one the invented procedure could state; the bay's floor is flat by construction.
     let file = job.join("readiness.toml");
     let text = std::fs::read_to_string(&file).unwrap();
@@ -46,6 +61,11 @@ fn answers_reach_the_result_and_the_measurement_answers_its_own() {
     let out = plumbsight(&["check", folder]);
     assert_eq!(out.status.code(), Some(0), "{}", String::from_utf8_lossy(&out.stderr));
     assert!(String::from_utf8_lossy(&out.stdout).contains("items OPEN"));
+    assert!(!String::from_utf8_lossy(&out.stdout).contains("HOLD WATCH"));
+    // An alarm of the hold watch in the job's folder is said by the check too.
+    std::fs::write(job.join("hold.jsonl"), "{\"alarm\":false}\n{\"alarm\":true}\n{\"alarm\":true}\n").unwrap();
+    let out = plumbsight(&["check", folder]);
+    assert!(String::from_utf8_lossy(&out.stdout).contains("THE HOLD WATCH RAISED 2 ALARMS"));
     let result: Value = serde_json::from_slice(&std::fs::read(job.join("result.json")).unwrap()).unwrap();
     assert_eq!(result["vin"], "11111111211111111");
     let state = |id: &str| {

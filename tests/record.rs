@@ -93,6 +93,9 @@ fn a_record_is_complete_measures_the_same_again_and_names_every_change() {
         (&"Invented Person".into(), &1.into(), &8.into())
     );
     assert_eq!(file["outcome"]["routine"], "completed");
+    // The kit is told by its file, which standard tools can sum too.
+    let sum = Command::new("sha256sum").arg(record.join("job/bodies.toml")).output().unwrap();
+    assert!(said(&sum).starts_with(file["kit"]["sha256"].as_str().unwrap()), "{}", file["kit"]);
     assert_eq!(file["verdict"], json(&record.join("result.json"))["verdict"]);
 
     // The record may move, and standard tools confirm sums and signature.
@@ -129,6 +132,12 @@ fn a_record_is_complete_measures_the_same_again_and_names_every_change() {
         dir.path().join("other.pub.pem").to_str().unwrap(),
     ]);
     assert!(out.status.code() == Some(1) && said(&out).contains("BAD SIGNATURE"), "{}", said(&out));
+
+    // The private key in place of the public one, and a file that is no key, are named as such.
+    for (file, says) in [(key.to_str().unwrap(), "this is a private key"), ("Cargo.toml", "holds no public key")] {
+        let out = plumbsight(&["recheck", moved.to_str().unwrap(), "--quick", "--public-key", file]);
+        assert!(out.status.code() == Some(3) && said(&out).contains(says), "{}", said(&out));
+    }
 
     // One byte anywhere.
     let mut files = vec![

@@ -86,6 +86,13 @@ fn known_lengths_of_a_path_traced_bay() {
     assert!(flat(&out).contains("no larger than the stated uncertainties let expect"), "{out}");
     assert!(out.lines().all(|l| l.chars().count() <= 80), "{out}");
 
+    // A tape that may be wrong by 0.2 mm in a metre, all over: no longer able to prove 0.3 mm on 5 m.
+    assert!(flat(&out).contains("count as independent"), "{out}");
+    edit(&file, "limit_mm = 0.3", "u_instrument_mm_per_m = 0.2\nlimit_mm = 0.3");
+    let (code, out, _) = run(&["lengths", path]);
+    assert!(code == 2 && !flat(&out).contains("count as independent"), "{out}");
+    std::fs::write(&file, lengths_text(0.3)).unwrap();
+
     // A limit that the tape itself cannot prove; a length that is 3 mm off.
     edit(&file, "limit_mm = 0.3", "limit_mm = 0.02");
     assert_eq!(run(&["lengths", path]).0, 2);
@@ -173,7 +180,9 @@ fn repeated_checks_against_their_stated_uncertainty() {
 
     // One series from files and job folders; then what is no study.
     let one = dir.path().join("result.json");
-    let (code, out, err) = run(&["repeat", dir.path().to_str().unwrap(), one.to_str().unwrap()]);
+    let second = dir.path().join("second");
+    write_check(&second, &result, [0.01; 6]);
+    let (code, out, err) = run(&["repeat", second.to_str().unwrap(), one.to_str().unwrap()]);
     assert_eq!(code, 0, "{out}{err}");
     assert!(out.contains("2 checks in 1 series"), "{out}");
     let (code, _, err) = run(&["repeat", one.to_str().unwrap()]);
@@ -183,7 +192,23 @@ fn repeated_checks_against_their_stated_uncertainty() {
     assert!(code == 3 && err.contains("there is no result.json in it"), "{err}");
     let mut other = result.clone();
     other.placement.revision += "x";
-    write_check(&empty.path().join("other"), &other, [0.0; 6]);
+    write_check(&empty.path().join("other"), &other, [0.01; 6]);
     let (code, _, err) = run(&["repeat", one.to_str().unwrap(), empty.path().join("other").to_str().unwrap()]);
-    assert!(code == 3 && err.contains("it asks for"), "{err}");
+    assert!(code == 3 && err.contains("placement's revision"), "{err}");
+    // The same measurement by two names; another car; the same title with another demand.
+    let (code, _, err) = run(&["repeat", dir.path().to_str().unwrap(), one.to_str().unwrap()]);
+    assert!(code == 3 && err.contains("the same measurement as"), "{err}");
+    type Change = fn(&mut ResultFile);
+    let changes: [(Change, &str); 3] = [
+        (|r| r.vin = Some("11111111111111111".into()), "its VIN is"),
+        (|r| r.vehicle.as_mut().unwrap().name = Some("another".into()), "its vehicle is \"another\""),
+        (|r| r.stations[0].deviations.yaw_deg.required += 1.0, "what is required of them"),
+    ];
+    for (change, says) in changes {
+        let mut other = result.clone();
+        change(&mut other);
+        write_check(&empty.path().join("other"), &other, [0.01; 6]);
+        let (code, _, err) = run(&["repeat", one.to_str().unwrap(), empty.path().join("other").to_str().unwrap()]);
+        assert!(code == 3 && flat(&err).contains(says), "{err}");
+    }
 }

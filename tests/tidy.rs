@@ -228,14 +228,23 @@ fn nothing_speaks_of_one_persons_machine() {
 #[test]
 fn every_key_is_documented() {
     let readme = std::fs::read_to_string(repository("README.md")).unwrap();
-    let files: String = ["src/record/files.rs", "src/record/files_readiness.rs", "src/record/files_lengths.rs"]
-        .map(|file| std::fs::read_to_string(repository(file)).unwrap())
-        .concat();
+    let files: String = [
+        "src/record/files.rs",
+        "src/record/files_readiness.rs",
+        "src/record/files_lengths.rs",
+        "src/record/panel_file.rs",
+    ]
+    .map(|file| std::fs::read_to_string(repository(file)).unwrap())
+    .concat();
     let mut keys = 0;
     let mut wrong = Vec::new();
     for line in files.lines() {
         let Some(rest) = line.trim().strip_prefix("pub ") else { continue };
         let Some((key, _)) = rest.split_once(':') else { continue };
+        // A function, not a key.
+        if key.contains(' ') {
+            continue;
+        }
         keys += 1;
         if !readme.contains(&format!("`{key}`"))
             && !readme.contains(&format!("`[{key}]`"))

@@ -102,6 +102,8 @@ pub struct Deciding {
     pub now: f64,
     /// Largest U with which the deviation as measured would be decided; `None` where it is decided, or where nothing is asked.
     pub needed: Option<f64>,
+    /// True where the deviation as measured exceeds its tolerance: decided, it is out.
+    pub out: bool,
     /// U with the advised photographs.
     pub with_photographs: f64,
     /// About the least that any number of photographs like them could reach.
@@ -160,6 +162,7 @@ pub fn advise(about: &AdviceInput, most: usize) -> Option<Advice> {
                 component: *component,
                 now: now[k],
                 needed: open.map(|t| (t - d.deviation.value.abs()).abs()),
+                out: open.is_some_and(|t| d.deviation.value.abs() > t),
                 with_photographs: last[k],
                 at_best: best[k].min(last[k]),
                 photographs_help: last[k] <= (1.0 - LEAST_HELP) * now[k],

@@ -138,19 +138,21 @@ pub(super) fn deciding(d: &Deciding, n: usize) -> String {
     } else {
         format!("{name}: more photographs hardly help, U stays at about {}", say(d.with_photographs))
     };
+    // To decide is not always to pass.
+    let as_out = if d.out { " as out of tolerance" } else { "" };
     let mut enough = false;
     match d.needed {
         Some(needed) if d.with_photographs <= needed => {
             enough = true;
-            text += &format!(", enough to decide it as it is measured now ({}).", say(needed));
+            text += &format!(", enough to decide it{as_out} as it is measured now ({}).", say(needed));
         }
         Some(needed) if d.at_best <= needed && d.photographs_help => {
             enough = true;
-            text += &format!("; {} would decide it, which more photographs like them can reach.", say(needed));
+            text += &format!("; {} would decide it{as_out}, which more photographs like them can reach.", say(needed));
         }
         Some(needed) => {
             text += &format!(
-                "; {} would decide it, and any number of photographs leaves about {}.",
+                "; {} would decide it{as_out}, and any number of photographs leaves about {}.",
                 say(needed),
                 say(d.at_best)
             );

@@ -234,7 +234,7 @@ impl WatchedFolder {
         } else if known.mark.0 > LARGEST_IMAGE_BYTES {
             Err((CaptureError::TooLarge(format!("it has {} bytes", known.mark.0)).to_string(), true))
         } else {
-            match std::fs::read(path) {
+            match crate::capture::read_file(path, LARGEST_IMAGE_BYTES) {
                 Err(e) => Err((CaptureError::Unreadable(e.to_string()).to_string(), false)),
                 Ok(bytes) => {
                     let hash: [u8; 32] = Sha256::digest(&bytes).into();

@@ -5,6 +5,7 @@
 //! sensor and not to the way a viewer turns the picture.
 
 pub mod address;
+mod bounded;
 pub mod exif;
 pub mod feed;
 pub mod folder;
@@ -17,20 +18,13 @@ pub mod source;
 #[cfg(feature = "webcam")]
 mod webcam;
 
+pub use crate::limits::{LARGEST_IMAGE_BYTES, LARGEST_IMAGE_PIXELS, LONGEST_SIDE_PIXELS};
 use crate::raster::Gray;
+pub use bounded::{ReadFault, read_file, read_text};
 pub use exif::{CameraIdentity, ExifFacts, ExifState};
 pub use jpeg::write_jpeg;
 use std::io::Cursor;
 use std::path::Path;
-
-/// The largest image that is read, in pixels (100 megapixels: above any current phone). Refused before memory is taken.
-pub const LARGEST_IMAGE_PIXELS: u64 = 100_000_000;
-
-/// The longest side of an image that is read, in pixels: the largest that a JPEG can have, and the detector's fit counts pixels in 16 bits.
-pub const LONGEST_SIDE_PIXELS: u64 = 65_535;
-
-/// The largest file that is read, in bytes. Common practice, no source: an uncompressed 16-bit image of the largest size fits.
-pub const LARGEST_IMAGE_BYTES: u64 = 800_000_000;
 
 /// What kind of image a file's content is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -114,17 +108,7 @@ pub fn read_image(path: &Path) -> Result<Picture, CaptureError> {
 
 /// The same, with the bytes of the file (to hash exactly what was decoded).
 pub fn read_image_bytes(path: &Path) -> Result<(Picture, Vec<u8>), CaptureError> {
-    let meta = std::fs::metadata(path).map_err(|e| match e.kind() {
-        std::io::ErrorKind::NotFound => CaptureError::Missing,
-        _ => CaptureError::Unreadable(e.to_string()),
-    })?;
-    if !meta.is_file() {
-        return Err(CaptureError::Unreadable("it is not a file".into()));
-    }
-    if meta.len() > LARGEST_IMAGE_BYTES {
-        return Err(CaptureError::TooLarge(format!("it has {} bytes", meta.len())));
-    }
-    let bytes = std::fs::read(path).map_err(|e| CaptureError::Unreadable(e.to_string()))?;
+    let bytes = read_image_file(path)?;
     let mut picture = decode(&bytes)?;
     let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
     if !picture.kind.endings().contains(&ending.as_str()) {
@@ -135,6 +119,16 @@ pub fn read_image_bytes(path: &Path) -> Result<(Picture, Vec<u8>), CaptureError>
         ));
     }
     Ok((picture, bytes))
+}
+
+/// The bytes of an image file, not yet decoded.
+fn read_image_file(path: &Path) -> Result<Vec<u8>, CaptureError> {
+    read_file(path, LARGEST_IMAGE_BYTES).map_err(|fault| match fault {
+        ReadFault::Io(e) if e.kind() == std::io::ErrorKind::NotFound => CaptureError::Missing,
+        ReadFault::Io(e) => CaptureError::Unreadable(e.to_string()),
+        ReadFault::NoFile(_) => CaptureError::Unreadable(fault.to_string()),
+        ReadFault::TooLarge(_) => CaptureError::TooLarge(fault.to_string()),
+    })
 }
 
 /// Reads an image that is already in memory.

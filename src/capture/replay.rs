@@ -1,6 +1,5 @@
 //! Saved pictures played again, in the order of their names, through the same code as live ones.
 
-use crate::capture::CaptureError;
 use crate::capture::source::{Frame, FrameSource, Loss, Next};
 use std::cmp::Ordering;
 use std::path::{Path, PathBuf};
@@ -126,7 +125,7 @@ impl FrameSource for SavedFolder {
         let number = self.next as u64;
         self.next += 1;
         let name = name_of(path);
-        let read = std::fs::read(path).map_err(|e| CaptureError::Unreadable(e.to_string()));
+        let read = crate::capture::read_image_file(path);
         match read.and_then(|bytes| Frame::from_file(number, time, name.clone(), bytes)) {
             Ok(frame) => Next::Frame(Box::new(frame)),
             Err(error) => Next::Spoiled { name, why: error.to_string() },

@@ -153,6 +153,9 @@ fn words(done: &Recheck, key_given: bool) -> String {
             }
         }
     }
+    for words in &done.contradictions {
+        let _ = writeln!(out, "CONTRADICTION: {words}.");
+    }
     let _ = writeln!(
         out,
         "{}",

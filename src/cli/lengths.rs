@@ -80,6 +80,14 @@ fn table(known: &KnownLengths, done: &LengthsChecked) -> String {
         line_after(&mut out, &format!("{} ", shape(Some(state))), "  ", &text);
     }
     line_after(&mut out, "", "", &consistency(&done.check));
+    if known.u_instrument == 0.0 && done.lengths.len() > 1 {
+        line_after(
+            &mut out,
+            "",
+            "",
+            "The known lengths count as independent of each other: state what one instrument does to all of them alike as u_instrument_mm_per_m.",
+        );
+    }
     if !done.check.missing.is_empty() {
         let _ = writeln!(out, "\nVDI/VDE 2634 part 1 asks for more than was done here:");
         done.check.missing.iter().for_each(|text| item(&mut out, text));

@@ -123,9 +123,9 @@ fn board_text(named: &str) -> Result<(String, String), Problem> {
         let shipped = BOARD_NAMES.join(", ");
         Problem { remedy: format!("{} Shipped boards: {shipped}.", p.remedy), ..p }
     })?;
-    std::fs::read_to_string(path)
+    crate::capture::read_text(path, crate::limits::LARGEST_WRITTEN_BYTES)
         .map(|text| (named.to_owned(), text))
-        .map_err(|e| Problem::of_file(named, format!("it cannot be read ({e})"), "Check the file and its permissions."))
+        .map_err(|e| Problem::of_file(named, e.to_string(), "Check the file and its permissions."))
 }
 
 /// The result as a page of text.

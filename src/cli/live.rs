@@ -4,13 +4,14 @@ use crate::capture::address::SourceAddress;
 use crate::capture::feed::{Feed, FeedOptions, FeedState};
 use crate::capture::formats::CameraWish;
 use crate::capture::replay::Pace;
-use crate::capture::source::{Frame, Loss};
+use crate::capture::source::{Frame, FrameSource, Loss};
+use crate::cli::report::line_after;
 use crate::cli::{EXIT_NOT_MEASURED, ProgressLine, say, tell};
-use crate::record::{HoldLog, Job, Problem, Purpose, read_job};
+use crate::record::{HoldLog, Job, Problem, Purpose, RigFile, read_job};
 use crate::session::Failure;
 use crate::session::hold::{HoldOptions, Lookout, NewsKind, Standing, line_of_news, line_of_start};
-use crate::session::live::{Base, CameraSetup, Live, Motion, Mount, Reading};
-use crate::session::replay::{Go, play};
+use crate::session::live::{Base, CameraSetup, Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, What};
+use crate::session::replay::{Go, Played, play, step};
 use crate::tags::DetectOptions;
 use crate::units::{deg_from_rad, mm_from_m};
 use crate::verdict::State;
@@ -26,19 +27,26 @@ the survey; one on the stand (--on-stand) looks back at sheets and plates, and
 learns where it sits while the stand is where it was photographed. The camera
 must be that of a lens profile of the job, at its focus, zoom and picture size.
 
-One line a frame (a live source: two a second): seconds, verdict, deviation and
-U (95 %) of the six in mm and degrees, then what to do. The exit code is that of
-`check` for the last reading.
+Three lines a frame (a live source: two a second): seconds, verdict and what to
+do; then deviation and U (95 %) of the six. The exit code is that of `check` for
+the last reading; 2 where that is old at the end, or the stand still moves.
+
+Several cameras: name --from once for each; --lens and --on-stand=1,3 set them up
+by their order. Where a camera sits on the stand is kept with --rig FILE: after
+the last photographs run it again on their job, and a camera that slipped on the
+stand in between is named (exit code 1).
 
 Examples:
   plumbsight live my-job --from \"camera 0\"
   plumbsight live my-job --from http://192.168.1.20:8080/video
-  plumbsight live my-job --from frames --replay 10
-  plumbsight live my-job --from frames --replay 10 --at-speed";
+  plumbsight live my-job --from frames --replay 10 --at-speed
+  plumbsight live my-job --from frames --replay 10 --step
+  plumbsight live my-job --from \"camera 0\" --on-stand --rig rig.json";
 
 pub(super) const HOLD_HELP: &str = "\
 After the verdict, while the routine runs: a camera on a tripod watches stand,
-plates and floor sheets. When all rests the watch begins; what moves by more than
+plates and floor sheets. When all rests the watch begins: a stand that is no longer
+where it was judged is an alarm at once; what moves by more than
 its detectable size is named, with time, size and direction, on the screen and in
 hold.jsonl in the job folder. Hidden tags are \"not seen\", never \"moved\".
 Keep people and metal out of the sensor's view while it is being calibrated.
@@ -48,6 +56,9 @@ Exit code 0: everything held. 1: something moved. 2: the watch never began.
 Examples:
   plumbsight hold my-job --from \"camera 0\"
   plumbsight hold my-job --from frames --replay 10";
+
+/// Below the time of a line.
+const MARGIN: &str = "            ";
 
 /// Lines a second of a live source.
 const LINE_EVERY: Duration = Duration::from_millis(500);
@@ -65,25 +76,38 @@ pub(super) struct SourceArguments {
     /// Play them at this rate instead of as fast as possible
     #[arg(long, requires = "replay")]
     at_speed: bool,
-    /// The camera sits on the stand and looks back at sheets and plates
-    #[arg(long)]
-    on_stand: bool,
+    /// Picture by picture: the Enter key shows the next, q and Enter ends
+    #[arg(long, requires = "replay", conflicts_with_all = ["at_speed", "seconds"])]
+    step: bool,
+    /// The camera sits on the stand and looks back at sheets and plates; of several, those of these numbers (1,2)
+    #[arg(long, value_name = "NUMBERS", num_args = 0..=1, require_equals = true, value_delimiter = ',', default_missing_value = "0")]
+    on_stand: Vec<usize>,
     /// The station whose stand is followed, if the placement has several
     #[arg(long, value_name = "NAME")]
     station: Option<String>,
     /// The file of the camera's lens profile, where the job has several (a camera that took no photograph must be in its `lenses` too)
+    /// Once for all cameras, or once for each in the order of --from
     #[arg(long, value_name = "NAME")]
-    lens: Option<String>,
+    lens: Vec<String>,
     /// Stop after so many seconds
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
     seconds: Option<u32>,
+}
+
+#[derive(Args)]
+pub(super) struct LiveArguments {
+    #[command(flatten)]
+    source: SourceArguments,
+    /// Where the one camera on the stand sits: written once it is learned; where the file is there already, compared with it
+    #[arg(long, value_name = "FILE", requires = "on_stand")]
+    rig: Option<PathBuf>,
 }
 
 /// A surveyed job with its cameras.
 struct Ready {
     job: Job,
     base: Arc<Base>,
-    setup: CameraSetup,
+    setups: Vec<CameraSetup>,
 }
 
 fn wrong(about: &str, loss: &Loss) -> Failure {
@@ -106,31 +130,49 @@ fn ready(arguments: &SourceArguments) -> Result<Ready, Failure> {
                 no_such("station", name, job.placement.stations.iter().map(|s| s.name.clone()).collect())
             })?,
         };
-    let lens = match &arguments.lens {
-        None => 0,
-        Some(name) => {
-            let is = |l: &crate::record::LensProfile| {
-                let path = Path::new(&l.file);
-                l.file == *name || path.file_name() == Some(name.as_ref()) || path.file_stem() == Some(name.as_ref())
-            };
-            let names = job.lenses.iter().map(|l| l.file.clone()).collect();
-            job.lenses.iter().position(is).ok_or_else(|| no_such("lens profile", name, names))?
+    let lens_of = |name: Option<&String>| -> Result<usize, Failure> {
+        let Some(name) = name else { return Ok(0) };
+        let is = |l: &crate::record::LensProfile| {
+            let path = Path::new(&l.file);
+            l.file == *name || path.file_name() == Some(name.as_ref()) || path.file_stem() == Some(name.as_ref())
+        };
+        let names = job.lenses.iter().map(|l| l.file.clone()).collect();
+        job.lenses.iter().position(is).ok_or_else(|| no_such("lens profile", name, names))
+    };
+    let n = arguments.from.len();
+    let lenses = match arguments.lens.as_slice() {
+        [] => vec![lens_of(None)?; n],
+        [one] => vec![lens_of(Some(one))?; n],
+        each if each.len() == n => each.iter().map(|name| lens_of(Some(name))).collect::<Result<_, _>>()?,
+        each => {
+            let what = format!("{} lens profiles are named for {n} cameras", each.len());
+            let remedy = "Name --lens once for all, or once for each --from in their order.";
+            return Err(Problem::of_file("--lens", what, remedy).into());
         }
     };
+    // A bare --on-stand is read as the number 0: all of them.
+    if let Some(k) = arguments.on_stand.iter().find(|k| **k > n || (**k == 0 && arguments.on_stand.len() > 1)) {
+        let remedy = format!("Number them in the order of --from, from 1 to {n}; --on-stand alone means all.");
+        return Err(Problem::of_file("--on-stand", format!("there is no camera number {k}"), remedy).into());
+    }
+    let rides = |k: usize| arguments.on_stand.contains(&0) || arguments.on_stand.contains(&(k + 1));
     let bar = ProgressLine::new();
     let base = Base::of_job(&job, station, &|p| bar.show(p));
     bar.end();
-    let mount = if arguments.on_stand { Mount::OnStand } else { Mount::Apart };
-    let detect = DetectOptions { tone: job.lenses[lens].tone.clone(), ..DetectOptions::default() };
-    Ok(Ready { base: Arc::new(base?), setup: CameraSetup { lens, mount, detect }, job })
+    let setup = |(k, lens): (usize, &usize)| CameraSetup {
+        lens: *lens,
+        mount: if rides(k) { Mount::OnStand } else { Mount::Apart },
+        detect: DetectOptions { tone: job.lenses[*lens].tone.clone(), ..DetectOptions::default() },
+    };
+    let setups = lenses.iter().enumerate().map(setup).collect();
+    Ok(Ready { base: Arc::new(base?), setups, job })
 }
 
 /// Gives every frame to `each`, which may stop it: a replay frame by frame, live sources the newest of each.
 fn run(arguments: &SourceArguments, ready: &Ready, each: &mut dyn FnMut(usize, &Frame) -> Go) -> Result<(), Failure> {
-    let profile = &ready.job.lenses[ready.setup.lens];
     let mut other = None;
     let each = &mut |camera: usize, frame: &Frame| -> Go {
-        other = crate::session::other_camera(&frame.exif, profile);
+        other = crate::session::other_camera(&frame.exif, &ready.job.lenses[ready.setups[camera].lens]);
         if other.is_some() { Go::Stop } else { each(camera, frame) }
     };
     frames(arguments, ready, each)?;
@@ -148,26 +190,36 @@ fn frames(
     each: &mut dyn FnMut(usize, &Frame) -> Go,
 ) -> Result<(), Failure> {
     let pace = arguments.replay.map(|rate| if arguments.at_speed { Pace::Timed(rate) } else { Pace::AsAsked(rate) });
-    let lens = &ready.job.lenses[ready.setup.lens].lens;
-    let wish = CameraWish { size: Some((lens.width, lens.height)), focus: None };
-    if arguments.from.len() > 1 {
-        tell(
-            "  All sources are taken for the same kind of camera with the same lens profile: name cameras of another kind one at a time.\n",
-        );
-    }
     let epoch = Instant::now();
     let mut openers = Vec::new();
-    for from in &arguments.from {
+    for (from, setup) in arguments.from.iter().zip(&ready.setups) {
+        let lens = &ready.job.lenses[setup.lens].lens;
+        let wish = CameraWish { size: Some((lens.width, lens.height)), focus: None };
         let address = SourceAddress::parse(from, pace).map_err(|loss| wrong(from, &loss))?;
         openers.push((from.as_str(), matches!(address, SourceAddress::Saved(..)), address.opener(wish)));
     }
     if let [(from, true, opener)] = openers.as_mut_slice() {
         let mut source = opener(epoch).map_err(|loss| wrong(from, &loss))?;
-        let played = play(&mut *source, &mut |frame| each(0, frame)).map_err(|loss| wrong(from, &loss))?;
+        let played = match arguments.step {
+            true => by_hand(&mut *source, &mut |frame| each(0, frame)),
+            false => play(&mut *source, &mut |frame| each(0, frame)),
+        };
+        let played = played.map_err(|loss| wrong(from, &loss))?;
         for (name, why) in played.spoiled {
             tell(&format!("  {name}: not used: {why}\n"));
         }
         return Ok(());
+    }
+    if arguments.step {
+        let remedy = "Name one folder with --from, or leave --step out.";
+        return Err(Problem::of_file("--step", "only one saved folder is played by hand", remedy).into());
+    }
+    for (from, _, _) in openers.iter().filter(|(_, saved, _)| !saved) {
+        let folder = match Path::new(from).is_dir() {
+            true => "; those already in the folder are not read, --replay plays them",
+            false => "",
+        };
+        tell(&format!("  {from}: waiting for the first picture{folder}\n"));
     }
     let feeds: Vec<Feed> = openers
         .into_iter()
@@ -207,28 +259,100 @@ fn state_words(state: &FeedState) -> Option<String> {
     }
 }
 
+/// Plays a source picture by picture, as the person at the keyboard asks for them.
+fn by_hand(source: &mut dyn FrameSource, each: &mut dyn FnMut(&Frame) -> Go) -> Result<Played, Loss> {
+    let mut played = Played::default();
+    while step(source, &mut played, each)? == Go::On {
+        tell("  Enter: the next picture; q and Enter: the end\n");
+        let mut line = String::new();
+        // Without a keyboard (or at its end) there is nobody to ask.
+        let read = std::io::stdin().read_line(&mut line);
+        if !read.is_ok_and(|n| n > 0) || line.trim().eq_ignore_ascii_case("q") {
+            break;
+        }
+    }
+    Ok(played)
+}
+
+/// What became of the place of the camera on the stand: written, or compared with the file.
+fn rig(live: &Live, camera: usize, file: &Path, ready: &Ready) -> Result<bool, Problem> {
+    let Some(now) = live.rig(camera) else { return Ok(true) };
+    let stand = &ready.job.placement.stations[ready.base.station()].name;
+    let lens = &ready.job.lenses[ready.setups[camera].lens].file;
+    match file.exists() {
+        false => {
+            RigFile::of(stand, lens, &now.camera_from_stand, &now.cov).write(file)?;
+            say(&format!("            Kept in {}.\n", file.display()));
+            Ok(true)
+        }
+        true => {
+            let before = RigFile::read(file)?;
+            let (camera_from_stand, cov) = before.place();
+            let Some(check) = live.check_rig_against(camera, &RigPlace { camera_from_stand, cov }) else {
+                return Ok(true);
+            };
+            let mut out = String::new();
+            line_after(&mut out, MARGIN, MARGIN, &check.sentence);
+            say(&out);
+            Ok(check.passed())
+        }
+    }
+}
+
 /// Follows the stand.
-pub(super) fn live(arguments: &SourceArguments) -> Result<u8, Failure> {
+pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
+    let file = arguments.rig.as_deref();
+    let arguments = &arguments.source;
     let ready = ready(arguments)?;
-    let setups = vec![ready.setup.clone(); arguments.from.len()];
-    let mut live = Live::new(ready.base.clone(), &setups).map_err(|e| no_camera(&e))?;
+    let riding: Vec<usize> = (0..ready.setups.len()).filter(|k| ready.setups[*k].mount == Mount::OnStand).collect();
+    if file.is_some() && riding.len() != 1 {
+        let what = format!("{} cameras ride on the stand", riding.len());
+        return Err(Problem::of_file("--rig", what, "Keep the places of several cameras one at a time.").into());
+    }
+    let mut live = Live::new(ready.base.clone(), &ready.setups).map_err(|e| no_camera(&e))?;
     let every_frame = arguments.replay.is_some();
     let (mut last, mut measured): (Option<Instant>, Option<State>) = (None, None);
+    let (mut slipped, mut failed, mut seen) = (false, None, None::<Instant>);
     run(arguments, &ready, &mut |camera, frame| {
         let reading = live.see(camera, frame.time, &frame.gray);
         for happening in &reading.happenings {
-            say(&format!("{:8.2} s  {}\n", happening.time.as_secs_f64(), happening.sentence));
+            let mut out = String::new();
+            let time = format!("{:8.2} s  ", happening.time.as_secs_f64());
+            line_after(&mut out, &time, MARGIN, &happening.sentence);
+            say(&out);
+            if let (What::RigLearned, Some(file)) = (&happening.what, file) {
+                match rig(&live, camera, file, &ready) {
+                    Ok(sits) => slipped |= !sits,
+                    Err(problem) => {
+                        failed = Some(problem);
+                        return Go::Stop;
+                    }
+                }
+            }
         }
         let due = every_frame || last.is_none_or(|t| t.elapsed() >= LINE_EVERY);
         if due {
             last = Some(Instant::now());
             say(&line(&reading));
         }
-        if let Some(stand) = reading.stand.filter(|s| !s.stale) {
-            measured = Some(stand.station.verdict);
+        seen = Some(Instant::now());
+        // What is old or moves says nothing of where the stand is at the end.
+        if let Some(stand) = reading.stand {
+            let now = !stand.stale && stand.motion != Motion::Moving;
+            measured = Some(if now { stand.station.verdict } else { State::NotProven });
         }
         Go::On
     })?;
+    if let Some(problem) = failed {
+        return Err(problem.into());
+    }
+    // A camera that went silent leaves its last reading behind.
+    if !every_frame && seen.is_none_or(|t| t.elapsed() > STALE_AFTER) {
+        measured = measured.map(|_| State::NotProven);
+    }
+    if slipped {
+        return Ok(1);
+    }
     Ok(match measured {
         Some(State::InTolerance) => 0,
         Some(State::OutOfTolerance) => 1,
@@ -241,15 +365,18 @@ fn no_camera(error: &crate::session::live::NoCamera) -> Failure {
     Failure::NotMeasurable { reason: format!("{error}."), notices: Vec::new() }
 }
 
-/// One reading in one line.
+/// One reading in three lines that fit a terminal of 80 columns: what to do, then places, then angles.
 fn line(reading: &Reading) -> String {
     let time = reading.time.as_secs_f64();
+    let mut out = String::new();
     let Some(stand) = &reading.stand else {
-        return format!("{time:8.2} s  {}\n", reading.trouble.as_deref().unwrap_or("no reading yet"));
+        let why = reading.trouble.as_deref().unwrap_or("no reading yet");
+        line_after(&mut out, &format!("{time:8.2} s  "), MARGIN, why);
+        return out;
     };
     let sign = match stand.station.verdict {
-        State::InTolerance => "● in        ",
-        State::OutOfTolerance => "▲ out       ",
+        State::InTolerance => "● in",
+        State::OutOfTolerance => "▲ out",
         State::NotProven => "◆ not proven",
     };
     let six: Vec<String> = stand
@@ -259,14 +386,14 @@ fn line(reading: &Reading) -> String {
         .map(|d| {
             let (name, value, expanded) = (d.component.name(), d.deviation.value, d.deviation.expanded);
             match d.component.is_angle() {
-                true => format!("{name} {:+.2} U {:.2}°", deg_from_rad(value), deg_from_rad(expanded)),
-                false => format!("{name} {:+.1} U {:.1} mm", mm_from_m(value), mm_from_m(expanded)),
+                true => format!("{name} {:+.2}° U {:.2}°", deg_from_rad(value), deg_from_rad(expanded)),
+                false => format!("{name} {:+.1} U {:.1}", mm_from_m(value), mm_from_m(expanded)),
             }
         })
         .collect();
     let motion = match stand.motion {
-        Motion::Moving => "moving",
-        Motion::Still => "still",
+        Motion::Moving => ", moving",
+        Motion::Still => ", still",
         Motion::Unknown => "",
     };
     let state = if stand.stale {
@@ -275,7 +402,9 @@ fn line(reading: &Reading) -> String {
     } else {
         stand.sentence.clone()
     };
-    format!("{time:8.2} s  {sign} {}  {motion:6}  {state}\n", six.join("  "))
+    line_after(&mut out, &format!("{time:8.2} s  {sign}{motion}: "), MARGIN, &state);
+    out += &format!("{MARGIN}{} mm\n{MARGIN}{}\n", six[..3].join("  "), six[3..].join("  "));
+    out
 }
 
 /// What became of one camera's watch.
@@ -292,10 +421,10 @@ struct Watched {
 pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
     let ready = ready(arguments)?;
     let frames_per_s = arguments.replay.unwrap_or(HoldOptions::default().frames_per_s);
-    let options = HoldOptions { frames_per_s, ..HoldOptions::default() };
+    let options = HoldOptions { frames_per_s, cameras: arguments.from.len(), ..HoldOptions::default() };
     let mut lookouts = Vec::new();
     for k in 0..arguments.from.len() {
-        lookouts.push(Lookout::new(ready.base.clone(), k, &ready.setup, options).map_err(|e| no_camera(&e))?);
+        lookouts.push(Lookout::new(ready.base.clone(), k, &ready.setups[k], options).map_err(|e| no_camera(&e))?);
     }
     let mut log = HoldLog::open(&ready.job.folder)?;
     let started = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).ok().map(|d| d.as_secs());
@@ -312,7 +441,9 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
             seen.gap |= matches!(news.kind, NewsKind::NotSeen | NewsKind::CameraMoved);
             seen.begun |= news.kind == NewsKind::Begins;
             moved |= news.kind.is_alarm();
-            say(&format!("{:8.2} s  {}\n", news.time.as_secs_f64(), news.sentence));
+            let mut out = String::new();
+            line_after(&mut out, &format!("{:8.2} s  ", news.time.as_secs_f64()), MARGIN, &news.sentence);
+            say(&out);
             if news.kind == NewsKind::Begins {
                 for body in &report.bodies {
                     say(&format!(

@@ -1,5 +1,7 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
+mod fault;
+mod hand_over;
 mod keep;
 mod learn;
 mod lengths;
@@ -9,6 +11,7 @@ mod more;
 #[cfg(feature = "panel")]
 mod panel;
 mod ready;
+mod records;
 mod rehearse;
 mod repeat;
 mod report;
@@ -18,12 +21,16 @@ mod tags;
 mod trace;
 
 use crate::record::result::Verdict;
-use crate::record::{Purpose, ResultFile, json_text, read_job, unpack_demo, write_atomically, write_template};
+use crate::record::{
+    Purpose, ResultFile, hold_alarms, json_text, read_job, unpack_demo, write_atomically, write_template,
+};
 use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
+
+pub use fault::{EXIT_FAULT, FAULT_FILE};
 
 /// Exit code where an input is wrong.
 pub const EXIT_BAD_INPUT: u8 = 3;
@@ -43,6 +50,9 @@ Examples:
   plumbsight check my-job --json -     the result as JSON instead of the table
   plumbsight record my-job --into kept --by NAME   the job kept as a record
   plumbsight recheck kept/RECORD       a record measured again and compared
+  plumbsight records kept --vin 4711   records found again, trends of the kit
+  plumbsight report kept/RECORD        the report as PDF, for customer and insurer
+  plumbsight export kept/* --csv       records as a table for spreadsheets
   plumbsight rehearse                  made bays to practise on
   plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
   plumbsight tags photo.jpg            the tags found in single photographs
@@ -58,6 +68,7 @@ Examples:
 Exit codes of check and demo:
   0 in tolerance   1 out of tolerance   2 not proven
   3 an input is wrong   4 the photographs allow no measurement
+  5 a fault of the program itself
 
 The stand's place only: plumbsight calibrates nothing and releases nothing. The
 carmaker's procedure, local rules and licensed practice decide.";
@@ -147,6 +158,15 @@ enum Command {
     /// Look at a record again: every file, the signature, and the whole measurement
     #[command(after_help = keep::RECHECK_HELP)]
     Recheck(keep::RecheckArguments),
+    /// Find records again in a folder of thousands, and see what changed over them
+    #[command(after_help = records::HELP)]
+    Records(records::RecordsArguments),
+    /// A report as PDF from a record: verdict, plan, six numbers, evidence; or a short text to mail
+    #[command(after_help = hand_over::REPORT_HELP)]
+    Report(hand_over::ReportArguments),
+    /// Records as a table for spreadsheets, or as JSON
+    #[command(after_help = hand_over::EXPORT_HELP)]
+    Export(hand_over::ExportArguments),
     /// Make the shop's key pair, with which records are signed
     #[command(
         after_help = "Example:\n  plumbsight key shop.pem\n\nWrites shop.pem, which is secret and stays in the shop, and shop.pub.pem, which\nmay be given to anyone who is to check records. Nothing is ever overwritten."
@@ -167,7 +187,7 @@ enum Command {
     Try(sources::TryArguments),
     /// Follow the stand live: where it is, frame by frame, with U and what to do
     #[command(after_help = live::LIVE_HELP)]
-    Live(live::SourceArguments),
+    Live(live::LiveArguments),
     /// Watch that stand, plates and sheets stay where they are while the routine runs
     #[command(after_help = live::HOLD_HELP)]
     Hold(live::SourceArguments),
@@ -227,6 +247,11 @@ enum Command {
 
 /// Runs one command; returns the exit code.
 pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
+    let arguments: Vec<std::ffi::OsString> = arguments.into_iter().collect();
+    fault::guarded(&arguments, || run_unguarded(&arguments))
+}
+
+fn run_unguarded(arguments: &[std::ffi::OsString]) -> u8 {
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(error) => {
@@ -250,7 +275,10 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> u8 {
         Command::Hold(arguments) => live::hold(&arguments),
         Command::Ready(arguments) => ready::run(arguments),
         Command::Record(arguments) => keep::record(&arguments),
+        Command::Records(arguments) => records::run(&arguments),
         Command::Recheck(arguments) => keep::recheck(&arguments),
+        Command::Report(arguments) => hand_over::report(&arguments),
+        Command::Export(arguments) => hand_over::export(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Key { file } => keep::key(&file),
         #[cfg(feature = "panel")]
@@ -318,6 +346,12 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
             show(&more::budget(&result));
         }
         show(&more::monte_carlo(&result));
+        if let Some(n) = hold_alarms(&job.folder).filter(|n| *n > 0) {
+            show(&format!(
+                "THE HOLD WATCH RAISED {n} ALARM{} (hold.jsonl in the job folder): what stood when these\nphotographs were taken may have moved since. Photographs taken after it decide.\n",
+                if n == 1 { "" } else { "S" }
+            ));
+        }
         write_atomically(&path, text.as_bytes())?;
         show(&format!("Result written to {}\n", path.display()));
     }
@@ -403,6 +437,14 @@ impl ProgressLine {
     }
 
     fn show(&self, progress: Progress) {
+        let stage = match progress {
+            Progress::Photographs { done: 0, .. } => "beginning",
+            Progress::Photographs { .. } => "photographs",
+            Progress::Surveying => "surveying",
+            Progress::Judging => "judging",
+        };
+        fault::note(&format!("{stage}: {progress:?}"));
+        fault::provoke(stage);
         let text = match progress {
             Progress::Photographs { done, of } => {
                 // Photographs finish in any order: never count backwards.

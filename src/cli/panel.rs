@@ -1,7 +1,8 @@
 //! `plumbsight panel`: opens the window.
 
+use crate::panel::Wished;
 use crate::panel::figures::Lengths;
-use crate::panel::model::{Look, Settings};
+use crate::panel::model::Look;
 use crate::session::Failure;
 use std::path::PathBuf;
 
@@ -19,28 +20,34 @@ F1 or ? lists the keys. Results are written as `plumbsight check` writes them.";
 pub(super) struct PanelArguments {
     /// The job folder (or its job.toml)
     job: Option<PathBuf>,
-    /// light, dark, or system (if nothing is said)
-    #[arg(long, value_name = "NAME", default_value = "system", value_parser = ["system", "light", "dark"])]
-    look: String,
-    /// Lengths in inches instead of millimetres
-    #[arg(long)]
+    /// light, dark, or system; as at the last start if nothing is said
+    #[arg(long, value_name = "NAME", value_parser = ["system", "light", "dark"])]
+    look: Option<String>,
+    /// Lengths in inches
+    #[arg(long, conflicts_with = "mm")]
     inch: bool,
+    /// Lengths in millimetres
+    #[arg(long)]
+    mm: bool,
     /// Size of everything against the usual, 0.75 to 2.5
-    #[arg(long, value_name = "TIMES", default_value_t = 1.0)]
-    size: f32,
+    #[arg(long, value_name = "TIMES")]
+    size: Option<f32>,
 }
 
 pub(super) fn run(arguments: PanelArguments) -> Result<u8, Failure> {
-    let settings = Settings {
-        look: match arguments.look.as_str() {
+    let wished = Wished {
+        look: arguments.look.as_deref().map(|name| match name {
             "light" => Look::Light,
             "dark" => Look::Dark,
             _ => Look::System,
+        }),
+        lengths: match (arguments.inch, arguments.mm) {
+            (true, _) => Some(Lengths::Inches),
+            (_, true) => Some(Lengths::Millimetres),
+            _ => None,
         },
-        lengths: if arguments.inch { Lengths::Inches } else { Lengths::Millimetres },
-        text_scale: arguments.size.clamp(crate::panel::model::TEXT_SCALE.0, crate::panel::model::TEXT_SCALE.1),
-        ..Settings::default()
+        text_scale: arguments.size.filter(|s| s.is_finite()),
     };
-    crate::panel::run(arguments.job, settings)?;
+    crate::panel::run(arguments.job, wished)?;
     Ok(0)
 }

@@ -63,6 +63,17 @@ pub(super) fn run(arguments: ReadyArguments) -> Result<u8, Failure> {
         (&arguments.not_applicable, Answer::NotApplicable(reason)),
         (&arguments.open, Answer::Open),
     ];
+    let all: Vec<&String> = answers.iter().flat_map(|(ids, _)| ids.iter()).collect();
+    let refused = |what: String, remedy: &str| Err(Problem::of_file("the command line", what, remedy).into());
+    if let Some(twice) = all.iter().enumerate().find(|(k, id)| all[..*k].contains(id)).map(|(_, id)| id) {
+        return refused(format!("{twice} is answered twice, and nothing was written"), "Give each item one answer.");
+    }
+    if arguments.note.is_some() && all.len() != 1 {
+        return refused(
+            format!("--note belongs to one item, and {} are answered; nothing was written", all.len()),
+            "Answer the item that the note is for alone: --done ITEM --note TEXT.",
+        );
+    }
     for (ids, answer) in answers {
         for id in ids {
             apply_change(folder, &Change { id: id.clone(), answer: answer.clone(), note: arguments.note.clone() })?;

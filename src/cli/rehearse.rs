@@ -17,8 +17,8 @@ bay, so that a class can compare.
 
 Examples:
   plumbsight rehearse                        the shipped rehearsals
-  plumbsight rehearse turned practice        writes one into the folder practice
-  plumbsight rehearse turned practice --seed 7
+  plumbsight rehearse wednesday practice        writes one into the folder practice
+  plumbsight rehearse wednesday practice --seed 7
   plumbsight rehearse --answered practice    marks the answer
 
 Exit codes: 0 written or marked   3 an input is wrong";

@@ -89,7 +89,21 @@ fn station_text(out: &mut String, station: &StationPart) {
     if station.moves.is_empty() {
         let _ = writeln!(out, "{}", station.verdict.nothing_to_move());
     } else {
-        let _ = writeln!(out, "Move, in this order:");
+        // A move proves nothing where U alone exceeds the tolerance.
+        let hopeless = |d: &crate::record::result::DeviationPart| {
+            d.verdict == Some(Verdict::NotProven) && d.tolerance.is_some_and(|tolerance| d.expanded >= tolerance)
+        };
+        if station.deviations.each().iter().any(|(_, _, d)| hopeless(d)) {
+            line_after(
+                out,
+                "",
+                "",
+                "First measure better what the lines above name: until then no move can prove the stand in tolerance.",
+            );
+            let _ = writeln!(out, "As far as is known now, in this order:");
+        } else {
+            let _ = writeln!(out, "Move, in this order:");
+        }
         for (k, m) in station.moves.iter().enumerate() {
             line_after(out, &format!("  {}. ", k + 1), "     ", &m.words);
         }

@@ -178,14 +178,28 @@ impl Canvas {
         Canvas { width, height, zoom: 1, data: vec![0; 3 * width * height] }
     }
 
-    /// The image, paler so that lines show.
+    /// The image, paler so that lines show: its darkest and brightest hundredth become dark and light grey, so that a dark photograph shows something too.
     fn of(image: &Gray) -> Self {
         let zoom = if image.data().len() <= ENLARGED_PIXELS { 2 } else { 1 };
+        let mut counts = [0usize; 256];
+        for &code in image.data() {
+            counts[usize::from(code)] += 1;
+        }
+        let hundredth = image.data().len() / 100;
+        let mut below = 0;
+        let upto = counts.map(|n| {
+            below += n;
+            below
+        });
+        let low = upto.iter().position(|&n| n > hundredth).unwrap_or(0);
+        let high = upto.iter().position(|&n| n >= image.data().len() - hundredth).unwrap_or(255).max(low + 1);
+        let paler: [u8; 256] =
+            std::array::from_fn(|code| (64 + 127 * (code.clamp(low, high) - low) / (high - low)) as u8);
         let mut canvas = Canvas::blank(image.width() * zoom, image.height() * zoom);
         canvas.zoom = zoom;
         for y in 0..image.height() {
             for x in 0..image.width() {
-                canvas.block(x, y, [image.at(x, y) / 2 + 64; 3]);
+                canvas.block(x, y, [paler[usize::from(image.at(x, y))]; 3]);
             }
         }
         canvas

@@ -1,9 +1,12 @@
 //! The window: what surrounds the places, keys, and the way from worker to model and back.
 
+use crate::panel::cue::{Cue, Heard};
 use crate::panel::far::{FarWords, far_ui};
+use crate::panel::keeping::Doing;
+use crate::panel::kept::Kept;
 use crate::panel::live::LiveState;
-use crate::panel::model::{Command, Event, JobState, Model, PictureState, Place, Task};
-use crate::panel::picture_view::Screen;
+use crate::panel::model::{Command, Event, JobState, Model, Origin, Outcome, PictureState, Place, Task};
+use crate::panel::picture_view::Screens;
 use crate::panel::places::{
     bay::{Typed, bay_place},
     hold::hold_place,
@@ -27,10 +30,15 @@ pub struct PanelApp {
     /// Everything that is shown.
     pub model: Model,
     worker: Option<Worker>,
-    screen: Screen,
+    screens: Screens,
     start: Start,
     typed: Typed,
     applied: Option<crate::panel::model::Settings>,
+    kept: Kept,
+    /// Inner size of the window at the usual size of everything.
+    window: Option<[f32; 2]>,
+    /// What was last to be heard.
+    heard: Heard,
 }
 
 impl PanelApp {
@@ -40,11 +48,22 @@ impl PanelApp {
         Self {
             model,
             worker,
-            screen: Screen::default(),
+            screens: Screens::default(),
             start: Start::default(),
             typed: Typed::default(),
             applied: None,
+            kept: Kept::default(),
+            window: None,
+            heard: Heard::default(),
         }
+    }
+
+    /// The same with what was kept from the last start; changes are kept in their turn.
+    pub fn with_kept(mut self, kept: Kept) -> Self {
+        self.start.folder = kept.last_job().unwrap_or_default().to_owned();
+        kept.fill(&mut self.model);
+        self.kept = kept;
+        self
     }
 
     /// Does what the user asked for.
@@ -74,6 +93,10 @@ impl PanelApp {
     pub fn drain(&mut self) {
         let events = self.worker.as_ref().map(Worker::events).unwrap_or_default();
         events.into_iter().for_each(|event| self.receive(event));
+        let now = Heard::of(&self.model, self.heard);
+        let cue = now.cue(self.heard).filter(|_| self.model.settings.sound);
+        self.heard = now;
+        cue.into_iter().for_each(Cue::play);
     }
 
     /// One picture of the window.
@@ -98,7 +121,7 @@ impl PanelApp {
         } else {
             egui::Panel::top("head").show(ui, |ui| head_ui(ui, model, &mut commands));
             egui::Panel::bottom("foot").show(ui, |ui| foot_ui(ui, model, &mut commands));
-            let (screen, start) = (&mut self.screen, &mut self.start);
+            let (screens, start) = (&mut self.screens, &mut self.start);
             let typed = &mut self.typed;
             egui::CentralPanel::default().show(ui, |ui| {
                 if matches!(model.job, JobState::None) {
@@ -107,16 +130,22 @@ impl PanelApp {
                 }
                 match model.place {
                     Place::Bay => bay_place(ui, model, typed, &mut commands),
-                    Place::Photographs => photographs_place(ui, model, screen, &mut commands),
-                    Place::Placing => placing_place(ui, model, screen, &mut commands),
-                    Place::Hold => hold_place(ui, model, screen, &mut commands),
+                    Place::Photographs => photographs_place(ui, model, screens, &mut commands),
+                    Place::Placing => placing_place(ui, model, screens, &mut commands),
+                    Place::Hold => hold_place(ui, model, screens, &mut commands),
                     Place::Record => record_place(ui, model, &mut commands),
                 }
             });
         }
         help::help_window(&ctx, model, &mut commands);
-        settings::settings_window(&ctx, model, &mut commands);
+        settings::settings_window(&ctx, model, self.kept.problem.as_ref(), &mut commands);
         commands.into_iter().for_each(|command| self.command(command));
+        // Not while something is being drawn out or typed.
+        if !ctx.input(|i| i.pointer.any_down()) && !ctx.text_edit_focused() {
+            self.kept.keep(&self.model, None);
+        }
+        self.window =
+            ctx.input(|i| i.viewport().inner_rect).map(|r| (self.model.settings.text_scale * r.size()).into());
     }
 }
 
@@ -127,6 +156,10 @@ impl eframe::App for PanelApp {
 
     fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
         self.show(ui);
+    }
+
+    fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
+        self.kept.keep(&self.model, self.window);
     }
 }
 
@@ -228,9 +261,7 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
             }
             _ => (Some(Verdict::NotMeasured), "live: not seen".into()),
         },
-        Place::Placing | Place::Record if model.outdated() => {
-            (Some(Verdict::NotMeasured), "from an earlier check".into())
-        }
+        Place::Placing if model.outdated() => (Some(Verdict::NotMeasured), "from an earlier check".into()),
         Place::Placing => match (model.standing(), model.result()) {
             (Some(standing), _) => (Some(standing.verdict), standing.verdict.words().into()),
             (None, Some(result)) => (Some(result.verdict), result.verdict.words().into()),
@@ -246,14 +277,20 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
             }
             None => (None, "not watching".into()),
         },
-        Place::Record => match &model.outcome {
-            Some(outcome) => match &outcome.origin {
-                crate::panel::model::Origin::Checked(Ok(_)) => (Some(Verdict::In), "written".into()),
-                crate::panel::model::Origin::Checked(Err(_)) => (Some(Verdict::Out), "not written".into()),
-                crate::panel::model::Origin::Earlier(_) => (None, "from an earlier check".into()),
-            },
-            None => (None, "nothing yet".into()),
-        },
+        Place::Record => record_stands(model),
+    }
+}
+
+/// How the record stands: a result that is written is no record yet.
+fn record_stands(model: &Model) -> (Option<Verdict>, String) {
+    match (&model.outcome, &model.keeping.kept) {
+        _ if model.alarms() > 0 => (Some(Verdict::Out), "moved during hold".into()),
+        (_, Doing::Running) => (None, "being kept".into()),
+        (_, Doing::Failed(_)) => (Some(Verdict::Out), "not kept".into()),
+        (_, Doing::Done(_)) => (None, "record kept".into()),
+        (Some(Outcome { origin: Origin::Checked(Err(_)), .. }), _) => (Some(Verdict::Out), "not written".into()),
+        (Some(_), Doing::Idle) => (None, "no record kept".into()),
+        (None, Doing::Idle) => (None, "nothing yet".into()),
     }
 }
 

@@ -84,6 +84,8 @@ pub struct Settings {
     pub text_scale: f32,
     /// Check by itself when photographs or files change.
     pub by_itself: bool,
+    /// A sound when the state changes.
+    pub sound: bool,
     /// Length on this screen of a bar of 400 units, mm, as the user measured it; 105.8 (96 units an inch) where nobody did.
     pub bar_mm: f32,
     /// True where somebody measured it.
@@ -97,6 +99,7 @@ impl Default for Settings {
             lengths: Lengths::Millimetres,
             text_scale: 1.0,
             by_itself: true,
+            sound: false,
             bar_mm: 105.8,
             bar_measured: false,
         }

@@ -1,8 +1,8 @@
 //! The far view: one state, one sentence, in letters that can be read from where the stand is pushed.
 
-use crate::panel::live::HoldView;
 use crate::panel::model::{Settings, Shown};
 use crate::panel::style;
+use crate::panel::watching::HoldView;
 use crate::record::result::Verdict;
 use crate::session::hold::Standing;
 use crate::units::rad_from_arc_minutes;

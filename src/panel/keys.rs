@@ -1,5 +1,6 @@
 //! The keyboard: every key the panel knows, what it does, and the words the help shows. One table for both.
 
+use crate::panel::keeping::RecordCommand;
 use crate::panel::live::LiveState;
 use crate::panel::model::{Command, Model, Place, Settings};
 use eframe::egui;
@@ -32,7 +33,7 @@ fn set(model: &Model, change: impl FnOnce(&mut Settings)) -> Option<Command> {
 }
 
 /// All of them.
-pub const SHORTCUTS: [Shortcut; 19] = [
+pub const SHORTCUTS: [Shortcut; 20] = [
     Shortcut { shown: "1", does: "Bay and car", keys: &[Key::Num1], act: |_| go(Place::Bay) },
     Shortcut { shown: "2", does: "Photographs", keys: &[Key::Num2], act: |_| go(Place::Photographs) },
     Shortcut { shown: "3", does: "Placing", keys: &[Key::Num3], act: |_| go(Place::Placing) },
@@ -56,6 +57,12 @@ pub const SHORTCUTS: [Shortcut; 19] = [
     Shortcut { shown: "N", does: "Next photograph", keys: &[Key::N], act: |_| Some(Command::Photograph(1)) },
     Shortcut { shown: "B", does: "Photograph before", keys: &[Key::B], act: |_| Some(Command::Photograph(-1)) },
     Shortcut { shown: "P", does: "Plan or picture", keys: &[Key::P], act: |m| Some(Command::ShowPlan(!m.show_plan)) },
+    Shortcut {
+        shown: "K",
+        does: "Keep a record, once the form is filled in",
+        keys: &[Key::K],
+        act: |m| (m.place == Place::Record).then_some(Command::Record(RecordCommand::Keep)),
+    },
     Shortcut {
         shown: "L",
         does: "Light, dark, or as the system",

@@ -7,28 +7,27 @@ use crate::capture::formats::CameraWish;
 use crate::capture::replay::Pace;
 use crate::panel::seen::{Seen, SeenTag};
 use crate::panel::standing::Standing;
+use crate::panel::watching::{HoldView, Watch};
 use crate::panel::worker::Wake;
-use crate::raster::Gray;
-use crate::record::{HoldLog, Job, Problem};
-use crate::session::hold::{self, HoldOptions, HoldReport, Lookout, Phase, line_of_news, line_of_start};
-use crate::session::live::{Base, CameraSetup, Happening, Live, Motion, Mount, NoCamera, Reading, Role, StandReading};
+use crate::record::Job;
+use crate::session::hold::{HoldOptions, Lookout};
+use crate::session::live::{
+    Base, CameraSetup, Happening, Live, Motion, Mount, NoCamera, Reading, Role, STALE_AFTER, StandReading,
+};
 use crate::session::{Failure, Progress, station_part};
 use crate::tags::DetectOptions;
-use crate::uncertainty::Estimate;
-use crate::units::mm_from_m;
-use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
 /// How long a picture is waited for before the view is told how old it is.
 const WAIT: Duration = Duration::from_millis(200);
 
+/// The same for each of several cameras.
+const WAIT_IN_TURN: Duration = Duration::from_millis(15);
+
 /// Happenings that are kept for the screen.
 const KEPT: usize = 8;
-
-/// News of the hold watch that are kept for the screen; alarms always.
-const KEPT_NEWS: usize = 30;
 
 /// Pictures in a second that a replayed folder is shown with.
 pub const REPLAY_HZ: f64 = 10.0;
@@ -40,46 +39,14 @@ pub struct LiveWish {
     pub job: Arc<Job>,
     /// Its station.
     pub station: usize,
-    /// The source as the user wrote it: `camera 0`, `http://...`, a folder.
-    pub source: String,
+    /// The sources as the user wrote them: `camera 0`, `http://...`, a folder; their readings are taken together.
+    pub sources: Vec<String>,
     /// A folder's pictures are played again instead of waited for.
     pub replay: bool,
     /// How the camera is mounted.
     pub mount: Mount,
     /// Also watch that nothing moves.
     pub hold: bool,
-}
-
-/// A watched body, in words.
-#[derive(Clone, Debug, PartialEq)]
-pub struct BodyLine {
-    /// Its name.
-    pub name: String,
-    /// What it does.
-    pub standing: hold::Standing,
-    /// Shift along ahead, left, up, mm, each with its expanded uncertainty.
-    pub shift_mm: [(f64, f64); 3],
-    /// Shift that would be noticed within a second, mm; infinite before the watch began.
-    pub detectable_mm: f64,
-}
-
-/// What the hold watch says.
-#[derive(Clone, Debug, PartialEq)]
-pub struct HoldView {
-    /// Since when it watches; `None` while things still settle.
-    pub watching_for: Option<Duration>,
-    /// Nothing is known just now: the camera is silent, or something that is watched is hidden.
-    pub blind: bool,
-    /// Something that was watched has moved.
-    pub broken: bool,
-    /// The bodies.
-    pub bodies: Vec<BodyLine>,
-    /// What was noticed, newest last: whether it is an alarm, and the sentence.
-    pub news: Vec<(bool, String)>,
-    /// Why the newest picture says nothing.
-    pub trouble: Option<String>,
-    /// Where the log is, or why it is not written.
-    pub log: Result<PathBuf, String>,
 }
 
 /// A body in the picture.
@@ -95,11 +62,24 @@ pub struct LiveBody {
     pub rejected: usize,
 }
 
+/// A camera and its newest picture.
+#[derive(Clone, Debug)]
+pub struct CameraView {
+    /// The source as the user wrote it.
+    pub source: String,
+    /// How it is, in words.
+    pub words: String,
+    /// The picture with its tags.
+    pub seen: Option<Arc<Seen>>,
+    /// It gives pictures now.
+    pub live: bool,
+}
+
 /// What is shown of one moment.
 #[derive(Clone, Debug)]
 pub struct LiveView {
-    /// The picture with its tags.
-    pub seen: Option<Arc<Seen>>,
+    /// The cameras.
+    pub cameras: Vec<CameraView>,
     /// Where the stand is; never without its U.
     pub standing: Option<Standing>,
     /// How old that is.
@@ -118,10 +98,32 @@ pub struct LiveView {
     pub bodies: Vec<LiveBody>,
     /// What happened, newest last.
     pub happenings: Vec<String>,
-    /// The camera, in words.
-    pub camera: String,
     /// The hold watch, where one is kept.
     pub hold: Option<HoldView>,
+}
+
+impl LiveView {
+    /// Before the first picture.
+    pub fn nothing(cameras: Vec<CameraView>) -> Self {
+        Self {
+            cameras,
+            standing: None,
+            age: Duration::ZERO,
+            stale: true,
+            motion: "not seen yet",
+            frames: 0,
+            sentence: String::new(),
+            trouble: None,
+            bodies: Vec::new(),
+            happenings: Vec::new(),
+            hold: None,
+        }
+    }
+
+    /// The pictures there are, with the number of their camera.
+    pub fn pictures(&self) -> Vec<(usize, &Arc<Seen>)> {
+        self.cameras.iter().enumerate().filter_map(|(k, c)| Some((k, c.seen.as_ref()?))).collect()
+    }
 }
 
 /// How the live reading stands.
@@ -187,10 +189,13 @@ impl LiveRun {
     }
 }
 
-/// Reads until it is stopped or the source is gone for good; an error says why it ended.
+/// Reads until it is stopped or no source is left; an error says why it ended.
 fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveState) + Sync)) -> Result<(), String> {
     let pace = wish.replay.then_some(Pace::Timed(REPLAY_HZ));
-    let address = SourceAddress::parse(&wish.source, pace).map_err(|loss| loss.to_string())?;
+    let mut addresses = Vec::new();
+    for source in &wish.sources {
+        addresses.push(SourceAddress::parse(source, pace).map_err(|loss| loss.to_string())?);
+    }
     tell(LiveState::Preparing(None));
     let base = Base::of_job(&wish.job, wish.station, &|p| tell(LiveState::Preparing(Some(p)))).map_err(why)?;
     if stop.load(Ordering::Relaxed) {
@@ -200,60 +205,88 @@ fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveStat
     if let Some(profile) = wish.job.lenses.first() {
         detect.tone = profile.tone.clone();
     }
-    let setup = CameraSetup { lens: 0, mount: wish.mount, detect };
+    let setups = vec![CameraSetup { lens: 0, mount: wish.mount, detect }; addresses.len()];
     let base = Arc::new(base);
     let no_camera = |e: NoCamera| crate::verdict::words::sentence(&e.to_string());
     let mut watch = match wish.hold {
         true => {
             let options = HoldOptions::default();
-            let lookout = Lookout::new(base.clone(), 0, &setup, options).map_err(no_camera)?;
-            Some(Watch::start(lookout, &options, wish))
+            let lookouts: Result<Vec<Lookout>, NoCamera> =
+                (0..setups.len()).map(|k| Lookout::new(base.clone(), k, &setups[k], options)).collect();
+            Some(Watch::start(lookouts.map_err(no_camera)?, &options, wish))
         }
         false => None,
     };
-    let mut live = Live::new(base, &[setup]).map_err(no_camera)?;
-    let quiet: Wake = wake.clone();
-    let options = FeedOptions { wake: Some(quiet), ..FeedOptions::default() };
-    let feed = Feed::start(address.opener(wish_of(&wish.job)), options);
+    let mut live = Live::new(base, &setups).map_err(no_camera)?;
+    let epoch = Instant::now();
+    let feeds: Vec<Feed> = addresses
+        .into_iter()
+        .map(|address| {
+            let options = FeedOptions { epoch, wake: Some(wake.clone()), ..FeedOptions::default() };
+            Feed::start(address.opener(wish_of(&wish.job)), options)
+        })
+        .collect();
+    // One camera is waited for; of several each is asked in turn.
+    let wait = if feeds.len() == 1 { WAIT } else { WAIT_IN_TURN };
     let mut happened: Vec<String> = Vec::new();
-    let mut last: Option<(Instant, Duration, Arc<LiveView>)> = None;
+    let mut cameras: Vec<CameraView> = wish
+        .sources
+        .iter()
+        .map(|source| CameraView { source: source.clone(), words: String::new(), seen: None, live: false })
+        .collect();
+    let mut last: Option<(Instant, Duration, LiveView)> = None;
     while !stop.load(Ordering::Relaxed) {
-        let frame = feed.next(WAIT);
-        let status = feed.status();
-        let view = match frame {
-            Some(frame) => {
+        let (mut over, mut lost) = (0, None);
+        for (k, feed) in feeds.iter().enumerate() {
+            let frame = feed.next(wait);
+            let status = feed.status();
+            cameras[k].words = camera_words(&status);
+            cameras[k].live = matches!(status.state, FeedState::Live);
+            if let Some(frame) = frame {
                 // A picture of another camera or zoom than the profile's would give confident wrong numbers.
                 if let Some(profile) = wish.job.lenses.first()
                     && let Some(reason) = crate::session::other_camera(&frame.exif, profile)
                 {
                     return Err(format!("{} cannot be used: {reason}", frame.name));
                 }
-                let reading = live.see(0, frame.time, &frame.gray);
+                let reading = live.see(k, frame.time, &frame.gray);
                 remember(&mut happened, &reading.happenings);
-                let seen =
-                    Seen { name: frame.name.clone(), gray: frame.gray.clone(), tags: tags(&reading, &wish.job.kit) };
-                let hold = watch.as_mut().map(|w| w.see(frame.time, &frame.gray));
-                let view = Arc::new(LiveView { hold, ..view(&reading, Some(Arc::new(seen)), &happened, &status) });
-                last = Some((Instant::now(), frame.time, view.clone()));
-                view
-            }
-            None => match &last {
-                // Nothing new: what is shown grows old.
-                Some((at, time, before)) => {
-                    let now = live.stand_now(*time + at.elapsed());
-                    Arc::new(older(before, now.as_ref(), &status))
+                let tags = tags(&reading, &wish.job.kit);
+                cameras[k].seen = Some(Arc::new(Seen { name: frame.name.clone(), gray: frame.gray.clone(), tags }));
+                if let Some(watch) = &mut watch {
+                    watch.see(k, frame.time, &frame.gray);
                 }
-                None => Arc::new(waiting(&status)),
-            },
+                let new = view(&reading, &happened);
+                // Where one camera is blind and another sees, what that one says stays.
+                let other = last.as_ref().is_some_and(|(at, _, v)| !v.stale && at.elapsed() < STALE_AFTER);
+                if feeds.len() == 1 || !new.stale || !other {
+                    last = Some((Instant::now(), frame.time, new));
+                }
+            }
+            match status.state {
+                FeedState::Lost(loss) => {
+                    over += 1;
+                    lost = lost.or(Some(loss.to_string()));
+                }
+                FeedState::Ended => over += 1,
+                _ => {}
+            }
+        }
+        let silent: Vec<bool> = cameras.iter().map(|c| !c.live).collect();
+        let now = match &last {
+            Some((at, _, before)) if at.elapsed() < STALE_AFTER => before.clone(),
+            // Nothing new: what is shown grows old.
+            Some((at, time, before)) => older(before, live.stand_now(*time + at.elapsed()).as_ref()),
+            None => LiveView::nothing(Vec::new()),
         };
-        tell(LiveState::On(view));
-        match status.state {
-            FeedState::Lost(loss) => return Err(loss.to_string()),
-            FeedState::Ended => return Err("All pictures of the folder have been played.".into()),
-            _ => {}
+        let hold = watch.as_ref().and_then(|w| w.view(&silent));
+        tell(LiveState::On(Arc::new(LiveView { cameras: cameras.clone(), hold, ..now })));
+        // One camera that is lost takes nothing from the others.
+        if over == feeds.len() {
+            return Err(lost.unwrap_or_else(|| "All pictures of the folder have been played.".into()));
         }
     }
-    feed.stop();
+    feeds.iter().for_each(Feed::stop);
     Ok(())
 }
 
@@ -294,10 +327,10 @@ fn motion_words(motion: Motion) -> &'static str {
     }
 }
 
-fn view(reading: &Reading, seen: Option<Arc<Seen>>, happened: &[String], status: &FeedStatus) -> LiveView {
+fn view(reading: &Reading, happened: &[String]) -> LiveView {
     let stand = reading.stand.as_ref();
     LiveView {
-        seen,
+        cameras: Vec::new(),
         standing: stand.map(|s| Standing::of_check(&station_part(&s.station))),
         age: stand.map(|s| s.age).unwrap_or_default(),
         stale: stand.is_none_or(|s| s.stale),
@@ -316,105 +349,13 @@ fn view(reading: &Reading, seen: Option<Arc<Seen>>, happened: &[String], status:
             })
             .collect(),
         happenings: happened.to_vec(),
-        camera: camera_words(status),
         hold: None,
-    }
-}
-
-/// A hold watch with its log and what it has noticed so far.
-struct Watch {
-    lookout: Lookout,
-    log: Result<HoldLog, Problem>,
-    noticed: Vec<(bool, String)>,
-}
-
-impl Watch {
-    /// A log that cannot be written costs the log, not the watch; the screen says so.
-    fn start(lookout: Lookout, options: &HoldOptions, wish: &LiveWish) -> Self {
-        let since_epoch = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).ok().map(|d| d.as_secs());
-        let started = since_epoch.filter(|_| !wish.replay);
-        let log = HoldLog::open(&wish.job.folder).and_then(|mut log| {
-            log.add(&line_of_start(options, std::slice::from_ref(&wish.source), started))?;
-            Ok(log)
-        });
-        Self { lookout, log, noticed: Vec::new() }
-    }
-
-    fn see(&mut self, time: Duration, image: &Gray) -> HoldView {
-        let report = self.lookout.see(time, image);
-        for news in &report.news {
-            let fault = self.log.as_mut().ok().and_then(|log| log.add(&line_of_news(news)).err());
-            if let Some(problem) = fault {
-                self.log = Err(problem);
-            }
-            self.noticed.push((news.kind.is_alarm(), format!("{:.1} s: {}", news.time.as_secs_f64(), news.sentence)));
-        }
-        // Alarms stay; the rest makes room.
-        while self.noticed.len() > KEPT_NEWS {
-            let Some(at) = self.noticed.iter().position(|(alarm, _)| !alarm) else { break };
-            self.noticed.remove(at);
-        }
-        self.view(&report)
-    }
-
-    /// What the watch says, for the screen.
-    fn view(&self, report: &HoldReport) -> HoldView {
-        let mm = |(value, u): (f64, f64)| (mm_from_m(value), mm_from_m(Estimate::new(value, u).expanded));
-        HoldView {
-            watching_for: match report.phase {
-                Phase::Watching { since } => Some(report.time.saturating_sub(since)),
-                Phase::Settling { .. } => None,
-            },
-            blind: report.trouble.is_some() || report.bodies.iter().any(|b| b.standing == hold::Standing::NotSeen),
-            broken: report.moved,
-            bodies: report
-                .bodies
-                .iter()
-                .map(|b| BodyLine {
-                    name: b.name.clone(),
-                    standing: b.standing,
-                    shift_mm: b.shift_m.map(mm),
-                    detectable_mm: mm_from_m(b.detectable_m),
-                })
-                .collect(),
-            news: self.noticed.clone(),
-            trouble: report.trouble.clone(),
-            log: self.log.as_ref().map(|log| log.path().to_owned()).map_err(ToString::to_string),
-        }
     }
 }
 
 /// The same view, grown old.
-fn older(before: &LiveView, stand: Option<&StandReading>, status: &FeedStatus) -> LiveView {
-    LiveView {
-        age: stand.map_or(before.age, |s| s.age),
-        stale: stand.is_none_or(|s| s.stale),
-        camera: camera_words(status),
-        // A camera that gives nothing watches nothing.
-        hold: before
-            .hold
-            .clone()
-            .map(|hold| HoldView { blind: hold.blind || !matches!(status.state, FeedState::Live), ..hold }),
-        ..before.clone()
-    }
-}
-
-/// Before the first picture.
-fn waiting(status: &FeedStatus) -> LiveView {
-    LiveView {
-        seen: None,
-        standing: None,
-        age: Duration::ZERO,
-        stale: true,
-        motion: "not seen yet",
-        frames: 0,
-        sentence: String::new(),
-        trouble: None,
-        bodies: Vec::new(),
-        happenings: Vec::new(),
-        camera: camera_words(status),
-        hold: None,
-    }
+fn older(before: &LiveView, stand: Option<&StandReading>) -> LiveView {
+    LiveView { age: stand.map_or(before.age, |s| s.age), stale: stand.is_none_or(|s| s.stale), ..before.clone() }
 }
 
 /// How the camera is, for people.

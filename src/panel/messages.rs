@@ -1,11 +1,12 @@
 //! What passes between the window, the model and the worker: commands of the user, tasks of the worker, events that it tells.
 
 use crate::panel::choices::{Place, Settings};
+use crate::panel::keeping::{RecordCommand, RecordEvent, RecordTask};
 use crate::panel::live::{LiveState, LiveWish};
 use crate::panel::seen::Seen;
 use crate::readiness::Readiness;
 use crate::record::result::ResultFile;
-use crate::record::{Change, Job, Problem};
+use crate::record::{Change, Job, OutcomePart, Problem};
 use crate::session::Progress;
 use crate::session::live::Mount;
 use std::path::PathBuf;
@@ -50,44 +51,26 @@ pub enum Command {
     Live(bool),
     /// The hold watch on or off; with it the camera is read live too.
     Hold(bool),
-    /// Where records are kept, and by whom.
-    Keeper(Keeper),
-    /// Measure the job once more and keep it as a record.
-    Keep,
-}
-
-/// Where records are kept, and by whom.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Keeper {
-    /// The folder of all records.
-    pub into: String,
-    /// Who keeps them.
-    pub by: String,
-}
-
-/// A record in the making.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub enum KeepState {
-    /// None was asked for.
-    #[default]
-    Idle,
-    /// Being copied and measured.
-    Running,
-    /// Kept in this folder.
-    Kept(PathBuf),
-    /// Not kept, and why.
-    Failed(String),
+    /// Something about records.
+    Record(RecordCommand),
 }
 
 /// The camera of the live reading, as the user chose it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CameraChoice {
-    /// `camera 0`, `http://...`, or a folder.
+    /// `camera 0`, `http://...`, or a folder; several with a semicolon between them.
     pub source: String,
     /// A folder's pictures are played again instead of waited for.
     pub replay: bool,
     /// How it is mounted.
     pub mount: Mount,
+}
+
+impl CameraChoice {
+    /// The sources that are named.
+    pub fn sources(&self) -> Vec<String> {
+        self.source.split(';').map(str::trim).filter(|s| !s.is_empty()).map(str::to_owned).collect()
+    }
 }
 
 impl Default for CameraChoice {
@@ -117,8 +100,8 @@ pub enum Task {
     Live(LiveWish),
     /// Read no longer.
     EndLive,
-    /// Keep a record of the job in this folder.
-    Record(PathBuf, Keeper),
+    /// Something about records.
+    Record(RecordTask),
     /// Write this result again: its readiness list changed.
     Keep(PathBuf, Arc<ResultFile>),
 }
@@ -132,6 +115,10 @@ pub struct Opened {
     pub earlier: Option<Arc<ResultFile>>,
     /// The readiness list with its answers; the shipped one where the folder has none.
     pub list: Option<Readiness>,
+    /// What came of the routine, where that was typed in; or what is wrong with its file.
+    pub came: Result<Option<OutcomePart>, Problem>,
+    /// Alarms in the log of earlier hold watches.
+    pub alarms: usize,
 }
 
 /// What the worker tells.
@@ -151,8 +138,8 @@ pub enum Event {
     Checked(Arc<Job>, Arc<ResultFile>, Result<PathBuf, Problem>),
     /// The check was given up.
     Stopped,
-    /// A record was kept in that folder, or not, and why.
-    Recorded(Result<PathBuf, String>),
+    /// Something about records.
+    Record(RecordEvent),
     /// The newest word of the live reading.
     Live(LiveState),
     /// A photograph was searched.

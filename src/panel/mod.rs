@@ -10,9 +10,12 @@ pub mod basis;
 pub mod bay_plan;
 pub mod bay_view;
 pub mod choices;
+pub mod cue;
 pub mod far;
 pub mod figures;
 pub mod help;
+pub mod keeping;
+pub mod kept;
 pub mod keys;
 pub mod live;
 pub mod messages;
@@ -21,17 +24,21 @@ pub mod picture_view;
 pub mod places;
 pub mod seen;
 pub mod settings;
+pub mod settling_view;
 pub mod stake;
 pub mod standing;
 pub mod start;
 pub mod states;
 pub mod style;
 pub mod table;
+pub mod watching;
 pub mod window_view;
 pub mod worker;
 
 use crate::panel::app::PanelApp;
-use crate::panel::model::{Command, Model, Settings};
+use crate::panel::figures::Lengths;
+use crate::panel::kept::{Kept, kept_path};
+use crate::panel::model::{Command, Look, Model, Settings, TEXT_SCALE};
 use crate::panel::worker::Worker;
 use crate::record::Problem;
 use eframe::egui;
@@ -41,12 +48,31 @@ use std::sync::Arc;
 /// Smallest window in which everything can be used, in units of 1/96 inch.
 const SMALLEST: [f32; 2] = [640.0, 480.0];
 
+/// What was wished for this start on the command line, before what was kept from the last one.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Wished {
+    /// Light or dark.
+    pub look: Option<Look>,
+    /// Millimetres or inches.
+    pub lengths: Option<Lengths>,
+    /// Size of everything.
+    pub text_scale: Option<f32>,
+}
+
 /// Opens the window, with a job if one is named, and returns when it is closed.
-pub fn run(job: Option<PathBuf>, settings: Settings) -> Result<(), Problem> {
+pub fn run(job: Option<PathBuf>, wished: Wished) -> Result<(), Problem> {
+    let kept = Kept::read(kept_path());
+    let before = kept.settings();
+    let settings = Settings {
+        look: wished.look.unwrap_or(before.look),
+        lengths: wished.lengths.unwrap_or(before.lengths),
+        text_scale: wished.text_scale.map_or(before.text_scale, |s| s.clamp(TEXT_SCALE.0, TEXT_SCALE.1)),
+        ..before
+    };
     let options = eframe::NativeOptions {
         viewport: egui::ViewportBuilder::default()
             .with_title("plumbsight")
-            .with_inner_size([1280.0, 860.0])
+            .with_inner_size(kept.window().unwrap_or([1280.0, 860.0]))
             .with_min_inner_size(SMALLEST)
             .with_drag_and_drop(true),
         renderer: eframe::Renderer::Glow,
@@ -55,7 +81,7 @@ pub fn run(job: Option<PathBuf>, settings: Settings) -> Result<(), Problem> {
     let made = move |created: &eframe::CreationContext<'_>| {
         let ctx = created.egui_ctx.clone();
         let worker = Worker::start(Arc::new(move || ctx.request_repaint()));
-        let mut app = PanelApp::new(&created.egui_ctx, Model::with(settings), Some(worker));
+        let mut app = PanelApp::new(&created.egui_ctx, Model::with(settings), Some(worker)).with_kept(kept);
         if let Some(folder) = job {
             app.command(Command::Open(folder));
         }

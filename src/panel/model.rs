@@ -4,8 +4,10 @@
 
 use crate::panel::basis::{Line, Strength, basis};
 use crate::panel::bay_plan::{BayPlan, Viewpoint};
-use crate::panel::live::{HoldView, LiveState, LiveView, LiveWish};
+use crate::panel::keeping::Keeping;
+use crate::panel::live::{LiveState, LiveView, LiveWish};
 use crate::panel::standing::Standing;
+use crate::panel::watching::HoldView;
 use crate::readiness::Readiness;
 use crate::record::result::{ReadinessPart, ResultFile, Verdict};
 use crate::record::{Job, Problem};
@@ -15,7 +17,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use crate::panel::choices::{Look, Place, Settings, TEXT_SCALE};
-pub use crate::panel::messages::{CameraChoice, Command, Event, KeepState, Keeper, Opened, Task};
+pub use crate::panel::messages::{CameraChoice, Command, Event, Opened, Task};
 pub use crate::panel::states::{JobState, Origin, Outcome, PictureState, Shown, Work};
 
 /// Everything that is shown.
@@ -39,10 +41,12 @@ pub struct Model {
     pub list: Option<Readiness>,
     /// Why an answer could not be kept.
     pub not_kept: Option<Problem>,
-    /// Where records are kept, and by whom.
-    pub keeper: Keeper,
-    /// The record in the making.
-    pub keeping: KeepState,
+    /// Records: kept, looked at again, found.
+    pub keeping: Keeping,
+    /// What is wrong with the file that says what came of the routine.
+    pub came_wrong: Option<Problem>,
+    /// Alarms in the log of hold watches before the running one, and in the running one.
+    alarms: (usize, usize),
     /// The camera of the live reading.
     pub camera: CameraChoice,
     /// The live reading.
@@ -63,6 +67,8 @@ pub struct Model {
     pub show_plan: bool,
     /// The folder that is being read.
     wanted: Option<PathBuf>,
+    /// The folder whose outcome is in the form.
+    opened: Option<PathBuf>,
     /// A check is due once the running one ends.
     again: bool,
 }
@@ -79,8 +85,9 @@ impl Default for Model {
             basis: Vec::new(),
             list: None,
             not_kept: None,
-            keeper: Keeper::default(),
-            keeping: KeepState::Idle,
+            keeping: Keeping::default(),
+            came_wrong: None,
+            alarms: (0, 0),
             camera: CameraChoice::default(),
             live: LiveState::Off,
             holding: false,
@@ -91,6 +98,7 @@ impl Default for Model {
             picture: PictureState::None,
             show_plan: true,
             wanted: None,
+            opened: None,
             again: false,
         }
     }
@@ -158,6 +166,11 @@ impl Model {
     /// The hold watch, while one is kept.
     pub fn hold_view(&self) -> Option<&HoldView> {
         self.live_view()?.hold.as_ref()
+    }
+
+    /// Alarms in the log of the hold watch.
+    pub fn alarms(&self) -> usize {
+        self.alarms.0 + self.alarms.1
     }
 
     /// What placing shows: the live reading where one runs, else the last check.
@@ -264,18 +277,9 @@ impl Model {
                 Some(job) => vec![Task::Answer(job.folder.clone(), change)],
                 None => Vec::new(),
             },
-            Command::Keeper(keeper) => {
-                self.keeper = keeper;
-                Vec::new()
-            }
-            Command::Keep => {
-                let named = !self.keeper.into.trim().is_empty() && !self.keeper.by.trim().is_empty();
-                let Some(job) = self.ready().filter(|_| named && self.keeping != KeepState::Running) else {
-                    return Vec::new();
-                };
-                let task = Task::Record(job.folder.clone(), self.keeper.clone());
-                self.keeping = KeepState::Running;
-                vec![task]
+            Command::Record(command) => {
+                let job = self.ready().map(|job| job.folder.clone());
+                self.keeping.apply(command, job.as_ref()).map(Task::Record).into_iter().collect()
             }
             Command::Camera(camera) => {
                 self.camera = camera;
@@ -347,16 +351,15 @@ impl Model {
                 }
                 self.go_on()
             }
-            Event::Recorded(kept) => {
-                self.keeping = match kept {
-                    Ok(folder) => KeepState::Kept(folder),
-                    Err(why) => KeepState::Failed(why),
-                };
-                Vec::new()
-            }
+            Event::Record(event) => self.keeping.receive(event).map(Task::Record).into_iter().collect(),
             Event::Live(state) => {
                 // A word that was on its way when the reading was ended.
                 if !matches!(self.live, LiveState::Off) {
+                    if let LiveState::On(view) = &state
+                        && let Some(hold) = &view.hold
+                    {
+                        self.alarms.1 = hold.news.iter().filter(|(alarm, _)| *alarm).count();
+                    }
                     self.live = state;
                 }
                 Vec::new()
@@ -417,10 +420,15 @@ impl Model {
 
     fn read_live(&mut self, hold: bool) -> Vec<Task> {
         let Some(job) = self.ready().filter(|job| job.still_template().is_none()).cloned() else { return Vec::new() };
+        if self.camera.sources().is_empty() {
+            return Vec::new();
+        }
         self.live = LiveState::Preparing(None);
+        self.alarms = (self.alarms(), 0);
         self.holding = hold;
-        let CameraChoice { source, replay, mount } = self.camera.clone();
-        vec![Task::Live(LiveWish { job, station: self.station, source, replay, mount, hold })]
+        let CameraChoice { replay, mount, .. } = self.camera;
+        let sources = self.camera.sources();
+        vec![Task::Live(LiveWish { job, station: self.station, sources, replay, mount, hold })]
     }
 
     /// Nothing of the last job stays; a running check still ends with its own event.
@@ -433,6 +441,9 @@ impl Model {
         self.wanted = None;
         self.list = None;
         self.not_kept = None;
+        self.opened = None;
+        self.came_wrong = None;
+        self.alarms = (0, 0);
         self.basis.clear();
         self.station = 0;
         self.photograph = None;
@@ -443,8 +454,16 @@ impl Model {
     }
 
     fn take_job(&mut self, opened: Opened) -> Vec<Task> {
-        let Opened { job, earlier, list } = opened;
+        let Opened { job, earlier, list, came, alarms } = opened;
         self.list = list;
+        self.alarms.0 = alarms.saturating_sub(self.alarms.1);
+        // Read anew because a photograph came: what is being typed stays.
+        let another = self.opened.as_ref() != Some(&job.folder);
+        self.came_wrong = came.as_ref().err().cloned();
+        if another {
+            self.keeping.begin(came.ok().flatten().as_ref());
+            self.opened = Some(job.folder.clone());
+        }
         self.basis = basis(&job);
         if let (None, Some(result)) = (&self.outcome, earlier) {
             let origin = Origin::Earlier(job.folder.join("result.json"));

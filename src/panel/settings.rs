@@ -4,12 +4,14 @@ use crate::panel::far::BAR_UNITS;
 use crate::panel::figures::Lengths;
 use crate::panel::model::{Command, Look, Model, TEXT_SCALE};
 use crate::panel::style;
+use crate::record::Problem;
+use crate::record::result::Verdict;
 use crate::units::{inch_from_mm, mm_from_inch};
 use eframe::egui;
 use egui::{Sense, Stroke, Vec2};
 
-/// Shows the settings where they are open.
-pub fn settings_window(ctx: &egui::Context, model: &Model, out: &mut Vec<Command>) {
+/// Shows the settings where they are open. `problem`: why they are not kept.
+pub fn settings_window(ctx: &egui::Context, model: &Model, problem: Option<&Problem>, out: &mut Vec<Command>) {
     if !model.settings_open {
         return;
     }
@@ -38,6 +40,13 @@ pub fn settings_window(ctx: &egui::Context, model: &Model, out: &mut Vec<Command
                 ui.add(slider).labelled_by(label.id);
             });
             ui.checkbox(&mut settings.by_itself, "Measure and check by itself when photographs or files change");
+            ui.checkbox(&mut settings.sound, "A sound when the verdict changes or something moved");
+            if let Some(problem) = problem {
+                ui.horizontal_wrapped(|ui| {
+                    style::mark_ui(ui, Verdict::Out, 12.0);
+                    ui.label(format!("What is chosen here is not kept. {problem}"));
+                });
+            }
             ui.separator();
             ui.label("For the far view: how long is this bar on your screen?");
             let zoom = settings.text_scale;

@@ -3,6 +3,7 @@
 //! Two windows: seen from above (lateral and distance, yaw) and from the car's right side (distance and height, pitch). Millimetres from the required place.
 
 use crate::panel::standing::Standing;
+use crate::uncertainty::ellipse_95;
 
 /// Indices of the six.
 const DISTANCE: usize = 0;
@@ -10,9 +11,6 @@ const LATERAL: usize = 1;
 const HEIGHT: usize = 2;
 const YAW: usize = 3;
 const PITCH: usize = 4;
-
-/// Corners of the polygon that an ellipse is drawn with.
-const ELLIPSE_POINTS: usize = 64;
 
 /// The face's lean is drawn so many times as large that its tolerance fills this angle, degrees. Chosen for the eye.
 const LEAN_SHOWN_DEG: f64 = 12.0;
@@ -61,7 +59,7 @@ impl Window {
         let at = axes.map(|(k, sign)| sign * standing.six[k].deviation);
         let half = axes.map(|(k, _)| standing.six[k].tolerance);
         let cov = [0, 1].map(|i| [0, 1].map(|j| axes[i].1 * axes[j].1 * standing.cov[axes[i].0][axes[j].0]));
-        let ellipse: Vec<[f64; 2]> = ellipse(cov).into_iter().map(|[x, y]| [at[0] + x, at[1] + y]).collect();
+        let ellipse: Vec<[f64; 2]> = ellipse_95(cov).into_iter().map(|[x, y]| [at[0] + x, at[1] + y]).collect();
         let farthest = ellipse.iter().chain([&at]).flatten().fold(0.0_f64, |most, v| most.max(v.abs()));
         let window = half.iter().flatten().fold(0.0_f64, |most, v| most.max(*v));
         let reach = (1.5 * window).max(1.2 * farthest);
@@ -97,21 +95,6 @@ impl Window {
 /// A factor that can be said: whole numbers, at least 1.
 fn round_factor(times: f64) -> f64 {
     if times >= 10.0 { (times / 5.0).round() * 5.0 } else { times.round().max(1.0) }
-}
-
-/// The 95 % ellipse about zero of two values with this covariance. Source: chi-square with two degrees of freedom, whose 95 % point is -2 ln 0.05 = 5.991.
-pub fn ellipse(cov: [[f64; 2]; 2]) -> Vec<[f64; 2]> {
-    let k = (-2.0 * 0.05_f64.ln()).sqrt();
-    // Cholesky factor of the 2 x 2 matrix; rounding may make a variance slightly negative.
-    let a = cov[0][0].max(0.0).sqrt();
-    let b = if a > 0.0 { cov[0][1] / a } else { 0.0 };
-    let c = (cov[1][1] - b * b).max(0.0).sqrt();
-    (0..ELLIPSE_POINTS)
-        .map(|i| {
-            let (sin, cos) = (std::f64::consts::TAU * i as f64 / ELLIPSE_POINTS as f64).sin_cos();
-            [k * a * cos, k * (b * cos + c * sin)]
-        })
-        .collect()
 }
 
 #[cfg(test)]
@@ -167,33 +150,6 @@ mod tests {
         assert_eq!(window.at, [3.0, -4.0]);
         assert_eq!(window.half, [Some(10.0), None]);
         assert!(window.lean_deg < 0.0, "clockwise as drawn, ahead being to the right");
-    }
-
-    /// 95 of 100 draws of the distribution lie inside the polygon (seeded; 4 standard errors of a share of 0.95 over 20,000 draws are 0.0062).
-    #[test]
-    fn the_ellipse_holds_95_in_100() {
-        use rand_chacha::ChaCha8Rng;
-        use rand_chacha::rand_core::{Rng, SeedableRng};
-        let cov = [[4.0, 1.5], [1.5, 1.0]];
-        let polygon = ellipse(cov);
-        let mut rng = ChaCha8Rng::seed_from_u64(11);
-        let mut uniform = || (rng.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
-        let n = 20_000;
-        let inside = (0..n)
-            .filter(|_| {
-                // Box and Muller.
-                let (r, turn) = ((-2.0 * (1.0 - uniform()).ln()).sqrt(), std::f64::consts::TAU * uniform());
-                let (s, t) = (r * turn.cos(), r * turn.sin());
-                let point = [2.0 * s, 0.75 * s + (1.0_f64 - 0.75 * 0.75).sqrt() * t];
-                let edges = polygon.iter().zip(polygon.iter().cycle().skip(1));
-                edges.fold(true, |in_all, (a, b)| {
-                    in_all && (b[0] - a[0]) * (point[1] - a[1]) - (b[1] - a[1]) * (point[0] - a[0]) >= 0.0
-                })
-            })
-            .count();
-        // A polygon of 64 corners inside its ellipse lacks 0.16 % of the area.
-        let share = inside as f64 / f64::from(n);
-        assert!((share - 0.95).abs() < 0.0075, "{share}");
     }
 
     #[test]

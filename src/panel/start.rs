@@ -11,7 +11,8 @@ const DEMONSTRATION: &str = "plumbsight-demo";
 /// What is typed into the fields.
 #[derive(Debug)]
 pub struct Start {
-    folder: String,
+    /// The job's folder; the last one at first.
+    pub folder: String,
     demonstration: String,
 }
 

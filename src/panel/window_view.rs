@@ -96,14 +96,14 @@ fn furniture(painter: &egui::Painter, rect: Rect, window: &Window, scale: f32, l
     text(inner.center_top(), Align2::CENTER_TOP, title.into());
     text(inner.left_center(), Align2::LEFT_CENTER, left.into());
     text(inner.right_center(), Align2::RIGHT_CENTER, right.into());
-    let times =
-        if window.lean_times > 1.0 { format!(" (drawn {:.0} times)", window.lean_times) } else { String::new() };
-    let deviation = degrees(window.lean_deg, window.lean_expanded_deg, true);
+    let times = if window.lean_times > 1.0 { format!(" (drawn × {:.0})", window.lean_times) } else { String::new() };
     let deviation = match window.view {
-        View::Above => deviation,
+        View::Above => window.lean_deg,
         // As the table says it: positive with the top ahead.
-        View::Side => degrees(-window.lean_deg, window.lean_expanded_deg, true),
+        View::Side => -window.lean_deg,
     };
+    let u = window.lean_expanded_deg;
+    let deviation = format!("{} ±{}", degrees(deviation, u, true), degrees(u, u, false));
     text(inner.left_bottom(), Align2::LEFT_BOTTOM, format!("{lean} {deviation}{times}"));
     let bar = window.scale_bar_mm(lengths.unit_mm());
     let end = inner.right_bottom() - Vec2::new(2.0, 2.0);

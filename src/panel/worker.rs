@@ -3,15 +3,17 @@
 //! One thread for jobs and checks, one for single photographs (the newest wish wins), one that looks at the folder once a second. All end when the
 //! [`Worker`] is dropped; a running check is given up then.
 
+use crate::panel::keeping::{Form, FoundRecord, RecordEvent, RecordTask, recheck_lines};
 use crate::panel::live::LiveRun;
-use crate::panel::model::{Event, Keeper, Opened, Task};
+use crate::panel::model::{Event, Opened, Task};
 use crate::panel::seen::see;
-use crate::record::keep::Moment;
+use crate::record::keep::sign::ShopKey;
+use crate::record::keep::{Moment, RECORD_FILE, read_record};
 use crate::record::{
-    Job, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, read_job, read_readiness, read_result,
-    unpack_demo, write_atomically,
+    Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, hold_alarms, json_text, read_job,
+    read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome,
 };
-use crate::session::keep::{KeepOptions, keep};
+use crate::session::keep::{KeepOptions, keep, recheck};
 use crate::session::{self, Extras};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -107,7 +109,7 @@ impl Worker {
             }
             // What is asked for now is not what was to be stopped before.
             Task::Check(_) => self.stop.store(false, Ordering::Relaxed),
-            Task::Read(_) | Task::Demonstration(_) | Task::Answer(..) | Task::Keep(..) | Task::Record(..) => {}
+            Task::Read(_) | Task::Demonstration(_) | Task::Answer(..) | Task::Keep(..) | Task::Record(_) => {}
         }
         let _ = self.jobs.send(task);
     }
@@ -151,10 +153,7 @@ fn work(tasks: &Receiver<Task>, post: &Post, stop: &AtomicBool, watched: &Watche
                 let answered = apply_change(&folder, &change).and_then(|()| read_readiness(&folder));
                 post.send(Event::Answered(folder, answered));
             }
-            Task::Record(folder, keeper) => {
-                let kept = keep_record(&folder, &keeper).map_err(|failure| failure.to_string());
-                post.send(Event::Recorded(kept));
-            }
+            Task::Record(task) => post.send(Event::Record(records(task))),
             Task::Keep(path, result) => post.send(Event::Kept(write(&result, path))),
             Task::Stop | Task::Forget | Task::Look(..) | Task::Live(_) | Task::EndLive => {}
         }
@@ -166,7 +165,9 @@ fn read(folder: &Path) -> Result<Opened, Problem> {
     // An older result that cannot be read is of no use and no harm: the next check replaces it.
     let earlier = read_result(&job.folder.join("result.json")).ok();
     let list = read_readiness(&job.folder)?;
-    Ok(Opened { job: Arc::new(job), earlier: earlier.map(Arc::new), list: Some(list) })
+    let came = read_outcome(&job.folder);
+    let alarms = hold_alarms(&job.folder).unwrap_or(0);
+    Ok(Opened { job: Arc::new(job), earlier: earlier.map(Arc::new), list: Some(list), came, alarms })
 }
 
 fn write(result: &ResultFile, path: PathBuf) -> Result<PathBuf, Problem> {
@@ -175,10 +176,56 @@ fn write(result: &ResultFile, path: PathBuf) -> Result<PathBuf, Problem> {
     Ok(path)
 }
 
+/// What is asked for about records, done.
+fn records(task: RecordTask) -> RecordEvent {
+    match task {
+        RecordTask::WriteOutcome(folder, part) => {
+            RecordEvent::OutcomeWritten(write_outcome(&folder, &part).map_err(|p| p.to_string()))
+        }
+        RecordTask::Keep(folder, form) => {
+            RecordEvent::Recorded(keep_record(&folder, &form).map_err(|failure| failure.to_string()))
+        }
+        RecordTask::Find(root) => RecordEvent::Found(find_records(&root)),
+        RecordTask::Recheck(record) => {
+            let done = recheck(&record, None, false, &|_| {});
+            RecordEvent::Rechecked(record, done.map(|d| recheck_lines(&d)).map_err(|failure| failure.to_string()))
+        }
+    }
+}
+
 /// A record is whole or not there at all, so that it is never given up half way.
-fn keep_record(folder: &Path, keeper: &Keeper) -> Result<PathBuf, session::Failure> {
-    let options = KeepOptions { by: keeper.by.trim(), note: None, corrects: None, key: None, at: Moment::now() };
-    Ok(keep(folder, Path::new(keeper.into.trim()), &options, &|_| {})?.folder)
+fn keep_record(folder: &Path, form: &Form) -> Result<PathBuf, session::Failure> {
+    if let Ok(Some(part)) = form.outcome.part() {
+        write_outcome(folder, &part)?;
+    }
+    let said = |text: &str| Some(text.trim().to_owned()).filter(|t| !t.is_empty());
+    let key = said(&form.key).map(|file| ShopKey::read(Path::new(&file))).transpose()?;
+    let note = said(&form.note);
+    let options = KeepOptions {
+        by: form.by.trim(),
+        note: note.as_deref(),
+        corrects: form.corrects.as_deref().map(|record| (record, form.reason.trim())),
+        key: key.as_ref(),
+        at: Moment::now(),
+    };
+    Ok(keep(folder, Path::new(form.into.trim()), &options, &|_| {})?.folder)
+}
+
+/// The records right below a folder, newest first, and how many of its folders look like records and cannot be read.
+fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
+    let entries = std::fs::read_dir(root).map_err(|e| {
+        format!("{}: it cannot be read ({e}). Name the folder in which the shop keeps its records.", root.display())
+    })?;
+    let mut found = Vec::new();
+    let mut unread = 0;
+    for folder in entries.flatten().map(|e| e.path()).filter(|p| p.join(RECORD_FILE).is_file()) {
+        match read_record(&folder) {
+            Ok(record) => found.push((record.made_utc.clone(), FoundRecord::of(folder, &record))),
+            Err(_) => unread += 1,
+        }
+    }
+    found.sort_by(|a, b| b.0.cmp(&a.0));
+    Ok((found.into_iter().map(|(_, record)| record).collect(), unread))
 }
 
 /// One check; its result is written before it is shown, so that nothing is lost.
@@ -206,8 +253,8 @@ fn look(tasks: &Receiver<Task>, post: &Post) {
     }
 }
 
-/// What is in a folder that matters for a measurement: names, sizes and times of photographs and TOML files. Answers to the readiness list change no
-/// number; they have their own way.
+/// What is in a folder that matters for a measurement: names, sizes and times of photographs and TOML files. Answers to the readiness list and what came of
+/// the routine change no number; they have their own way.
 type Signature = Vec<(PathBuf, u64, Option<SystemTime>)>;
 
 /// Tells of a change once the folder looks the same twice in a row and differs from what was read or told last.
@@ -251,6 +298,7 @@ fn gather(folder: &Path, deeper: usize, out: &mut Signature) {
         let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
         if matches!(ending.as_str(), "toml" | "jpg" | "jpeg" | "png")
             && !path.ends_with(READINESS_FILE)
+            && !path.ends_with(OUTCOME_FILE)
             && let Ok(data) = std::fs::metadata(&path)
         {
             out.push((path, data.len(), data.modified().ok()));

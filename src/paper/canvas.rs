@@ -2,22 +2,32 @@
 
 use crate::paper::face::Typeface;
 use crate::paper::{Item, Page};
+use std::sync::Arc;
 
-/// A grey: 0 black, 255 white.
+/// What is painted with: red, green, blue (sRGB).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Ink(pub u8);
+pub struct Ink(pub [u8; 3]);
 
 impl Ink {
     /// Black.
-    pub const BLACK: Ink = Ink(0);
+    pub const BLACK: Ink = Ink::grey(0);
     /// For lines and texts that step back.
-    pub const GREY: Ink = Ink(110);
+    pub const GREY: Ink = Ink::grey(110);
     /// For lines to be seen only when looked for.
-    pub const LIGHT: Ink = Ink(170);
+    pub const LIGHT: Ink = Ink::grey(170);
     /// For areas.
-    pub const PALE: Ink = Ink(225);
+    pub const PALE: Ink = Ink::grey(225);
     /// White.
-    pub const WHITE: Ink = Ink(255);
+    pub const WHITE: Ink = Ink::grey(255);
+    /// Blue of the palette by Okabe and Ito (values from memory), which people with any colour vision tell apart.
+    pub const BLUE: Ink = Ink([0, 114, 178]);
+    /// Vermilion of the same palette.
+    pub const VERMILION: Ink = Ink([213, 94, 0]);
+
+    /// A grey: 0 black, 255 white.
+    pub const fn grey(level: u8) -> Self {
+        Self([level; 3])
+    }
 }
 
 /// How a shape is painted.
@@ -266,6 +276,12 @@ impl<'a> Canvas<'a> {
         self.page.items.push(Item::Shape { outline, look });
     }
 
+    /// A JPEG picture with its upper left corner here; both sides in units of the present frame, which must not be turned.
+    pub fn picture(&mut self, at: [f64; 2], size: [f64; 2], jpeg: Arc<Vec<u8>>) {
+        let size_mm = size.map(|side| side * self.frame.scale);
+        self.page.items.push(Item::Picture { at_mm: self.frame.map(at), size_mm, jpeg });
+    }
+
     /// A straight line.
     pub fn line(&mut self, from: [f64; 2], to: [f64; 2], ink: Ink, width_mm: f64) {
         self.paint(&Outline::polyline(&[from, to]), Look::line(ink, width_mm));
@@ -344,6 +360,7 @@ impl Item {
             Item::Shape { outline, look } => {
                 around(&mut outline.points(), look.line.map_or(0.0, |(_, width)| width / 2.0))
             }
+            Item::Picture { at_mm: [x, y], size_mm: [width, height], .. } => [*x, *y, x + width, y + height],
             Item::Text { at_mm, angle_rad, em_mm, width_mm, .. } => {
                 let (sin, cos) = angle_rad.sin_cos();
                 let corner =

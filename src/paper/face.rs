@@ -8,8 +8,19 @@ use std::collections::BTreeMap;
 /// DejaVu Sans 2.37 from Debian's package fonts-dejavu-core; licence in `font/LICENSE.txt`.
 const SHIPPED: &[u8] = include_bytes!("font/DejaVuSans.ttf");
 
-/// Printable characters that texts are made of: Latin and the signs in use.
+/// Signs in use besides ASCII.
+#[cfg(test)]
 const CHARACTERS: &str = "°±·×÷–—‘’“”•…→←↑↓≤≥≈µ²³½¼ÄÖÜäöüßéèàçñ▲△▼▶◀●○◆✓✗☐□";
+
+/// First and last characters of the scripts that are written one sign after the other from left to right, as this program does it (Unicode blocks: Latin,
+/// Greek, Cyrillic, Armenian, punctuation, signs). Scripts that need joining or another direction would come out wrong and count as lacking.
+const WRITTEN: [(char, char); 5] =
+    [(' ', '~'), ('\u{a1}', '\u{2ff}'), ('\u{370}', '\u{58f}'), ('\u{1e00}', '\u{1fff}'), ('\u{2010}', '\u{27bf}')];
+
+/// Characters that would act on what is around them, or are not seen at all: soft hyphen, line and paragraph marks, marks of direction.
+fn is_written(c: char) -> bool {
+    !matches!(c, '\u{ad}' | '\u{483}'..='\u{489}' | '\u{2028}'..='\u{202f}' | '\u{205f}'..='\u{206f}' | '\u{20d0}'..='\u{20ff}')
+}
 
 /// A typeface with the widths of its characters.
 #[derive(Clone, Debug)]
@@ -25,8 +36,10 @@ impl Typeface {
         let font = FontRef::new(SHIPPED).map_err(|_| PaperError::Font)?;
         let charmap = font.charmap();
         let metrics = font.glyph_metrics(Size::new(1.0), LocationRef::default());
-        let characters = (' '..='~').chain(CHARACTERS.chars());
-        let glyphs = characters
+        let glyphs = WRITTEN
+            .iter()
+            .flat_map(|(first, last)| *first..=*last)
+            .filter(|c| is_written(*c))
             .filter_map(|c| {
                 let id = charmap.map(c)?;
                 Some((c, (id.to_u32(), f64::from(metrics.advance_width(id)?))))
@@ -54,6 +67,44 @@ impl Typeface {
     /// Length of a line of text in ems.
     pub fn width_em(&self, text: &str) -> f64 {
         text.chars().map(|c| self.glyph(c).1).sum()
+    }
+
+    /// The text with every character that cannot be written replaced by its code, as in `[U+6F22]`; line breaks stay, and a tab is a space.
+    pub fn writable(&self, text: &str) -> String {
+        let mut out = String::with_capacity(text.len());
+        for c in text.chars() {
+            match c {
+                '\n' => out.push('\n'),
+                '\t' | '\u{a0}' | '\u{202f}' => out.push(' '),
+                '\r' => {}
+                c if self.glyphs.contains_key(&c) => out.push(c),
+                c => out.push_str(&format!("[U+{:04X}]", u32::from(c))),
+            }
+        }
+        out
+    }
+
+    /// Lines no longer than `width_mm`, broken between words, and within a word where it alone is longer.
+    pub fn fitted(&self, text: &str, em_mm: f64, width_mm: f64) -> Vec<String> {
+        let mut lines = Vec::new();
+        for line in self.wrapped(text, em_mm, width_mm) {
+            if self.width_em(&line) * em_mm <= width_mm {
+                lines.push(line);
+                continue;
+            }
+            let (mut part, mut width) = (String::new(), 0.0);
+            for c in line.chars() {
+                let advance = self.glyph(c).1 * em_mm;
+                if width + advance > width_mm && !part.is_empty() {
+                    lines.push(std::mem::take(&mut part));
+                    width = 0.0;
+                }
+                part.push(c);
+                width += advance;
+            }
+            lines.push(part);
+        }
+        lines
     }
 
     /// Lines no longer than `width_mm`, broken between words; a single longer word stands alone. `\n` breaks as well.
@@ -100,5 +151,15 @@ mod tests {
         assert_eq!(lines.join(" "), "one two three four five");
         assert_eq!(lines.last().map(String::as_str), Some("five"));
         assert_eq!(face.wrapped("incomprehensibilities", 4.0, 5.0), ["incomprehensibilities"]);
+        let broken = face.fitted("an incomprehensibilities", 4.0, 20.0);
+        assert!(broken.iter().all(|l| face.width_em(l) * 4.0 <= 20.0), "{broken:?}");
+        assert_eq!(broken.concat(), "anincomprehensibilities");
+    }
+
+    #[test]
+    fn what_cannot_be_written_is_shown_by_its_code() {
+        let face = Typeface::shipped().unwrap();
+        assert_eq!(face.writable("Čápek Иван Ελ\t漢\u{7}\r\n\u{202e}"), "Čápek Иван Ελ [U+6F22][U+0007]\n[U+202E]");
+        assert!(face.can_write(&face.writable("مرحبا e\u{301}").replace('\n', "")));
     }
 }

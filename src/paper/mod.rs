@@ -9,6 +9,7 @@ pub mod pdf;
 
 pub use canvas::{Align, Canvas, Frame, Ink, LINE_EMS, Look, Outline, Step};
 pub use face::Typeface;
+pub use pdf::Moment;
 
 /// What an ordinary office printer cannot print on, at each edge, and a little more. Common practice, no source.
 pub const MARGIN_MM: f64 = 8.0;
@@ -80,6 +81,15 @@ pub enum Item {
         outline: Outline,
         /// How it is painted.
         look: Look,
+    },
+    /// A photograph.
+    Picture {
+        /// Its upper left corner.
+        at_mm: [f64; 2],
+        /// Width and height on the page.
+        size_mm: [f64; 2],
+        /// A baseline JPEG file.
+        jpeg: std::sync::Arc<Vec<u8>>,
     },
     /// One line of text.
     Text {

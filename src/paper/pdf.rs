@@ -2,9 +2,11 @@
 
 use crate::paper::{Item, Look, Outline, Page, PaperError, Step, Typeface};
 use crate::units::pt_from_mm;
-use krilla::color::luma;
-use krilla::geom::{Path, PathBuilder, Point, Transform};
-use krilla::metadata::Metadata;
+use krilla::color::{luma, rgb};
+use krilla::configure::{Archival, ConfigurationBuilder};
+use krilla::geom::{Path, PathBuilder, Point, Size, Transform};
+use krilla::image::Image;
+use krilla::metadata::{DateTime, Metadata};
 use krilla::num::NormalizedF32;
 use krilla::page::PageSettings;
 use krilla::paint::{Fill, FillRule, LineCap, LineJoin, Stroke, StrokeDash};
@@ -15,20 +17,49 @@ use krilla::{Document, SerializeSettings};
 /// How much of its size a bold text is stroked with.
 const BOLD_SHARE: f64 = 0.035;
 
+/// A moment in universal time: year, month, day, hour, minute, second.
+pub type Moment = (u16, [u8; 5]);
+
 /// Writes pages as one PDF with this title. The same pages give the same bytes: there is no date in the file.
 ///
 /// Lengths come out true to better than 0.001 mm: they are written as 32-bit numbers of 1/72 in.
 pub fn write(pages: &[Page], title: &str, face: &Typeface) -> Result<Vec<u8>, PaperError> {
-    let font = Font::new(face.data().to_vec().into(), 0).ok_or(PaperError::Font)?;
     let settings = SerializeSettings { enable_tagging: false, ..SerializeSettings::default() };
+    at_full_size(filled(settings, metadata(title), pages, face)?)
+        .ok_or_else(|| PaperError::Pdf("its catalogue is not where it should be".into()))
+}
+
+/// Writes pages as one PDF for keeping: PDF/A-2b (ISO 19005-2), which the writer checks while it writes. The same pages, title and moment give the same
+/// bytes.
+pub fn write_archival(pages: &[Page], title: &str, made: Moment, face: &Typeface) -> Result<Vec<u8>, PaperError> {
+    let configuration = ConfigurationBuilder::new()
+        .with_archival_validator(Archival::A2_B)
+        .finish()
+        .map_err(|e| PaperError::Pdf(format!("{e:?}")))?;
+    let settings = SerializeSettings { enable_tagging: false, configuration, ..SerializeSettings::default() };
+    let (year, [month, day, hour, minute, second]) = made;
+    let date = DateTime::new(year).month(month).day(day).hour(hour).minute(minute).second(second);
+    let date = date.utc_offset_hour(0).utc_offset_minute(0);
+    filled(settings, metadata(title).creation_date(date), pages, face)
+}
+
+fn metadata(title: &str) -> Metadata {
+    Metadata::new()
+        .title(title.to_owned())
+        .language("en".to_owned())
+        .creator(concat!("plumbsight ", env!("CARGO_PKG_VERSION")).to_owned())
+        .producer(concat!("plumbsight ", env!("CARGO_PKG_VERSION")).to_owned())
+}
+
+fn filled(
+    settings: SerializeSettings,
+    metadata: Metadata,
+    pages: &[Page],
+    face: &Typeface,
+) -> Result<Vec<u8>, PaperError> {
+    let font = Font::new(face.data().to_vec().into(), 0).ok_or(PaperError::Font)?;
     let mut document = Document::new_with(settings);
-    document.set_metadata(
-        Metadata::new()
-            .title(title.to_owned())
-            .language("en".to_owned())
-            .creator(concat!("plumbsight ", env!("CARGO_PKG_VERSION")).to_owned())
-            .producer(concat!("plumbsight ", env!("CARGO_PKG_VERSION")).to_owned()),
-    );
+    document.set_metadata(metadata);
     for page in pages {
         let [width, height] = page.size_mm.map(|mm| pt_from_mm(mm) as f32);
         let settings =
@@ -38,6 +69,7 @@ pub fn write(pages: &[Page], title: &str, face: &Typeface) -> Result<Vec<u8>, Pa
         for item in &page.items {
             match item {
                 Item::Shape { outline, look } => shape(&mut surface, outline, look),
+                Item::Picture { at_mm, size_mm, jpeg } => picture(&mut surface, *at_mm, *size_mm, jpeg)?,
                 Item::Text { at_mm, angle_rad, em_mm, ink, bold, text, .. } => {
                     let line = bold.then_some((*ink, em_mm * BOLD_SHARE));
                     paint(&mut surface, &Look { fill: Some(*ink), line, dash_mm: None });
@@ -48,8 +80,18 @@ pub fn write(pages: &[Page], title: &str, face: &Typeface) -> Result<Vec<u8>, Pa
         surface.finish();
         sheet.finish();
     }
-    let bytes = document.finish().map_err(|e| PaperError::Pdf(format!("{e:?}")))?;
-    at_full_size(bytes).ok_or_else(|| PaperError::Pdf("its catalogue is not where it should be".into()))
+    document.finish().map_err(|e| PaperError::Pdf(format!("{e:?}")))
+}
+
+/// Not interpolated by readers, as keeping asks.
+fn picture(surface: &mut Surface, at_mm: [f64; 2], size_mm: [f64; 2], jpeg: &[u8]) -> Result<(), PaperError> {
+    let image = Image::from_jpeg(jpeg.to_vec().into(), false).map_err(PaperError::Pdf)?;
+    let size = Size::from_wh(pt(size_mm[0]), pt(size_mm[1]))
+        .ok_or_else(|| PaperError::Pdf("a picture without size".into()))?;
+    surface.push_transform(&Transform::from_translate(pt(at_mm[0]), pt(at_mm[1])));
+    surface.draw_image(image, size);
+    surface.pop();
+    Ok(())
 }
 
 /// Tells the print window to begin with "actual size" instead of "fit to page": `/PrintScaling /None`. Source: ISO 32000-1:2008, table 150.
@@ -83,18 +125,21 @@ fn pt(mm: f64) -> f32 {
     pt_from_mm(mm) as f32
 }
 
-fn grey(ink: crate::paper::Ink) -> krilla::paint::Paint {
-    luma::Color::new(ink.0).into()
+fn colour(ink: crate::paper::Ink) -> krilla::paint::Paint {
+    match ink.0 {
+        [r, g, b] if r == g && g == b => luma::Color::new(r).into(),
+        [r, g, b] => rgb::Color::new(r, g, b).into(),
+    }
 }
 
 fn paint(surface: &mut Surface, look: &Look) {
     surface.set_fill(look.fill.map(|ink| Fill {
-        paint: grey(ink),
+        paint: colour(ink),
         opacity: NormalizedF32::ONE,
         rule: FillRule::NonZero,
     }));
     surface.set_stroke(look.line.map(|(ink, width_mm)| Stroke {
-        paint: grey(ink),
+        paint: colour(ink),
         width: pt(width_mm),
         miter_limit: 4.0,
         line_cap: LineCap::Butt,

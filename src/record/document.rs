@@ -1,13 +1,12 @@
 //! A TOML file read with the line of every key kept, so that each later message can name the line.
 
+use crate::capture::{ReadFault, read_file};
+use crate::limits::LARGEST_WRITTEN_BYTES;
 use crate::record::problem::Problem;
 use serde::de::DeserializeOwned;
 use std::collections::BTreeMap;
 use std::path::Path;
 use toml::de::{DeTable, DeValue};
-
-/// A file larger than this is not something a person wrote. Common practice, no source.
-const LARGEST_FILE_BYTES: u64 = 4_000_000;
 
 /// Endings of keys whose values are numbers; a text there is a slip of the pen (a decimal comma, a unit inside the quotes).
 const NUMBER_ENDINGS: [&str; 5] = ["_mm", "_deg", "_px", "_mm_per_m", "side_mm"];
@@ -27,18 +26,17 @@ impl Document {
     ///
     /// `name` is how messages call the file.
     pub fn read(path: &Path, name: &str, kind: &str) -> Result<Self, Problem> {
-        let size = std::fs::metadata(path).map_err(|e| cannot_read(name, &e))?;
-        if size.is_dir() {
-            return Err(Problem::of_file(name, "this is a folder, a file is needed", "Name the file itself."));
-        }
-        if size.len() > LARGEST_FILE_BYTES {
-            return Err(Problem::of_file(
+        let bytes = read_file(path, LARGEST_WRITTEN_BYTES).map_err(|fault| match fault {
+            ReadFault::NoFile("folder") => {
+                Problem::of_file(name, "this is a folder, a file is needed", "Name the file itself.")
+            }
+            ReadFault::Io(e) => cannot_read(name, &e),
+            _ => Problem::of_file(
                 name,
-                format!("{} bytes are too many for a file that a person writes", size.len()),
-                "Check that the right file is named here.",
-            ));
-        }
-        let bytes = std::fs::read(path).map_err(|e| cannot_read(name, &e))?;
+                fault.to_string(),
+                "A file that a person writes is needed: check that the right one is named here.",
+            ),
+        })?;
         let text = String::from_utf8(bytes).map_err(|e| {
             let line = 1 + e.as_bytes()[..e.utf8_error().valid_up_to()].iter().filter(|&&b| b == b'\n').count();
             Problem {

@@ -9,6 +9,7 @@ pub(crate) struct LengthsFile {
     #[allow(dead_code)] // checked by `Document`
     format: String,
     pub instrument: String,
+    pub u_instrument_mm_per_m: Option<f64>,
     pub limit_mm: Option<f64>,
     pub volume_mm: Option<[f64; 3]>,
     pub length: Vec<LengthTable>,

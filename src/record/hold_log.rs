@@ -1,5 +1,6 @@
 //! The hold watch's log in the job folder: one JSON object a line, only ever added to.
 
+use crate::record::paths::lies_inside;
 use crate::record::problem::Problem;
 use serde::Serialize;
 use std::fs::{File, OpenOptions};
@@ -83,6 +84,14 @@ impl HoldLog {
     /// begins on a line of its own.
     pub fn open(folder: &Path) -> Result<Self, Problem> {
         let path = folder.join(HOLD_LOG);
+        // Through a link it would write into a file of somebody else.
+        if path.is_symlink() && !lies_inside(folder, &path) {
+            return Err(Problem::of_file(
+                path.display().to_string(),
+                "it is a link that leads out of the job folder",
+                "Take the link away: the log is written into the job folder itself.",
+            ));
+        }
         let file = OpenOptions::new().create(true).read(true).append(true).open(&path).map_err(|e| fault(&path, &e))?;
         let mut log = Self { file, path };
         log.close_torn().map_err(|e| fault(&log.path, &e))?;
@@ -120,7 +129,7 @@ impl HoldLog {
 
 /// Lines of a job folder's log that say that something moved; `None` where there is no log.
 pub fn hold_alarms(folder: &Path) -> Option<usize> {
-    let text = std::fs::read_to_string(folder.join(HOLD_LOG)).ok()?;
+    let text = crate::capture::read_text(&folder.join(HOLD_LOG), crate::limits::LARGEST_LOG_BYTES).ok()?;
     let is_alarm = |line: &&str| {
         let read = serde_json::from_str::<serde_json::Value>(line);
         read.is_ok_and(|v| v.get("alarm").and_then(serde_json::Value::as_bool) == Some(true))

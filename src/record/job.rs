@@ -4,6 +4,7 @@ use crate::body::Kit;
 use crate::camera::Lens;
 use crate::capture::exif::start_focal_px;
 use crate::capture::{CameraIdentity, read_image};
+use crate::limits::MOST_PHOTOGRAPHS;
 use crate::placement::{Placement, Reference, StandModel};
 use crate::raster::ToneCurve;
 use crate::readiness::Readiness;
@@ -100,6 +101,8 @@ pub struct Job {
     pub touch: Option<JobTouch>,
     /// The job's own file, mostly `job.toml`.
     pub file: PathBuf,
+    /// The file of the bodies, relative to the folder: what tells one kit from another.
+    pub bodies_file: String,
     /// The other files that were read, relative to the folder: with these and the photographs the job is complete.
     pub inputs: Vec<String>,
     /// What was noticed while reading.
@@ -235,6 +238,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         learn,
         touch,
         file,
+        bodies_file: raw.bodies,
         inputs,
         notices,
     })
@@ -254,7 +258,16 @@ fn inputs(
     out.extend(places::names(bodies)?);
     out.extend(readiness_list);
     let beside = [READINESS_FILE, OUTCOME_FILE, HOLD_LOG];
-    out.extend(beside.iter().filter(|n| folder.join(n).exists()).map(|n| n.to_string()));
+    for name in beside.iter().filter(|n| folder.join(n).exists()) {
+        if !paths::lies_inside(folder, &folder.join(name)) {
+            return Err(Problem::of_file(
+                folder.join(name).display().to_string(),
+                "it is a link that leads out of the job folder",
+                "A job is one folder that is complete in itself: put the file itself there.",
+            ));
+        }
+        out.push(name.to_string());
+    }
     out.sort();
     out.dedup();
     Ok(out)
@@ -438,6 +451,17 @@ fn photographs(
                         "No file matches \"{written}\"{line}. Put the photographs there or correct the pattern."
                     ),
                 });
+            }
+            // Before they are compared with each other: a pattern can match a million files.
+            if photos.len() + files.len() > MOST_PHOTOGRAPHS {
+                return Err(document.problem(
+                    &key,
+                    format!(
+                        "the job has {} photographs or more, and {MOST_PHOTOGRAPHS} are the most",
+                        photos.len() + files.len()
+                    ),
+                    "15 to 30 that each show several bodies are enough: name those, or move the others elsewhere.",
+                ));
             }
             for file in files {
                 let at = add_photo(document, &key, folder, file, (lens, station, position), &mut photos, &mut notices)?;

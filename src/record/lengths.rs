@@ -15,6 +15,9 @@ pub const LENGTHS_FILE: &str = "lengths.toml";
 /// Beyond this a number is a slip, m. Common practice, no source.
 const LONGEST_M: f64 = 100.0;
 
+/// A tape of which less than this is known is none. Common practice, no source.
+const MOST_SCALE_MM_PER_M: f64 = 10.0;
+
 /// A point of a body.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct End {
@@ -42,6 +45,8 @@ pub struct KnownLength {
 pub struct KnownLengths {
     /// What they were measured with.
     pub instrument: String,
+    /// Standard uncertainty of the instrument's scale, relative: an error that all lengths have in common.
+    pub u_instrument: f64,
     /// Largest error allowed, m.
     pub limit_m: Option<f64>,
     /// Sides of the volume to be covered, m.
@@ -76,6 +81,20 @@ pub fn read_lengths(folder: &Path, kit: &Kit) -> Result<KnownLengths, Problem> {
     if file.length.is_empty() {
         return Err(document.problem("length", "there is no length in it", "Add a [[length]] table for each."));
     }
+    let u_instrument = match file.u_instrument_mm_per_m {
+        None => 0.0,
+        // Millimetres of a metre are the same thing as metres of a thousand.
+        Some(mm) if (0.0..=MOST_SCALE_MM_PER_M).contains(&mm) => m_from_mm(mm),
+        Some(mm) => {
+            return Err(document.problem(
+                "u_instrument_mm_per_m",
+                format!("{mm} mm per metre is not possible here"),
+                format!(
+                    "Write the standard uncertainty of the instrument's scale, 0 to {MOST_SCALE_MM_PER_M} mm per metre."
+                ),
+            ));
+        }
+    };
     let limit_m = file.limit_mm.map(|mm| positive("limit_mm", mm)).transpose()?;
     let volume_m = match file.volume_mm {
         None => None,
@@ -98,7 +117,7 @@ pub fn read_lengths(folder: &Path, kit: &Kit) -> Result<KnownLengths, Problem> {
             ));
         }
     }
-    Ok(KnownLengths { instrument: file.instrument, limit_m, volume_m, lengths })
+    Ok(KnownLengths { instrument: file.instrument, u_instrument, limit_m, volume_m, lengths })
 }
 
 fn resolve(

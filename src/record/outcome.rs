@@ -2,6 +2,7 @@
 
 use crate::record::document::Document;
 use crate::record::problem::Problem;
+use crate::record::write::write_atomically;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -92,6 +93,28 @@ pub fn read_outcome(folder: &Path) -> Result<Option<OutcomePart>, Problem> {
     }))
 }
 
+/// Writes an outcome into a job folder, in the place of what was there.
+///
+/// # Errors
+/// It says something that the file cannot hold, or cannot be written; what was there then stays.
+pub fn write_outcome(folder: &Path, part: &OutcomePart) -> Result<(), Problem> {
+    let path = folder.join(OUTCOME_FILE);
+    let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
+    let mut text = format!("format = \"plumbsight/outcome/1\"\nscan_tool = {}\n", quoted(&part.scan_tool));
+    text.push_str(&format!("routine = {}\n", quoted(&part.routine)));
+    for (key, value) in [("message", &part.message), ("fault_codes", &part.fault_codes), ("note", &part.note)] {
+        if let Some(value) = value {
+            text.push_str(&format!("{key} = {}\n", quoted(value)));
+        }
+    }
+    if let (Some(driven), Some(words)) = (part.road_test_driven, &part.road_test) {
+        text.push_str(&format!("\n[road_test]\ndriven = {driven}\nwords = {}\n", quoted(words)));
+    }
+    // What could not be read again must not replace what can.
+    Document::parse(text.clone(), &path.display().to_string(), "outcome")?.typed::<OutcomeFile>()?;
+    write_atomically(&path, text.as_bytes())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -112,5 +135,24 @@ mod tests {
         assert_eq!((good.routine.as_str(), good.road_test_driven), ("completed", Some(true)));
         assert_eq!(write("scan_tool = \"x\"\nroutine = \"fine\"\n").unwrap_err().line, Some(3));
         assert_eq!(write("scan_tool = \" \"\nroutine = \"failed\"\n").unwrap_err().line, Some(2));
+    }
+
+    #[test]
+    fn what_is_written_is_read_again() {
+        let dir = tempfile::tempdir().unwrap();
+        let part = OutcomePart {
+            scan_tool: "the \"old\" one \\ 2".into(),
+            routine: "failed".into(),
+            message: Some("line one\nline two".into()),
+            fault_codes: None,
+            road_test_driven: Some(false),
+            road_test: Some("rain".into()),
+            note: Some("#1 = later".into()),
+        };
+        write_outcome(dir.path(), &part).unwrap();
+        assert_eq!(read_outcome(dir.path()).unwrap(), Some(part.clone()));
+        let wrong = OutcomePart { routine: "fine".into(), ..part.clone() };
+        assert!(write_outcome(dir.path(), &wrong).is_err());
+        assert_eq!(read_outcome(dir.path()).unwrap(), Some(part), "what was there stays");
     }
 }

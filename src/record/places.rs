@@ -21,9 +21,6 @@ pub const PLACES_FORMAT: &str = "plumbsight/places/1";
 /// Places and sides that differ from the covariance's by more than this were edited: a micrometre, a millionth.
 const SAME: f64 = 1e-6;
 
-/// A file larger than this was not written by this program.
-const LARGEST_FILE_BYTES: u64 = 50_000_000;
-
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct PlacesFile {
@@ -194,11 +191,8 @@ fn read(path: &Path) -> Result<PlacesFile, Problem> {
     let name = path.display().to_string();
     let remedy = "Take the file that `plumbsight learn` wrote, unchanged, or learn the body again.";
     let fail = |what: String| Problem::of_file(name.clone(), what, remedy);
-    let size = std::fs::metadata(path).map_err(|e| fail(format!("it cannot be read ({e})")))?.len();
-    if size > LARGEST_FILE_BYTES {
-        return Err(fail(format!("{size} bytes are too many for a places file")));
-    }
-    let bytes = std::fs::read(path).map_err(|e| fail(format!("it cannot be read ({e})")))?;
+    let bytes =
+        crate::capture::read_file(path, crate::limits::LARGEST_PLACES_BYTES).map_err(|e| fail(e.to_string()))?;
     let file: PlacesFile = serde_json::from_slice(&bytes).map_err(|e| fail(format!("this is no places file ({e})")))?;
     if file.format != PLACES_FORMAT {
         return Err(fail(format!("its format is \"{}\" and this program knows \"{PLACES_FORMAT}\"", file.format)));

@@ -3,7 +3,8 @@
 //! These structs are the file format; the words in the README describe each. Besides them only `record::result_read` and `session::survey_file` know JSON.
 
 pub use crate::record::result_more::{
-    AdvicePart, BetterPart, DecidingPart, MonteCarloPart, MonteCarloStationPart, MonteCarloValuePart, ViewpointPart,
+    AdvicePart, BetterPart, DecidingPart, MonteCarloPart, MonteCarloStationPart, MonteCarloValuePart, TagPlacePart,
+    ViewpointPart,
 };
 pub use crate::record::result_six::SixPart;
 pub use crate::record::result_touch::{HoldPart, PointPart, PointerPart};
@@ -109,6 +110,9 @@ pub struct ResultFile {
     /// Tests of the survey's own assumptions; faults that were found come first.
     #[serde(default)]
     pub integrity: Vec<IntegrityPart>,
+    /// Where the tags sit on their bodies, as far as the survey tells it besides what is declared; for looking at many results over time.
+    #[serde(default)]
+    pub tag_places: Vec<TagPlacePart>,
     /// What would decide what is left open; only where something is not proven, or on request.
     #[serde(default)]
     pub advice: Option<AdvicePart>,

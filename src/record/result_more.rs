@@ -1,4 +1,4 @@
-//! The parts of the result file that say how well it is known and how it could be known better: advice, Monte Carlo.
+//! The parts of the result file that say how well it is known and how it could be known better: advice, Monte Carlo, places of tags.
 
 use crate::record::result::SixPart;
 use serde::{Deserialize, Serialize};
@@ -131,4 +131,18 @@ pub struct MonteCarloValuePart {
     pub tolerance: f64,
     /// `agrees`, `U is larger`, `U is too small`, or `open` where more trials are needed to say.
     pub agreement: String,
+}
+
+/// Where a tag sits on its body against its declared place, as the other tags of the body show it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TagPlacePart {
+    /// The body.
+    pub body: String,
+    /// The tag's id.
+    pub tag: u16,
+    /// How far its centre is from where it is declared, along the body's axes.
+    pub shift_mm: [f64; 3],
+    /// Standard uncertainties.
+    pub u_shift_mm: [f64; 3],
 }

@@ -4,27 +4,14 @@ use crate::record::problem::Problem;
 use crate::record::result::{RESULT_FORMAT, ResultFile};
 use std::path::Path;
 
-/// A larger file is no result of this program: hundreds of photographs give a few megabytes. Common practice, no source.
-const LARGEST_RESULT_BYTES: u64 = 200_000_000;
-
 /// Reads a `result.json`.
 ///
 /// # Errors
 /// It is not there, not a result of this program, or of a version that this program does not know.
 pub fn read_result(path: &Path) -> Result<ResultFile, Problem> {
     let name = path.display().to_string();
-    let cannot = |e: std::io::Error| {
-        Problem::of_file(&name, format!("it cannot be read ({e})"), "`plumbsight check JOB` writes it.")
-    };
-    let size = std::fs::metadata(path).map_err(cannot)?.len();
-    if size > LARGEST_RESULT_BYTES {
-        return Err(Problem::of_file(
-            &name,
-            format!("{size} bytes are too many for a result"),
-            "Check the file's name.",
-        ));
-    }
-    let text = std::fs::read_to_string(path).map_err(cannot)?;
+    let text = crate::capture::read_text(path, crate::limits::LARGEST_RESULT_BYTES)
+        .map_err(|e| Problem::of_file(&name, e.to_string(), "`plumbsight check JOB` writes it."))?;
     let remedy = "Make it again: `plumbsight check JOB`.";
     let value: serde_json::Value = serde_json::from_str(&text).map_err(|e| Problem {
         file: name.clone(),

@@ -15,20 +15,20 @@ use nalgebra::{UnitQuaternion, Vector3};
 /// A tag seen further than this from where it should be is somewhere else, m. Common practice, no source: ten times what a single view of a tag is worth.
 const ELSEWHERE_M: f64 = crate::units::m_from_mm(50.0);
 
-/// Nearer than this (m) it is where it should be.
+/// Nearer than this (m) it is where it should be. Common practice, no source: half of it, so that no place is both.
 const THERE_M: f64 = crate::units::m_from_mm(25.0);
 
-/// A batch of sheets that explains the misfit leaves at most one in so many of the failed tests and rejected views.
+/// A batch of sheets that explains the misfit leaves at most one in so many of the failed tests and rejected views. Common practice, no source.
 const LEFT_OVER: usize = 4;
 
-/// A reading that explains a tag's views leaves residuals below this, px, and another one at least so many times as large.
+/// A reading that explains a tag's views leaves residuals below this, px, and another one at least so many times as large. Common practice, no source.
 const FITS_PX: f64 = 3.0;
 const FAR_WORSE: f64 = 5.0;
 
 /// A batch has another size from this many standard uncertainties of what is declared (two-sided 0.01 % of a normal distribution).
 const SIZE_IN_U: f64 = 3.89;
 
-/// Tags left out in turn at most where there is no solution, and rejected views that chance may leave in one.
+/// Tags left out in turn at most where there is no solution, and rejected views that chance may leave in one. Common practice, no source.
 const MOST_TRIED: usize = 24;
 const ACCIDENTS: usize = 2;
 
@@ -100,18 +100,38 @@ fn one_tag_too_many(input: &SurveyInput) -> Option<(SurveyInput, Solved, Mistake
         let again = adjust(&without, &SurveyOptions::default());
         (unexplained(&again), b, t, without, again)
     });
-    let (left, b, t, without, again) = tried.min_by_key(|tried| tried.0)?;
-    let survey = again.as_ref().ok().filter(|_| left <= ACCIDENTS)?;
+    let mut all: Vec<_> = tried.filter(|tried| tried.0 <= ACCIDENTS).collect();
+    all.sort_by_key(|tried| tried.0);
+    let mut all = all.into_iter();
+    let (left, b, t, without, again) = all.next()?;
+    // Another one without which everything fits as well is as likely.
+    let equals: Vec<String> =
+        all.filter(|other| other.0 == left).map(|(_, b, t, _, _)| input.kit.bodies[b].tags[t].id.to_string()).collect();
+    let or = match equals.as_slice() {
+        [] => String::new(),
+        ids => format!(
+            " It may as well be tag {}: without it everything fits too, so look at all of them.",
+            ids.join(" or ")
+        ),
+    };
+    let survey = again.as_ref().ok()?;
+    let off = match &input.kit.bodies[b].tags[t].place {
+        crate::body::TagPlace::Known(place) | crate::body::TagPlace::Measured { body_from_tag: place, .. } => {
+            misfit(input, survey, b, t, place)
+        }
+        crate::body::TagPlace::Free => None,
+    };
     let reading = misplaced_tags(input, survey, &[(b, t)]).into_iter().next();
     let body = &input.kit.bodies[b];
     let mistake = reading.unwrap_or_else(|| Mistake {
         test: "tag elsewhere on its body",
         subject: format!("tag {} on \"{}\"", body.tags[t].id, body.name),
-        statistic: 1.0,
-        threshold: 0.0,
-        unit: "tags",
+        // How far it is from where it is declared, in the pictures; nothing is known of a tag that no photograph shows with something else.
+        statistic: off.unwrap_or(1e4).min(1e4),
+        threshold: FITS_PX,
+        unit: "px",
         sentence: format!(
-            "Tag {} does not sit on \"{}\" where it is declared, or its id is there twice: without it everything fits. Measure its place again.",
+            "Tag {} does not sit on \"{}\" where it is declared, or its id is there twice: without it everything fits. Measure its place again.{or}",
             body.tags[t].id, body.name
         ),
     });
@@ -185,8 +205,15 @@ fn wrong_positions(input: &SurveyInput, solved: &Solved) -> Option<(SurveyInput,
         };
         let Some(off) = off_from(photo.position).filter(|off| *off > ELSEWHERE_M) else { continue };
         let others = (0..car.positions.len()).filter(|q| *q != photo.position);
-        let best = others.filter_map(|q| Some((off_from(q)?, q))).min_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((near, q)) = best.filter(|(near, _)| *near < THERE_M) else { continue };
+        let mut there: Vec<(f64, usize)> =
+            others.filter_map(|q| Some((off_from(q)?, q))).filter(|(near, _)| *near < THERE_M).collect();
+        there.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let Some(&(near, q)) = there.first() else { continue };
+        // Positions nearer to each other than a view can tell.
+        let or = match there.get(1) {
+            Some((_, other)) => format!(" (\"{}\" fits as well.)", car.positions[*other]),
+            None => String::new(),
+        };
         corrected.photos[p].tags.retain(|t| !rides(t.id));
         found.push(Mistake {
             test: "photograph under another roll position",
@@ -196,7 +223,7 @@ fn wrong_positions(input: &SurveyInput, solved: &Solved) -> Option<(SurveyInput,
             unit: "mm",
             sentence: format!(
                 "Photograph {} is listed under roll position \"{}\" and shows the car as it stood at \"{}\": the plates are {:.0} mm from where the other photographs of \
-                 \"{}\" have them and {:.0} mm from where those of \"{}\" do. What it shows of the car was left out: correct roll_position in job.toml.",
+                 \"{}\" have them and {:.0} mm from where those of \"{}\" do. What it shows of the car was left out: correct roll_position in job.toml.{or}",
                 photo.name,
                 car.positions[photo.position],
                 car.positions[q],
@@ -409,6 +436,32 @@ fn suspects(input: &SurveyInput, survey: &Survey) -> Vec<(usize, usize)> {
     suspects
 }
 
+/// Middle corner residual (px) of a tag's views, were it at this place of its body.
+fn misfit(
+    input: &SurveyInput,
+    survey: &Survey,
+    b: usize,
+    t: usize,
+    body_from_tag: &Pose<crate::frames::Body, Tag>,
+) -> Option<f64> {
+    let tag = &input.kit.bodies[b].tags[t];
+    let mut off = Vec::new();
+    for (p, photo) in input.photos.iter().enumerate() {
+        let body = survey.find_rolled(b, photo.position).or_else(|| survey.find(b, photo.station));
+        let (Some(camera), Some(body), Some(seen)) =
+            (camera_of(survey, p), body, photo.tags.iter().find(|s| s.id == tag.id))
+        else {
+            continue;
+        };
+        let camera_from_tag = camera * survey.bodies[body].world_from_body * *body_from_tag;
+        for (corner, pixel) in tag.corners_m([0.0; 2]).iter().zip(&seen.corners) {
+            let there = lens_of(input, survey, p).project(&(camera_from_tag * Point::<Tag>::claim(*corner)));
+            off.push(there.map_or(f64::MAX, |at| (at - pixel).norm()));
+        }
+    }
+    crate::fit::median(&off)
+}
+
 /// Which of these tags sit on their bodies turned, listed the other way round or exchanged with each other. The survey need not have used them.
 fn misplaced_tags(input: &SurveyInput, survey: &Survey, suspects: &[(usize, usize)]) -> Vec<Mistake> {
     let place = |b: usize, t: usize| match &input.kit.bodies[b].tags[t].place {
@@ -417,29 +470,10 @@ fn misplaced_tags(input: &SurveyInput, survey: &Survey, suspects: &[(usize, usiz
         }
         crate::body::TagPlace::Free => None,
     };
-    // Middle corner residual (px) of a tag's views, were it at this place of its body.
-    let misfit = |b: usize, t: usize, body_from_tag: &Pose<crate::frames::Body, Tag>| -> Option<f64> {
-        let tag = &input.kit.bodies[b].tags[t];
-        let mut off = Vec::new();
-        for (p, photo) in input.photos.iter().enumerate() {
-            let body = survey.find_rolled(b, photo.position).or_else(|| survey.find(b, photo.station));
-            let (Some(camera), Some(body), Some(seen)) =
-                (camera_of(survey, p), body, photo.tags.iter().find(|s| s.id == tag.id))
-            else {
-                continue;
-            };
-            let camera_from_tag = camera * survey.bodies[body].world_from_body * *body_from_tag;
-            for (corner, pixel) in tag.corners_m([0.0; 2]).iter().zip(&seen.corners) {
-                let there = lens_of(input, survey, p).project(&(camera_from_tag * Point::<Tag>::claim(*corner)));
-                off.push(there.map_or(f64::MAX, |at| (at - pixel).norm()));
-            }
-        }
-        crate::fit::median(&off)
-    };
     let mut out: Vec<Mistake> = Vec::new();
     for &(b, t) in suspects {
         let Some(declared) = place(b, t) else { continue };
-        let Some(as_declared) = misfit(b, t, &declared) else { continue };
+        let Some(as_declared) = misfit(input, survey, b, t, &declared) else { continue };
         let turned = readings().into_iter().skip(1).map(|(turn, words)| {
             let turn = nalgebra::Isometry3::from_parts(nalgebra::Translation3::identity(), turn);
             (Pose::claim(declared.iso() * turn), words, None)
@@ -448,10 +482,17 @@ fn misplaced_tags(input: &SurveyInput, survey: &Survey, suspects: &[(usize, usiz
             let words = format!("where tag {} is declared", input.kit.bodies[b].tags[other].id);
             Some((place(b, other)?, words, Some(other)))
         });
-        let best = turned
+        let mut all: Vec<_> = turned
             .chain(exchanged)
-            .filter_map(|(pose, words, other)| Some((misfit(b, t, &pose)?, words, other)))
-            .min_by(|x, y| x.0.total_cmp(&y.0));
+            .filter_map(|(pose, words, other)| Some((misfit(input, survey, b, t, &pose)?, words, other)))
+            .collect();
+        all.sort_by(|x, y| x.0.total_cmp(&y.0));
+        // Another reading that fits as well is as likely: it is said too.
+        let or = match all.get(1).filter(|second| second.0 < FITS_PX) {
+            Some((off, words, _)) => format!(" Or it sits {words}, which fits to {off:.1} px: look."),
+            None => String::new(),
+        };
+        let best = all.into_iter().next();
         let Some((left, words, other)) = best.filter(|(left, _, _)| *left < FITS_PX && FAR_WORSE * left < as_declared)
         else {
             continue;
@@ -468,7 +509,7 @@ fn misplaced_tags(input: &SurveyInput, survey: &Survey, suspects: &[(usize, usiz
             threshold: FITS_PX,
             unit: "px",
             sentence: format!(
-                "Tag {} sits on \"{}\" {words}: so its corners fit to {left:.1} px, as declared they are {:.0} px off. {remedy}.",
+                "Tag {} sits on \"{}\" {words}: so its corners fit to {left:.1} px, as declared they are {:.0} px off. {remedy}.{or}",
                 body.tags[t].id,
                 body.name,
                 as_declared.min(1e4)

@@ -1,13 +1,17 @@
 //! A job kept as a record, and a record measured again.
 
+use crate::capture::read_file;
+use crate::limits::{LARGEST_KEY_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::record::keep::manifest::{Damage, MANIFEST, SIGNATURE, sha256_hex, verify};
-use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, key_text};
+use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, key_text, public_key_text};
 use crate::record::keep::{
-    CorrectsPart, JOB_FOLDER, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE, Staging,
-    read_record, record_name,
+    CorrectsPart, JOB_FOLDER, KitPart, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE,
+    Staging, contradictions, read_record, record_name,
 };
 use crate::record::result::DeviationPart;
-use crate::record::{Problem, Purpose, ResultFile, hold_alarms, json_text, read_job, read_outcome, read_result};
+use crate::record::{
+    Problem, Purpose, ResultFile, hold_alarms, json_text, read_brief, read_job, read_outcome, read_result,
+};
 use crate::session::{Extras, Failure, Watch, check, check_seen, look, survey_seen};
 use std::path::{Path, PathBuf};
 
@@ -92,6 +96,9 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         verdict: result.verdict,
         placement: result.placement.clone(),
         photographs: job.photos.len(),
+        kit: staging
+            .sum_of(&format!("{JOB_FOLDER}/{}", job.bodies_file))
+            .map(|sha256| KitPart { file: job.bodies_file.clone(), sha256 }),
         readiness_open: (!result.readiness.is_empty())
             .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
         hold_alarms: hold_alarms(&kept_job.folder),
@@ -137,8 +144,8 @@ fn corrected(record: &Path, root: &Path, reason: &str) -> Result<(CorrectsPart, 
         ));
     }
     let before = read_record(record)?;
-    let manifest = std::fs::read(record.join(MANIFEST))
-        .map_err(|e| Problem::of_file(&shown, format!("its manifest cannot be read ({e})"), "Check the folder."))?;
+    let manifest = read_file(&record.join(MANIFEST), LARGEST_WRITTEN_BYTES)
+        .map_err(|e| Problem::of_file(&shown, format!("its manifest: {e}"), "Check the folder."))?;
     let name = record.canonicalize().ok().and_then(|p| p.file_name().map(|n| n.to_string_lossy().into_owned()));
     Ok((
         CorrectsPart { record: name.unwrap_or(shown), manifest_sha256: sha256_hex(&manifest), reason: reason.into() },
@@ -163,6 +170,8 @@ pub struct Recheck {
     pub record: Option<RecordFile>,
     /// Files that are not as they were recorded.
     pub damage: Vec<Damage>,
+    /// What it says otherwise than its own result.
+    pub contradictions: Vec<String>,
     /// Its signature.
     pub signature: SignatureState,
     /// The measurement compared; `None` where it was not repeated.
@@ -188,6 +197,7 @@ impl Recheck {
     pub fn confirmed(&self) -> bool {
         self.damage.is_empty()
             && self.record.is_some()
+            && self.contradictions.is_empty()
             && self.signature != SignatureState::Bad
             && self.repeated.as_ref().is_none_or(|r| r.differences.is_empty())
     }
@@ -210,6 +220,10 @@ pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Wat
         Err(_) if !damage.is_empty() => None,
         Err(problem) => return Err(problem.into()),
     };
+    let contradictions = match (&record, read_brief(&folder.join(RESULT_FILE))) {
+        (Some(record), Ok(result)) => contradictions(record, &result),
+        _ => Vec::new(),
+    };
     let mut unrepeatable = None;
     let repeated = match record.as_ref().filter(|_| !quick).map(|record| repeat(folder, record, watch)) {
         None => None,
@@ -220,18 +234,18 @@ pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Wat
         }
         Some(Err(failure)) => return Err(failure),
     };
-    Ok(Recheck { record, damage, signature, repeated, unrepeatable })
+    Ok(Recheck { record, damage, contradictions, signature, repeated, unrepeatable })
 }
 
 fn signature_state(folder: &Path, public_key: Option<&Path>) -> Result<SignatureState, Problem> {
-    let given = public_key.map(key_text).transpose()?;
-    let Ok(signature) = std::fs::read(folder.join(SIGNATURE)) else {
+    let given = public_key.map(public_key_text).transpose()?;
+    let Ok(signature) = read_file(&folder.join(SIGNATURE), LARGEST_KEY_BYTES) else {
         // A signature that somebody expects and that is not there is not a good one.
         let expected = given.is_some() || folder.join(PUBLIC_KEY).exists();
         return Ok(if expected { SignatureState::Bad } else { SignatureState::None });
     };
     let key = given.or_else(|| key_text(&folder.join(PUBLIC_KEY)).ok());
-    let manifest = std::fs::read(folder.join(MANIFEST)).unwrap_or_default();
+    let manifest = read_file(&folder.join(MANIFEST), LARGEST_WRITTEN_BYTES).unwrap_or_default();
     Ok(match key.is_some_and(|key| is_signed_by(&key, &manifest, &signature)) {
         true => SignatureState::Good,
         false => SignatureState::Bad,

@@ -39,6 +39,7 @@ pub fn lengths(job: &Job, known: &KnownLengths, watch: Watch) -> Result<LengthsC
         }
     }
     let (measured, cov) = measured_lengths(&survey, &kept);
+    let u_instrument = known.u_instrument;
     let lengths: Vec<Length> = kept
         .iter()
         .zip(measured)
@@ -47,6 +48,7 @@ pub fn lengths(job: &Job, known: &KnownLengths, watch: Watch) -> Result<LengthsC
             measured_m,
             known_m: known.known_m,
             u_known_m: known.u_known_m,
+            u_scale: u_instrument,
         })
         .collect();
     match check_lengths(&lengths, &cov, known.limit_m, known.volume_m) {

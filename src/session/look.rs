@@ -2,6 +2,7 @@
 
 use crate::capture::exif::mismatches;
 use crate::capture::{CameraIdentity, ExifState, Picture, read_image};
+use crate::limits::MOST_TAGS_PER_PHOTOGRAPH;
 use crate::record::{Job, JobPhoto, LensProfile, Notice};
 use crate::session::{Progress, Watch};
 use crate::survey::{Photo, TagView};
@@ -131,8 +132,15 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> (Re
         return (Err(reason), picture.note);
     }
     let options = DetectOptions { lens: Some(*lens), tone: profile.tone.clone(), ..DetectOptions::default() };
-    let tags =
-        detect(gray, &options).into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
+    let found = detect(gray, &options);
+    if found.len() > MOST_TAGS_PER_PHOTOGRAPH {
+        let reason = format!(
+            "it shows {} tags, and {MOST_TAGS_PER_PHOTOGRAPH} are the most that are used. Keep other printed tags out of the picture.",
+            found.len()
+        );
+        return (Err(reason), picture.note);
+    }
+    let tags = found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
     (
         Ok(Photo {
             name: photo.name.clone(),

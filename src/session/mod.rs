@@ -31,7 +31,7 @@ pub use judge::{decision_bodies, judge};
 pub use look::{Look, look, look_until, other_camera};
 pub use monte_carlo::USUAL_TRIALS;
 pub use result::station as station_part;
-pub use survey_file::SURVEY_FORMAT;
+pub use survey_file::{SURVEY_FORMAT, SeenTag, seen_tags};
 
 use crate::record::result::Verdict;
 use crate::record::{Job, Notice, Problem, ResultFile};

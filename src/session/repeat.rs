@@ -1,6 +1,6 @@
 //! A repeatability study from the results of repeated checks.
 
-use crate::record::result::Verdict;
+use crate::record::result::{StationPart, Verdict};
 use crate::record::{Notice, Problem, ResultFile, read_result};
 use crate::uncertainty::repeat::Repeat;
 use std::path::{Path, PathBuf};
@@ -130,13 +130,24 @@ pub fn study(series: &[Series]) -> Result<RepeatStudy, Problem> {
             "Check the same stand at least twice, with nothing moved in between; ten checks or more tell much more.",
         ));
     };
-    let asked = |r: &ResultFile| (r.placement.title.clone(), r.placement.revision.clone());
-    if let Some((name, other)) = measured.iter().flatten().find(|(_, r)| asked(r) != asked(first)) {
-        return Err(Problem::of_file(
-            name.clone(),
-            format!("it asks for \"{}\", and {first_name} for \"{}\"", other.placement.title, first.placement.title),
-            "Study checks of one placement in one revision together.",
-        ));
+    let all: Vec<&(String, ResultFile)> = measured.iter().flatten().copied().collect();
+    for (k, (name, result)) in all.iter().enumerate() {
+        if let Some((before, _)) = all[..k].iter().find(|(_, other)| same_measurement(other, result)) {
+            return Err(Problem::of_file(
+                name.clone(),
+                format!(
+                    "it is the same measurement as {before}: counted twice it would make the scatter look smaller than it is"
+                ),
+                "Name each check once; a repeated check has photographs of its own.",
+            ));
+        }
+        if let Some(what) = another_job(first, result) {
+            return Err(Problem::of_file(
+                name.clone(),
+                format!("it is a check of something else than {first_name}: {what}"),
+                "Study checks of one stand before one car together, with nothing moved in between.",
+            ));
+        }
     }
     let stations = first.stations.iter().map(|s| station_study(&s.name, &measured)).collect();
     Ok(RepeatStudy {
@@ -147,15 +158,48 @@ pub fn study(series: &[Series]) -> Result<RepeatStudy, Problem> {
     })
 }
 
+/// Every deviation the same to the last digit: the same photographs, whatever the folder is called.
+fn same_measurement(a: &ResultFile, b: &ResultFile) -> bool {
+    let deviations = |r: &ResultFile| -> Vec<f64> {
+        r.stations.iter().flat_map(|s| s.deviations.each().map(|(_, _, part)| part.deviation)).collect()
+    };
+    let (of_a, of_b) = (deviations(a), deviations(b));
+    !of_a.is_empty() && of_a == of_b
+}
+
+/// What makes `other` a check of something else, in words.
+fn another_job(first: &ResultFile, other: &ResultFile) -> Option<String> {
+    let differs = |what: &str, a: Option<&str>, b: Option<&str>| {
+        let shown = |text: Option<&str>| text.map_or("none".to_owned(), |t| format!("\"{t}\""));
+        (a != b).then(|| format!("its {what} is {}, and {} there", shown(b), shown(a)))
+    };
+    let (p, q) = (&first.placement, &other.placement);
+    let car = |r: &ResultFile| r.vehicle.as_ref().map(|v| (v.name.clone(), v.id.clone())).unwrap_or_default();
+    let ((name, id), (other_name, other_id)) = (car(first), car(other));
+    let same_stations = || {
+        let asked = |s: &StationPart| s.deviations.each().map(|(_, _, d)| (d.required, d.tolerance));
+        let of = |r: &ResultFile, name: &str| r.stations.iter().find(|s| s.name == name).map(asked);
+        // A station that could not be measured in one of them is no other job.
+        let both: Vec<bool> = first.stations.iter().filter_map(|s| Some(of(other, &s.name)? == asked(s))).collect();
+        (both.is_empty() || both.contains(&false))
+            .then(|| "its stations, or what is required of them, are not the same".to_owned())
+    };
+    differs("placement", Some(&p.title), Some(&q.title))
+        .or_else(|| differs("placement's revision", Some(&p.revision), Some(&q.revision)))
+        .or_else(|| differs("placement's source", Some(&p.source), Some(&q.source)))
+        .or_else(|| differs("VIN", first.vin.as_deref(), other.vin.as_deref()))
+        .or_else(|| differs("vehicle", name.as_deref(), other_name.as_deref()))
+        .or_else(|| differs("vehicle id", id.as_deref(), other_id.as_deref()))
+        .or_else(same_stations)
+}
+
 fn station_study(name: &str, measured: &[Vec<&(String, ResultFile)>]) -> StationStudy {
     let of_check = |(_, result): &&(String, ResultFile)| result.stations.iter().find(|s| s.name == name).cloned();
     let series: Vec<Vec<_>> = measured.iter().map(|one| one.iter().filter_map(of_check).collect()).collect();
     let components = (0..6).filter_map(|k| {
         let values: Vec<Vec<f64>> = series
             .iter()
-            .map(|one: &Vec<crate::record::result::StationPart>| {
-                one.iter().map(|s| s.deviations.each()[k].2.deviation).collect()
-            })
+            .map(|one: &Vec<StationPart>| one.iter().map(|s| s.deviations.each()[k].2.deviation).collect())
             .collect();
         let (name, unit, _) = series.iter().flatten().next()?.deviations.each()[k];
         let stated_u = series.iter().flatten().map(|s| s.deviations.each()[k].2.u).collect();

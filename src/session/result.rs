@@ -7,6 +7,7 @@ use crate::placement::{Component, Reference};
 use crate::record::result::*;
 use crate::record::{Job, LensChoice, Notice};
 use crate::session::{Look, Measured};
+use crate::survey::integrity::{Suspect, Tested};
 use crate::survey::{Survey, Touched};
 use crate::uncertainty::{Estimate, K_95};
 use crate::units::{deg_from_rad, mm_from_m};
@@ -57,6 +58,7 @@ pub(super) fn not_measured(
         outliers: survey.map(|s| outliers(job, look, s)).unwrap_or_default(),
         survey: survey.map(|s| survey_part(job, s)),
         integrity: Vec::new(),
+        tag_places: Vec::new(),
         advice: None,
         monte_carlo: None,
         notices: notices.into_iter().map(|n| NoticePart { about: n.about, text: n.text }).collect(),
@@ -85,6 +87,7 @@ pub(super) fn build(job: &Job, measured: &Measured, judged: &Assessment, touched
         pointer: super::touch::pointer_part(job, touched),
         bodies: bodies(job, survey, Some(&vehicle_from_world)),
         photographs: photographs(job, &measured.look, Some(survey), Some(&vehicle_from_world)),
+        tag_places: tag_places(job, survey),
         notes: judged.notes.clone(),
         ..not_measured(job, &measured.look, Some(survey), String::new(), measured.notices.clone())
     }
@@ -229,6 +232,16 @@ fn vehicle(job: &Job, survey: &Survey, judged: &Assessment) -> VehiclePart {
             })
             .collect(),
     }
+}
+
+/// Where the tags sit against their declared places.
+fn tag_places(job: &Job, survey: &Survey) -> Vec<TagPlacePart> {
+    let of_test = |test: &Tested| {
+        let (Suspect::Tag { body, id }, Some(found)) = (&test.suspect, test.displaced) else { return None };
+        let body = job.kit.bodies.get(*body)?.name.clone();
+        Some(TagPlacePart { body, tag: *id, shift_mm: vector_mm(&found.shift_m), u_shift_mm: vector_mm(&found.u_m) })
+    };
+    survey.integrity.iter().filter_map(of_test).collect()
 }
 
 /// The word for a body's kind.

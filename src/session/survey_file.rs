@@ -4,9 +4,9 @@ use crate::record::result::{LensPart, NoticePart, PointerPart, SurveyPart};
 use crate::record::{Job, Problem, json_text};
 use crate::session::result::{kind_word, lenses, survey_part};
 use crate::session::{Measured, touch};
-use crate::survey::{Survey, Touched};
+use crate::survey::{Photo, Survey, Touched};
 use nalgebra::DMatrix;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The format line of a survey file.
 pub const SURVEY_FORMAT: &str = "plumbsight/survey/1";
@@ -81,6 +81,8 @@ struct View {
     tag: u16,
     body: String,
     used: bool,
+    /// As seen in the photograph, counter-clockwise from the print's lower left.
+    corners_px: Option<[[f64; 2]; 4]>,
     /// Predicted minus seen, four corners.
     residual_px: [[f64; 2]; 4],
     redundancy: f64,
@@ -98,6 +100,43 @@ fn pose<A, B>(p: &crate::frames::Pose<A, B>) -> PoseMetres {
 
 fn rows(m: &DMatrix<f64>) -> Vec<Vec<f64>> {
     m.row_iter().map(|row| row.iter().copied().collect()).collect()
+}
+
+/// A tag seen in a photograph, as a survey file keeps it.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+pub struct SeenTag {
+    /// The photograph's name in its job.
+    pub photograph: String,
+    /// The tag's id.
+    pub tag: u16,
+    /// The body that carries it.
+    pub body: String,
+    /// False where the survey's test rejected it.
+    pub used: bool,
+    /// Its corners in pixels; `None` in files of versions that did not keep them.
+    #[serde(default)]
+    pub corners_px: Option<[[f64; 2]; 4]>,
+}
+
+/// What a survey file says of the tags that were seen; the rest of it is passed over.
+///
+/// # Errors
+/// The file is no survey.
+pub fn seen_tags(path: &std::path::Path) -> Result<Vec<SeenTag>, Problem> {
+    #[derive(Deserialize)]
+    struct Part {
+        views: Vec<SeenTag>,
+    }
+    let fail = |what: String| {
+        Problem::of_file(path.display().to_string(), what, "`plumbsight recheck RECORD` says what is damaged.")
+    };
+    let text = std::fs::read_to_string(path).map_err(|e| fail(format!("it cannot be read ({e})")))?;
+    let part: Part = serde_json::from_str(&text).map_err(|e| fail(format!("this is no survey ({e})")))?;
+    Ok(part.views)
+}
+
+fn seen_corners(photo: &Photo, id: u16) -> Option<[[f64; 2]; 4]> {
+    photo.tags.iter().find(|t| t.id == id).map(|t| t.corners.map(|c| [c.x, c.y]))
 }
 
 /// The points found, those that only serve to pivot about included.
@@ -161,6 +200,7 @@ pub(super) fn to_json(job: &Job, measured: &Measured, found: Option<&Touched>) -
                 tag: v.id,
                 body: name(v.body),
                 used: v.used,
+                corners_px: seen_corners(&look.photos[v.photo], v.id),
                 residual_px: v.residual_px.map(|r| [r.x, r.y]),
                 redundancy: v.redundancy,
                 statistic: Some(v.statistic).filter(|s| s.is_finite()),

@@ -13,6 +13,7 @@ fn overlap(a: [f64; 4], b: [f64; 4], slack: f64) -> bool {
 fn name(item: &Item) -> String {
     match item {
         Item::Text { text, .. } => format!("{text:?}"),
+        Item::Picture { .. } => format!("a picture at {:.1?}", item.bounds_mm()),
         Item::Shape { .. } => format!("a shape at {:.1?}", item.bounds_mm()),
     }
 }

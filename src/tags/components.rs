@@ -85,7 +85,6 @@ pub fn find(map: &DarkMap, most: usize, s: &mut Scratch, found: &mut Vec<Compone
         return Ok(());
     }
     runs(map, 4 * most, s)?;
-    s.labels.clear();
     for y in 0..map.height() {
         join_row(y, s);
         if s.parents.len() > most || s.contacts.len() > most {
@@ -140,16 +139,16 @@ pub fn find(map: &DarkMap, most: usize, s: &mut Scratch, found: &mut Vec<Compone
     }
     s.ends.clear();
     s.ends.resize(rows as usize, [u16::MAX, 0]);
+    let (cracks, labels, places, ends) = (s.cracks.as_chunks::<2>().0, &s.labels[..], &s.places[..], &mut s.ends[..]);
     for (y, row) in s.row_starts.windows(2).enumerate() {
         let row = row[0] as usize..row[1] as usize;
-        let cracks = s.cracks.as_chunks::<2>().0;
-        for (run, label) in cracks[row.clone()].iter().zip(&s.labels[row]) {
-            let [along, across] = s.places[*label as usize];
+        for (run, label) in cracks[row.clone()].iter().zip(&labels[row]) {
+            let [along, across] = places[*label as usize];
             // Runs come from left to right.
-            let end = &mut s.ends[along as usize + y];
+            let end = &mut ends[along as usize + y];
             *end = [end[0].min(run[0]), run[1]];
             if across != 0 {
-                let end = &mut s.ends[across as usize + y];
+                let end = &mut ends[across as usize + y];
                 *end = [end[0].min(run[0]), run[1]];
             }
         }
@@ -167,7 +166,9 @@ fn runs(map: &DarkMap, most: usize, s: &mut Scratch) -> Result<(), TooManyAreas>
     s.cracks.clear();
     s.cracks.reserve_exact(2 * count + 8);
     s.cracks.resize(2 * count + 8, 0);
+    s.labels.clear();
     s.labels.reserve_exact(count);
+    s.labels.resize(count, 0);
     s.row_starts.clear();
     s.row_starts.push(0);
     let mut n = 0;
@@ -205,20 +206,22 @@ fn runs(map: &DarkMap, most: usize, s: &mut Scratch) -> Result<(), TooManyAreas>
 
 /// Gives every run of a row its label, joining those that it connects.
 fn join_row(y: usize, s: &mut Scratch) {
-    let begin = s.row_starts[y] as usize;
-    let end = s.row_starts[y + 1] as usize;
-    let above_begin = if y > 0 { s.row_starts[y - 1] as usize } else { begin };
-    let cracks = s.cracks.as_chunks::<2>().0;
+    let Scratch { cracks, row_starts, labels, parents, sums, contacts: across, .. } = s;
+    let begin = row_starts[y] as usize;
+    let end = row_starts[y + 1] as usize;
+    let above_begin = if y > 0 { row_starts[y - 1] as usize } else { begin };
+    let cracks = cracks.as_chunks::<2>().0;
     let (above, here) = (&cracks[above_begin..begin], &cracks[begin..end]);
+    let (labels_above, labels_here) = labels[above_begin..end].split_at_mut(begin - above_begin);
     let mut first = 0;
-    for &[from, to] in here {
+    for (&[from, to], own) in here.iter().zip(labels_here) {
         while first < above.len() && above[first][1] < from {
             first += 1;
         }
         let mut label = u32::MAX;
         let mut touches: [u32; 2] = [u32::MAX; 2];
         let mut contacts = 0;
-        for (other, &other_label) in above[first..].iter().zip(&s.labels[above_begin + first..]) {
+        for (other, &other_label) in above[first..].iter().zip(&labels_above[first..]) {
             if other[0] > to {
                 break;
             }
@@ -234,19 +237,19 @@ fn join_row(y: usize, s: &mut Scratch) {
             if other_label == label {
                 // The same area again.
             } else if label == u32::MAX {
-                label = root(&mut s.parents, other_label);
+                label = root(parents, other_label);
             } else {
-                let other = root(&mut s.parents, other_label);
+                let other = root(parents, other_label);
                 if other != label {
-                    label = join(&mut s.parents, &mut s.sums, label, other);
+                    label = join(parents, sums, label, other);
                 }
             }
         }
         let (left, right, row) = (u32::from(from), u32::from(to), y as u32);
         if label == u32::MAX {
-            label = s.parents.len() as u32;
-            s.parents.push(label);
-            s.sums.push(Component {
+            label = parents.len() as u32;
+            parents.push(label);
+            sums.push(Component {
                 bounds: [left, row, right, row + 1],
                 start: left,
                 area: right - left,
@@ -256,7 +259,7 @@ fn join_row(y: usize, s: &mut Scratch) {
                 first_row: 0,
             });
         } else {
-            let sum = &mut s.sums[label as usize];
+            let sum = &mut sums[label as usize];
             sum.bounds[0] = sum.bounds[0].min(left);
             sum.bounds[2] = sum.bounds[2].max(right);
             sum.bounds[3] = row + 1;
@@ -264,10 +267,10 @@ fn join_row(y: usize, s: &mut Scratch) {
             sum.runs += 1;
             sum.contacts += contacts;
         }
-        s.labels.push(label);
+        *own = label;
         for touched in touches {
-            if touched != u32::MAX && root(&mut s.parents, touched) != label {
-                s.contacts.push([touched, label]);
+            if touched != u32::MAX && root(parents, touched) != label {
+                across.push([touched, label]);
             }
         }
     }

@@ -134,9 +134,10 @@ fn extend(corners: &mut Vec<[i32; 2]>, start: usize, p: [i32; 2]) {
 /// Where the line from a over b, going on beyond b, meets the line from d over c, going on beyond c.
 fn meeting(a: Vector2<f64>, b: Vector2<f64>, d: Vector2<f64>, c: Vector2<f64>) -> Option<Vector2<f64>> {
     let (u, v) = (b - a, c - d);
-    let cross = u.perp(&v);
-    let along = (c - b).perp(&v) / cross;
-    (cross.abs() > 1e-9 && along > 0.0 && (b - c).perp(&u) / -cross > 0.0).then(|| b + u * along)
+    let (cross, bridge) = (u.perp(&v), c - b);
+    let (from_b, from_c) = (bridge.perp(&v), bridge.perp(&u));
+    // Both ahead; the signs tell, and one division is enough.
+    (cross.abs() > 1e-9 && from_b * cross > 0.0 && from_c * cross > 0.0).then(|| b + u * (from_b / cross))
 }
 
 #[cfg(test)]

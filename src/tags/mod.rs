@@ -1,6 +1,6 @@
 //! Tags of the public 36h11 family: what they look like and where they are in an image.
 
-mod align;
+pub mod align;
 mod codes;
 pub mod components;
 mod deblur;

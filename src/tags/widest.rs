@@ -8,8 +8,14 @@ use fearless_simd::{Level, Simd};
 #[inline(always)]
 pub(super) fn widest<R>(work: impl FnOnce() -> R) -> R {
     #[cfg(any(target_arch = "x86", target_arch = "x86_64"))]
-    if let Some(wide) = Level::new().as_avx2() {
-        return wide.vectorize(work);
+    {
+        let level = Level::new();
+        if let Some(wide) = level.as_avx512() {
+            return wide.vectorize(work);
+        }
+        if let Some(wide) = level.as_avx2() {
+            return wide.vectorize(work);
+        }
     }
     work()
 }

@@ -5,8 +5,12 @@
 //! its H.2. The derivatives are central differences (GUM 5.1.4, note 2), so the function itself stays the only place where the
 //! geometry is written.
 
+mod ellipse;
 pub mod lengths;
 pub mod repeat;
+pub mod trend;
+
+pub use ellipse::ellipse_95;
 
 use nalgebra::{DMatrix, DVector};
 

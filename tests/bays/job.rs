@@ -37,6 +37,7 @@ pub fn job_of(bay: &Bay, photos: &[Photo], placement: Placement) -> Job {
         vin_unchecked: None,
         readiness: None,
         file: "job.toml".into(),
+        bodies_file: String::new(),
         inputs: Vec::new(),
         placement,
         lenses: vec![LensProfile {

@@ -278,6 +278,7 @@ pub fn job_of(folder: &Path, photos: &Path, position: Option<usize>, clamps: Cla
     Job {
         vin: None,
         file: std::path::PathBuf::new(),
+        bodies_file: String::new(),
         inputs: Vec::new(),
         vin_unchecked: None,
         readiness: None,

@@ -8,18 +8,20 @@ mod address;
 mod chunks;
 mod parts;
 
-use crate::capture::LARGEST_IMAGE_PIXELS;
 use crate::capture::source::{Frame, FrameSource, Loss, Next};
+use crate::limits::LARGEST_STREAM_PICTURE_BYTES;
 pub use address::HttpAddress;
 use chunks::Chunks;
 use parts::{Cutter, Part, Trouble, field};
 use std::io::{ErrorKind, Read, Write};
-use std::net::{TcpStream, ToSocketAddrs};
+use std::net::{SocketAddr, TcpStream, ToSocketAddrs};
 use std::time::{Duration, Instant};
 
 /// Limits of a network source. The defaults are common practice, without a source.
 #[derive(Clone, Copy, Debug)]
 pub struct HttpLimits {
+    /// For the host's name to be looked up.
+    pub lookup: Duration,
     /// For the connection to be made, for each of the host's addresses.
     pub connect: Duration,
     /// For the whole head of the answer.
@@ -37,12 +39,12 @@ pub struct HttpLimits {
 impl Default for HttpLimits {
     fn default() -> Self {
         Self {
+            lookup: Duration::from_secs(5),
             connect: Duration::from_secs(3),
             head: Duration::from_secs(5),
             silence: Duration::from_secs(5),
             picture: Duration::from_secs(15),
-            // A byte for each pixel of the largest image would be far more than a JPEG needs; a quarter of it already is.
-            largest: (LARGEST_IMAGE_PIXELS / 4) as usize,
+            largest: LARGEST_STREAM_PICTURE_BYTES,
             between_requests: Duration::from_millis(100),
         }
     }
@@ -347,10 +349,31 @@ fn ask(address: &HttpAddress, limits: &HttpLimits) -> Result<(Connection, Way, H
     Err(Loss::lasting(format!("{address}: it sends on and on"), "Enter the address of the pictures themselves."))
 }
 
+/// The work of finding a host's addresses; a number needs no look-up.
+fn lookup_of(host: &str, port: u16) -> impl FnOnce() -> std::io::Result<Vec<SocketAddr>> + Send + 'static {
+    let host = host.to_owned();
+    move || (host.as_str(), port).to_socket_addrs().map(Iterator::collect)
+}
+
+/// What a piece of work gives within a time; `None`: nothing. The system's look-up of names has no limit of its own, so that it has a thread that is left behind where it hangs.
+fn within<T: Send + 'static>(limit: Duration, work: impl FnOnce() -> T + Send + 'static) -> Option<T> {
+    let (done, result) = std::sync::mpsc::channel();
+    let started = std::thread::Builder::new().name("name look-up".into()).spawn(move || {
+        // Nobody listens any more where the time is over.
+        let _ = done.send(work());
+    });
+    started.ok()?;
+    result.recv_timeout(limit).ok()
+}
+
 fn connect(address: &HttpAddress, limits: &HttpLimits) -> Result<TcpStream, Loss> {
-    let places = (address.host.as_str(), address.port)
-        .to_socket_addrs()
-        .map_err(|e| lost(address, &format!("the host is not known ({e})")))?;
+    let places = match within(limits.lookup, lookup_of(&address.host, address.port)) {
+        Some(places) => places.map_err(|e| lost(address, &format!("the host is not known ({e})")))?,
+        None => {
+            let why = format!("the host's name was not found within {:.0} s", limits.lookup.as_secs_f64());
+            return Err(lost(address, &why));
+        }
+    };
     let mut why = "the host has no address".to_owned();
     for place in places {
         match TcpStream::connect_timeout(&place, limits.connect) {
@@ -441,4 +464,20 @@ fn begin(
     };
     connection.accept(rest).map_err(|why| broken(address, &why))?;
     Ok((connection, way))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_look_up_that_hangs_is_left_behind() {
+        let (release, held) = std::sync::mpsc::channel::<()>();
+        assert_eq!(within(Duration::from_millis(20), move || held.recv().is_ok()), None);
+        // It hung until now and nobody waited for it.
+        drop(release);
+        assert_eq!(within(Duration::from_secs(60), || 7), Some(7));
+        let found = within(Duration::from_secs(60), lookup_of("127.0.0.1", 8080)).unwrap().unwrap();
+        assert_eq!(found, ["127.0.0.1:8080".parse().unwrap()]);
+    }
 }

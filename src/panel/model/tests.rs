@@ -1,6 +1,7 @@
 //! The panel's state, without window, thread or clock.
 
 use super::*;
+use crate::panel::keeping::{Doing, Form, RecordCommand, RecordEvent, RecordTask};
 use crate::panel::seen::Seen;
 use crate::record::{Change, Purpose, read_job};
 
@@ -13,7 +14,7 @@ fn demo() -> Arc<Job> {
 /// The job alone, with the shipped readiness list.
 fn just(job: &Arc<Job>) -> Opened {
     let list = crate::record::read_readiness(&job.folder).unwrap();
-    Opened { job: job.clone(), earlier: None, list: Some(list) }
+    Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0 }
 }
 
 /// A result without any measurement.
@@ -184,10 +185,14 @@ fn answers_are_kept_and_come_into_the_result() {
 #[test]
 fn a_live_reading_takes_the_place_of_the_check_and_never_outlives_its_job() {
     let (mut model, job) = opened();
-    model
-        .apply(Command::Camera(CameraChoice { source: "http://192.168.1.20/video".into(), ..CameraChoice::default() }));
+    model.apply(Command::Camera(CameraChoice {
+        source: "http://192.168.1.20/video; camera 1 ;".into(),
+        ..CameraChoice::default()
+    }));
     let tasks = model.apply(Command::Live(true));
-    assert!(matches!(tasks.as_slice(), [Task::Live(wish)] if wish.source.starts_with("http") && wish.station == 0));
+    assert!(
+        matches!(tasks.as_slice(), [Task::Live(wish)] if wish.sources == ["http://192.168.1.20/video", "camera 1"] && wish.station == 0)
+    );
     model.receive(Event::Live(LiveState::Over("the camera is gone".into())));
     assert!(matches!(&model.live, LiveState::Over(why) if why == "the camera is gone"));
     model.apply(Command::Live(true));
@@ -202,16 +207,60 @@ fn a_live_reading_takes_the_place_of_the_check_and_never_outlives_its_job() {
 #[test]
 fn a_record_is_kept_once_somebody_is_named() {
     let (mut model, job) = opened();
-    assert!(model.apply(Command::Keep).is_empty(), "nobody is named");
-    let keeper = Keeper { into: "records".into(), by: "A. Person".into() };
-    model.apply(Command::Keeper(keeper.clone()));
+    let keep = || Command::Record(RecordCommand::Keep);
+    assert!(model.apply(keep()).is_empty(), "nobody is named");
+    let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
+    model.apply(Command::Record(RecordCommand::Fill(Box::new(form.clone()))));
+    let tasks = model.apply(keep());
     assert!(
-        matches!(model.apply(Command::Keep).as_slice(), [Task::Record(folder, k)] if *folder == job.folder && *k == keeper)
+        matches!(tasks.as_slice(), [Task::Record(RecordTask::Keep(folder, f))] if *folder == job.folder && **f == form)
     );
-    assert!(model.apply(Command::Keep).is_empty(), "one at a time");
-    model.receive(Event::Recorded(Err("the disk is full".into())));
-    assert_eq!(model.keeping, KeepState::Failed("the disk is full".into()));
-    assert_eq!(model.apply(Command::Keep).len(), 1);
+    assert!(model.apply(keep()).is_empty(), "one at a time");
+    model.receive(Event::Record(RecordEvent::Recorded(Err("the disk is full".into()))));
+    assert_eq!(model.keeping.kept, Doing::Failed("the disk is full".into()));
+    assert_eq!(model.apply(keep()).len(), 1);
+}
+
+#[test]
+fn what_is_typed_stays_while_photographs_arrive_and_goes_with_the_job() {
+    let (mut model, job) = opened();
+    let mut form = Form { into: "records".into(), ..Form::default() };
+    form.outcome.scan_tool = "the shop's".into();
+    model.apply(Command::Record(RecordCommand::Fill(Box::new(form))));
+    model.receive(Event::Changed);
+    model.receive(Event::Read(job.folder.clone(), Ok(just(&job))));
+    assert_eq!(model.keeping.form.outcome.scan_tool, "the shop's");
+    model.apply(Command::Open(job.folder.clone()));
+    model.receive(Event::Read(job.folder.clone(), Ok(just(&job))));
+    assert!(model.keeping.form.outcome.scan_tool.is_empty() && model.keeping.form.into == "records");
+}
+
+#[test]
+fn alarms_of_the_log_are_counted_once() {
+    let (mut model, job) = opened();
+    model.apply(Command::Hold(true));
+    let hold = HoldView {
+        watching_for: None,
+        blind: false,
+        broken: true,
+        bodies: Vec::new(),
+        curves: Vec::new(),
+        news: vec![(true, "moved".into()), (false, "not seen".into())],
+        trouble: None,
+        log: Ok("hold.jsonl".into()),
+    };
+    let view = LiveView { hold: Some(hold), ..LiveView::nothing(Vec::new()) };
+    model.receive(Event::Live(LiveState::On(Arc::new(view))));
+    assert_eq!(model.alarms(), 1);
+    // The folder is read again while the watch runs: its log holds the same alarm.
+    model.receive(Event::Changed);
+    model.receive(Event::Read(job.folder.clone(), Ok(Opened { alarms: 1, ..just(&job) })));
+    assert_eq!(model.alarms(), 1);
+    // A new watch forgets nothing.
+    model.apply(Command::Hold(true));
+    assert_eq!(model.alarms(), 1);
+    model.apply(Command::Open(job.folder.clone()));
+    assert_eq!(model.alarms(), 0);
 }
 
 #[test]

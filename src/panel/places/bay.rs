@@ -84,8 +84,6 @@ fn item_ui(ui: &mut Ui, model: &Model, part: &ReadinessPart, typed: &mut Typed, 
     let answer = |answer, note| Command::Answer(Change { id: part.id.clone(), answer, note });
     let asked = item.and_then(|i| i.note_needed.as_deref());
     let applies = part.state != "not applicable";
-    // What the program answers itself cannot be ticked.
-    let mine = item.is_some_and(|i| i.answered_by == AnsweredBy::Person);
     let mut done = part.state == "done";
     let asks = matches!(&typed.reason, Some((id, _)) if *id == part.id);
     ui.horizontal_top(|ui| {
@@ -93,7 +91,7 @@ fn item_ui(ui: &mut Ui, model: &Model, part: &ReadinessPart, typed: &mut Typed, 
         let width = (ui.available_width() - room).max(120.0);
         ui.allocate_ui_with_layout(egui::vec2(width, 0.0), egui::Layout::top_down(egui::Align::LEFT), |ui| {
             ui.set_width(width);
-            ui.add_enabled_ui(mine && applies && !part.measured, |ui| {
+            ui.add_enabled_ui(applies && !part.measured, |ui| {
                 if ui.checkbox(&mut done, &part.text).changed() {
                     let note = typed.notes.get(&part.id).cloned().filter(|n| !n.trim().is_empty());
                     out.push(answer(if done { Answer::Done } else { Answer::Open }, note));
@@ -112,13 +110,25 @@ fn item_ui(ui: &mut Ui, model: &Model, part: &ReadinessPart, typed: &mut Typed, 
             }
         }
     });
-    if part.words.is_empty() && !asks && (asked.is_none() || part.state != "open") {
+    // What the program could answer itself, and does not yet: a person's word counts until then.
+    let could = match item.map(|i| i.answered_by).filter(|_| applies && !part.measured) {
+        None | Some(AnsweredBy::Person) => None,
+        Some(AnsweredBy::Tyres) => Some("Compared by the program once the pressures are entered in readiness.toml."),
+        Some(AnsweredBy::FloorLevel) => {
+            Some("Judged by the program once measured, if readiness.toml states floor_limit_mm_per_m.")
+        }
+        Some(AnsweredBy::NothingMoved) => Some("Answered by the survey's tests once measured."),
+    };
+    if part.words.is_empty() && !asks && could.is_none() && (asked.is_none() || part.state != "open") {
         return;
     }
     ui.indent(&part.id, |ui| {
         if !part.words.is_empty() {
             let who = if part.measured { "measured: " } else { "" };
             ui.label(RichText::new(format!("{who}{}", part.words)).italics());
+        }
+        if let Some(why) = could {
+            ui.label(RichText::new(why).italics());
         }
         if let Some(asked) = asked.filter(|_| part.state == "open") {
             ui.horizontal(|ui| {

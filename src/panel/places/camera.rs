@@ -17,9 +17,11 @@ pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Co
     ui.horizontal_wrapped(|ui| {
         let label = ui.label("Camera");
         ui.add_enabled_ui(!running, |ui| {
-            let hint = "camera 0, http://..., or a folder";
+            let hint = "camera 0; http://...; a folder";
             let field = egui::TextEdit::singleline(&mut choice.source).desired_width(250.0).hint_text(hint);
-            ui.add(field).labelled_by(label.id);
+            ui.add(field).labelled_by(label.id).on_hover_text(
+                "camera 0 is the first webcam, http://... a phone. Several, with a semicolon between them, are read together.",
+            );
             ui.checkbox(&mut choice.replay, "play a saved folder again");
             ui.radio_value(&mut choice.mount, Mount::Apart, "on a tripod");
             ui.radio_value(&mut choice.mount, Mount::OnStand, "riding on the stand");
@@ -51,11 +53,19 @@ pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Co
             Some(Progress::Surveying) => "Preparing: tying the photographs together.".to_owned(),
             Some(Progress::Judging) => "Preparing: working out the deviations.".to_owned(),
         },
-        LiveState::On(view) => view.camera.clone(),
+        LiveState::On(view) => {
+            for camera in &view.cameras {
+                ui.horizontal_wrapped(|ui| {
+                    style::mark_ui(ui, if camera.live { Verdict::In } else { Verdict::NotMeasured }, 11.0);
+                    ui.label(&camera.words);
+                });
+            }
+            return;
+        }
         LiveState::Over(why) => {
             ui.horizontal_wrapped(|ui| {
                 style::mark_ui(ui, Verdict::Out, 13.0);
-                ui.label(format!("The live reading ended. {why}"));
+                ui.label(format!("The live reading ended. {}", crate::verdict::words::capital(why)));
             });
             return;
         }

@@ -2,23 +2,25 @@
 
 use crate::panel::far::minutes;
 use crate::panel::figures::Lengths;
-use crate::panel::live::{BodyLine, HoldView, LiveState};
+use crate::panel::live::LiveState;
 use crate::panel::model::{Command, Model};
-use crate::panel::picture_view::Screen;
+use crate::panel::picture_view::Screens;
 use crate::panel::places::camera::camera_ui;
 use crate::panel::places::{beside_ui, empty_ui, line_ui, part_ui};
+use crate::panel::settling_view::settling_ui;
 use crate::panel::style::{self, SENTENCE};
+use crate::panel::watching::{BodyLine, HoldView};
 use crate::record::result::Verdict;
 use crate::session::hold::Standing;
 use eframe::egui;
-use egui::{RichText, ScrollArea, Ui, Vec2};
+use egui::{RichText, ScrollArea, Ui};
 
 /// Draws the place.
-pub fn hold_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut Vec<Command>) {
+pub fn hold_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mut Vec<Command>) {
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
         camera_ui(ui, model, true, out);
         match (model.hold_view(), &model.live) {
-            (Some(hold), _) => watch_ui(ui, model, hold, screen, out),
+            (Some(hold), _) => watch_ui(ui, model, hold, screens, out),
             (None, LiveState::Off | LiveState::Over(_)) => empty_ui(
                 ui,
                 "Nothing is watched",
@@ -38,7 +40,7 @@ pub fn hold_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut Vec
     });
 }
 
-fn watch_ui(ui: &mut Ui, model: &Model, hold: &HoldView, screen: &mut Screen, out: &mut Vec<Command>) {
+fn watch_ui(ui: &mut Ui, model: &Model, hold: &HoldView, screens: &mut Screens, out: &mut Vec<Command>) {
     let (verdict, word, sentence) = match (hold.broken, hold.watching_for) {
         (true, _) => (Verdict::Out, "moved", "Something moved: do not rely on the verdict. Stop the routine as its procedure allows, then measure again.".to_owned()),
         (false, _) if hold.blind => (
@@ -98,12 +100,12 @@ fn watch_ui(ui: &mut Ui, model: &Model, hold: &HoldView, screen: &mut Screen, ou
         }
     };
     beside_ui(ui, 1000.0, 0.64, left, |ui| {
-        if let Some(seen) = model.live_view().and_then(|v| v.seen.as_ref()) {
+        if let Some(view) = model.live_view().filter(|v| !v.pictures().is_empty()) {
             let height = (0.62 * ui.available_width()).min(420.0);
-            ui.allocate_ui(Vec2::new(ui.available_width(), height), |ui| {
-                ui.set_max_height(height);
-                screen.picture_ui(ui, seen);
-            });
+            screens.pictures_ui(ui, &view.pictures(), height);
+        }
+        if !hold.curves.is_empty() {
+            settling_ui(ui, &hold.curves, lengths);
         }
     });
 }

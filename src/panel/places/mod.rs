@@ -3,6 +3,7 @@
 pub mod bay;
 mod camera;
 pub mod hold;
+mod keep;
 pub mod photographs;
 pub mod placing;
 pub mod record;

@@ -3,7 +3,7 @@
 use crate::panel::bay_plan::Viewpoint;
 use crate::panel::bay_view::{Shown, bay_ui};
 use crate::panel::model::{Command, Model, PictureState};
-use crate::panel::picture_view::Screen;
+use crate::panel::picture_view::Screens;
 use crate::panel::places::{beside_ui, check_ui, empty_ui, line_ui, origin_ui, part_ui};
 use crate::panel::style;
 use crate::record::Job;
@@ -15,7 +15,7 @@ use egui::{RichText, ScrollArea, Ui};
 const FEW: usize = 3;
 
 /// Draws the place.
-pub fn photographs_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut Vec<Command>) {
+pub fn photographs_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mut Vec<Command>) {
     let Some(job) = model.ready() else {
         return empty_ui(
             ui,
@@ -49,7 +49,7 @@ pub fn photographs_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &
             if model.show_plan {
                 plan_ui(ui, model, &model.viewpoints(), out);
             } else {
-                picture_ui(ui, model, screen);
+                picture_ui(ui, model, screens);
             }
         });
     });
@@ -116,7 +116,7 @@ fn plan_ui(ui: &mut Ui, model: &Model, viewpoints: &[Viewpoint], out: &mut Vec<C
     }
 }
 
-fn picture_ui(ui: &mut Ui, model: &Model, screen: &mut Screen) {
+fn picture_ui(ui: &mut Ui, model: &Model, screens: &mut Screens) {
     match &model.picture {
         PictureState::None => {
             empty_ui(ui, "No photograph chosen", &["Choose one in the list, or press the down arrow."])
@@ -134,7 +134,7 @@ fn picture_ui(ui: &mut Ui, model: &Model, screen: &mut Screen) {
                 words.push_str(&format!(". Not used: {reason}"));
             }
             ui.label(words);
-            screen.picture_ui(ui, seen);
+            screens.of(0).picture_ui(ui, seen);
         }
     }
 }

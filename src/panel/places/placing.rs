@@ -3,7 +3,7 @@
 use crate::panel::bay_view::{Shown as ShownInBay, bay_ui};
 use crate::panel::live::{LiveState, LiveView};
 use crate::panel::model::{Command, Model, Shown};
-use crate::panel::picture_view::Screen;
+use crate::panel::picture_view::Screens;
 use crate::panel::places::camera::camera_ui;
 use crate::panel::places::{beside_ui, check_ui, empty_ui, line_ui, not_measured_ui, origin_ui, part_ui};
 use crate::panel::stake::View;
@@ -16,7 +16,7 @@ use eframe::egui;
 use egui::{RichText, ScrollArea, Ui, Vec2};
 
 /// Draws the place.
-pub fn placing_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut Vec<Command>) {
+pub fn placing_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mut Vec<Command>) {
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
         camera_ui(ui, model, false, out);
         let live = !matches!(model.live, LiveState::Off);
@@ -28,8 +28,8 @@ pub fn placing_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut 
             }
         }
         match model.shown() {
-            Some(shown) => shown_ui(ui, model, &shown, screen, out),
-            None => nothing_ui(ui, model, screen, out),
+            Some(shown) => shown_ui(ui, model, &shown, screens, out),
+            None => nothing_ui(ui, model, screens, out),
         }
         ui.add_space(6.0);
         ui.label(RichText::new(CAUTION).small());
@@ -37,11 +37,11 @@ pub fn placing_place(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut 
 }
 
 /// Nothing to show a number from: why, and the picture where there is one.
-fn nothing_ui(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut Vec<Command>) {
+fn nothing_ui(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mut Vec<Command>) {
     match model.live_view() {
         Some(view) => {
             trouble_ui(ui, view);
-            picture_ui(ui, view, screen, ui.available_height().max(240.0));
+            picture_ui(ui, view, screens, ui.available_height().max(240.0));
         }
         None => {
             empty_ui(
@@ -58,7 +58,7 @@ fn nothing_ui(ui: &mut Ui, model: &Model, screen: &mut Screen, out: &mut Vec<Com
     }
 }
 
-fn shown_ui(ui: &mut Ui, model: &Model, shown: &Shown, screen: &mut Screen, out: &mut Vec<Command>) {
+fn shown_ui(ui: &mut Ui, model: &Model, shown: &Shown, screens: &mut Screens, out: &mut Vec<Command>) {
     head_ui(ui, model, shown, out);
     let lengths = model.settings.lengths;
     let windows = |ui: &mut Ui, size: Vec2| {
@@ -76,7 +76,7 @@ fn shown_ui(ui: &mut Ui, model: &Model, shown: &Shown, screen: &mut Screen, out:
         let side = 0.5 * (ui.available_width() - 10.0);
         ui.horizontal(|ui| windows(ui, Vec2::new(side, 0.9 * side)));
         if let Some(view) = model.live_view() {
-            picture_ui(ui, view, screen, 0.6 * ui.available_width());
+            picture_ui(ui, view, screens, 0.6 * ui.available_width());
         }
         return;
     }
@@ -87,7 +87,7 @@ fn shown_ui(ui: &mut Ui, model: &Model, shown: &Shown, screen: &mut Screen, out:
         let wide = ui.available_width();
         match model.live_view() {
             Some(view) => {
-                picture_ui(ui, view, screen, (0.58 * tall).min(0.62 * wide));
+                picture_ui(ui, view, screens, (0.58 * tall).min(0.62 * wide));
                 let half = 0.5 * (wide - 8.0);
                 ui.horizontal(|ui| windows(ui, Vec2::new(half, half.min(0.44 * tall))));
             }
@@ -159,15 +159,13 @@ fn trouble_ui(ui: &mut Ui, view: &LiveView) {
     }
 }
 
-fn picture_ui(ui: &mut Ui, view: &LiveView, screen: &mut Screen, height: f32) {
-    let Some(seen) = &view.seen else {
+fn picture_ui(ui: &mut Ui, view: &LiveView, screens: &mut Screens, height: f32) {
+    let pictures = view.pictures();
+    if pictures.is_empty() {
         ui.label("No picture yet.");
         return;
-    };
-    ui.allocate_ui(Vec2::new(ui.available_width(), height), |ui| {
-        ui.set_max_height(height);
-        screen.picture_ui(ui, seen);
-    });
+    }
+    screens.pictures_ui(ui, &pictures, height);
 }
 
 fn numbers_ui(ui: &mut Ui, model: &Model, shown: &Shown) {

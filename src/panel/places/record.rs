@@ -1,7 +1,8 @@
-//! Record: the result, what it rests on, and where its files are.
+//! Record: what is kept, the result, what it rests on, and where its files are.
 
-use crate::panel::model::{Command, KeepState, Model, Origin};
-use crate::panel::places::{check_ui, empty_ui, not_measured_ui, origin_ui, part_ui};
+use crate::panel::model::{Command, Model, Origin};
+use crate::panel::places::keep::keep_ui;
+use crate::panel::places::{beside_ui, check_ui, empty_ui, origin_ui, part_ui};
 use crate::panel::style;
 use crate::panel::table::six_ui;
 use crate::record::result::{ResultFile, Verdict};
@@ -11,83 +12,72 @@ use egui::{RichText, ScrollArea, Ui};
 /// Draws the place.
 pub fn record_place(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
-        let Some(result) = model.result() else {
-            empty_ui(
+        origin_ui(ui, model);
+        let result = model.result();
+        ui.horizontal_wrapped(|ui| {
+            match result {
+                Some(result) => style::verdict_ui(ui, result.verdict, 22.0),
+                None => {
+                    ui.heading("No result yet");
+                }
+            }
+            check_ui(ui, model, out);
+        });
+        if let Some(reason) = result.and_then(|r| r.not_measured.as_deref()) {
+            ui.label(reason);
+        }
+        alarms_ui(ui, model);
+        let mut asked = Vec::new();
+        beside_ui(ui, 900.0, 0.5, |ui| keep_ui(ui, model, &mut asked), |ui| match result {
+            Some(result) => result_ui(ui, model, result),
+            None => empty_ui(
                 ui,
-                "No result yet",
+                "What is kept",
                 &[
                     "After each check the result is written into the job's folder as result.json: every number with its uncertainty, what it rests on, and what was noticed.",
-                    "The folder is complete in itself: keep it, photographs and all, and the result can be worked out again.",
+                    "A record is that and all it was made from, in a folder of its own that is never changed.",
                 ],
-            );
-            check_ui(ui, model, out);
-            return;
-        };
-        origin_ui(ui, model);
-        if !not_measured_ui(ui, model) {
-            style::verdict_ui(ui, result.verdict, 22.0);
-        }
-        ui.label(RichText::new(&result.caution).small());
-        files_ui(ui, model);
-        rests_on_ui(ui, result);
-        for k in 0..result.stations.len() {
-            let standing = crate::panel::standing::Standing::of_check(&result.stations[k]);
-            ui.add_space(8.0);
-            ui.horizontal_wrapped(|ui| {
-                ui.label(RichText::new(&standing.station).strong().size(16.0));
-                style::verdict_ui(ui, standing.verdict, 15.0);
-            });
-            ui.push_id(k, |ui| six_ui(ui, &standing, model.settings.lengths, model.outdated()));
-        }
-        for missing in &result.stations_not_measured {
-            ui.horizontal_wrapped(|ui| {
-                style::mark_ui(ui, Verdict::NotMeasured, 13.0);
-                ui.label(format!("{}: not measured. {}.", missing.name, missing.reason));
-            });
-        }
-        checks_ui(ui, result);
-        noticed_ui(ui, model, result);
-        ui.add_space(6.0);
-        check_ui(ui, model, out);
-        keep_ui(ui, model, out);
+            ),
+        });
+        out.extend(asked);
     });
 }
 
-/// A record for years: the job copied and measured once more, in a folder of its own.
-fn keep_ui(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
-    part_ui(ui, "Keep a record");
-    ui.label(
-        "Copies inputs and photographs byte by byte, measures the copies and keeps all of it in a new folder that is never changed. \
-         `plumbsight recheck` looks at it again; with a key of the shop `plumbsight record` signs it.",
-    );
-    let mut keeper = model.keeper.clone();
-    let running = model.keeping == KeepState::Running;
-    ui.add_enabled_ui(!running, |ui| {
-        ui.horizontal_wrapped(|ui| {
-            let label = ui.label("Folder of all records");
-            ui.add(egui::TextEdit::singleline(&mut keeper.into).desired_width(300.0)).labelled_by(label.id);
-            let label = ui.label("kept by");
-            ui.add(egui::TextEdit::singleline(&mut keeper.by).desired_width(180.0)).labelled_by(label.id);
-            let can = !keeper.into.trim().is_empty() && !keeper.by.trim().is_empty();
-            if ui.add_enabled(can, egui::Button::new("Keep a record")).clicked() {
-                out.push(Command::Keep);
-            }
-        });
-    });
-    if keeper != model.keeper {
-        // Before what uses it.
-        out.insert(0, Command::Keeper(keeper));
-    }
-    let (verdict, text) = match &model.keeping {
-        KeepState::Idle => return,
-        KeepState::Running => (Verdict::NotMeasured, "being copied and measured".to_owned()),
-        KeepState::Kept(folder) => (Verdict::In, format!("Kept in {}", folder.display())),
-        KeepState::Failed(why) => (Verdict::Out, format!("Not kept. {why}")),
+/// What the log of the hold watch says against the verdict.
+fn alarms_ui(ui: &mut Ui, model: &Model) {
+    let text = match model.alarms() {
+        0 => return,
+        1 => "The log of the hold watch names one move: the verdict no longer holds. Measure again.".to_owned(),
+        n => format!("The log of the hold watch names {n} moves: the verdict no longer holds. Measure again."),
     };
     ui.horizontal_wrapped(|ui| {
-        style::mark_ui(ui, verdict, 13.0);
-        ui.label(text);
+        style::mark_ui(ui, Verdict::Out, 16.0);
+        ui.label(RichText::new(text).strong().size(17.0));
     });
+}
+
+fn result_ui(ui: &mut Ui, model: &Model, result: &ResultFile) {
+    for k in 0..result.stations.len() {
+        let standing = crate::panel::standing::Standing::of_check(&result.stations[k]);
+        ui.horizontal_wrapped(|ui| {
+            ui.label(RichText::new(&standing.station).strong().size(16.0));
+            style::verdict_ui(ui, standing.verdict, 15.0);
+        });
+        ui.push_id(k, |ui| six_ui(ui, &standing, model.settings.lengths, model.outdated()));
+        ui.add_space(8.0);
+    }
+    for missing in &result.stations_not_measured {
+        ui.horizontal_wrapped(|ui| {
+            style::mark_ui(ui, Verdict::NotMeasured, 13.0);
+            ui.label(format!("{}: not measured. {}.", missing.name, missing.reason));
+        });
+    }
+    files_ui(ui, model);
+    checks_ui(ui, result);
+    rests_on_ui(ui, result);
+    noticed_ui(ui, model, result);
+    ui.add_space(6.0);
+    ui.label(RichText::new(&result.caution).small());
 }
 
 fn files_ui(ui: &mut Ui, model: &Model) {

@@ -60,6 +60,10 @@ fn hex(bytes: &[u8]) -> String {
 
 /// SHA-256 of a file, read piece by piece.
 fn sha256_of(path: &Path) -> std::io::Result<String> {
+    // A pipe in place of a file would wait for ever.
+    if !std::fs::metadata(path)?.is_file() {
+        return Err(std::io::Error::other("it is no file"));
+    }
     let mut file = std::fs::File::open(path)?;
     let mut hash = Sha256::new();
     let mut piece = vec![0; 1 << 16];
@@ -75,6 +79,15 @@ fn sha256_of(path: &Path) -> std::io::Result<String> {
 pub fn manifest_text(sums: &BTreeMap<String, String>) -> String {
     let lines: String = sums.iter().map(|(file, sum)| format!("{sum}  {file}\n")).collect();
     format!("{OWN_LINE}{}\n{lines}", sha256_hex(lines.as_bytes()))
+}
+
+/// The files of a manifest with their sums; `None` where its own line says that it is not as it was written.
+pub fn read_manifest(bytes: &[u8]) -> Option<BTreeMap<String, String>> {
+    let (first, lines) = std::str::from_utf8(bytes).ok()?.split_once('\n')?;
+    if sha256_hex(lines.as_bytes()) != first.strip_prefix(OWN_LINE)? {
+        return None;
+    }
+    Some(lines.lines().filter_map(|l| l.split_once("  ")).map(|(sum, file)| (file.into(), sum.into())).collect())
 }
 
 /// A name that can stand in a manifest: on one line, without a backslash (which `sha256sum` would read as an escape).
@@ -108,10 +121,10 @@ pub fn files_below(folder: &Path) -> std::io::Result<Vec<String>> {
 /// The folder holds no manifest, so that it is no record.
 pub fn verify(record: &Path) -> Result<Vec<Damage>, Problem> {
     let path = record.join(MANIFEST);
-    let bytes = std::fs::read(&path).map_err(|e| {
+    let bytes = crate::capture::read_file(&path, crate::limits::LARGEST_WRITTEN_BYTES).map_err(|e| {
         Problem::of_file(
             path.display().to_string(),
-            format!("it cannot be read ({e}), so that this is no record, or one that lost its manifest"),
+            format!("{e}, so that this is no record, or one that lost its manifest"),
             "Name the folder of a record, the one that holds record.json and SHA256SUMS.",
         )
     })?;

@@ -18,6 +18,7 @@ pub use staging::Staging;
 use crate::record::outcome::OutcomePart;
 use crate::record::problem::Problem;
 use crate::record::result::{PlacementPart, ResultFile, Verdict};
+use crate::record::result_brief::ResultBrief;
 use jiff::ZonedDateTime;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
@@ -74,6 +75,9 @@ pub struct RecordFile {
     pub placement: PlacementPart,
     /// Number of photographs kept.
     pub photographs: usize,
+    /// The kit that measured; records of before this was kept have none.
+    #[serde(default)]
+    pub kit: Option<KitPart>,
     /// Open items of the readiness list; `null` where no list was kept.
     pub readiness_open: Option<usize>,
     /// Alarms in the log of the hold watch; `null` where there is no log.
@@ -81,6 +85,16 @@ pub struct RecordFile {
     pub hold_alarms: Option<usize>,
     /// What the scan tool said and how the road test went, where that was typed in.
     pub outcome: Option<OutcomePart>,
+}
+
+/// Which kit measured: the same file, the same kit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct KitPart {
+    /// The bodies file, relative to the job.
+    pub file: String,
+    /// Its SHA-256.
+    pub sha256: String,
 }
 
 /// The record that another one corrects.
@@ -136,6 +150,36 @@ pub fn record_name(at: &Moment, result: &ResultFile, vehicle_id: Option<&str>) -
     format!("{}_{}", at.stamp(), plain.trim_end_matches('-'))
 }
 
+/// What `record.json` says otherwise than the result beside it, in words; empty where they agree.
+pub fn contradictions(record: &RecordFile, result: &ResultBrief) -> Vec<String> {
+    let shown = |text: Option<&str>| text.map_or("nothing".to_owned(), |t| format!("\"{t}\""));
+    let mut out = Vec::new();
+    let mut same = |what: &str, of_record: Option<&str>, of_result: Option<&str>| {
+        if of_record != of_result {
+            out.push(format!(
+                "record.json contradicts result.json: its {what} is {}, and {} there",
+                shown(of_record),
+                shown(of_result)
+            ));
+        }
+    };
+    same("verdict", Some(record.verdict.words()), Some(result.verdict.words()));
+    same("VIN", record.vin.as_deref(), result.vin.as_deref());
+    same("title", record.title.as_deref(), result.title.as_deref());
+    same("program", Some(&record.program), Some(&result.program));
+    same("placement", Some(&record.placement.title), Some(&result.placement.title));
+    same("placement's source", Some(&record.placement.source), Some(&result.placement.source));
+    same("placement's revision", Some(&record.placement.revision), Some(&result.placement.revision));
+    // Where nothing was measured the result has no car.
+    if let Some(vehicle) = &result.vehicle {
+        same("vehicle", record.vehicle.as_deref(), vehicle.name.as_deref());
+        same("vehicle id", record.vehicle_id.as_deref(), vehicle.id.as_deref());
+    }
+    let (a, b) = (record.photographs.to_string(), result.photographs().to_string());
+    same("number of photographs", Some(&a), Some(&b));
+    out
+}
+
 /// Reads a record's `record.json`.
 ///
 /// # Errors
@@ -144,8 +188,8 @@ pub fn read_record(folder: &Path) -> Result<RecordFile, Problem> {
     let path = folder.join(RECORD_FILE);
     let name = path.display().to_string();
     let remedy = "Name the folder of a record, the one that holds record.json and SHA256SUMS.";
-    let text = std::fs::read_to_string(&path)
-        .map_err(|e| Problem::of_file(&name, format!("it cannot be read ({e})"), remedy))?;
+    let text = crate::capture::read_text(&path, crate::limits::LARGEST_RESULT_BYTES)
+        .map_err(|e| Problem::of_file(&name, e.to_string(), remedy))?;
     let record: RecordFile = serde_json::from_str(&text)
         .map_err(|e| Problem::of_file(&name, format!("this is no record of this version ({e})"), remedy))?;
     if record.format != RECORD_FORMAT {

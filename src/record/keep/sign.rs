@@ -1,5 +1,7 @@
 //! A shop's signature over a record's manifest: Ed25519 (RFC 8032), keys in the PEM forms of RFC 8410 that general tools read.
 
+use crate::capture::read_text;
+use crate::limits::LARGEST_KEY_BYTES;
 use crate::record::problem::Problem;
 use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
 use ed25519_dalek::pkcs8::{DecodePrivateKey, DecodePublicKey, EncodePrivateKey, EncodePublicKey};
@@ -8,9 +10,6 @@ use std::path::Path;
 
 /// The public key's name in a signed record.
 pub const PUBLIC_KEY: &str = "public-key.pem";
-
-/// A larger file is no key.
-const LARGEST_KEY_BYTES: u64 = 10_000;
 
 /// A shop's key pair.
 pub struct ShopKey(SigningKey);
@@ -83,11 +82,26 @@ fn not_encoded<E: std::fmt::Display>(e: E) -> Problem {
 /// The file cannot be read or is too large for a key.
 pub fn key_text(path: &Path) -> Result<String, Problem> {
     let fail = |what: String| Problem::of_file(path.display().to_string(), what, "Name the key's file.");
-    let size = std::fs::metadata(path).map_err(|e| fail(format!("it cannot be read ({e})")))?.len();
-    if size > LARGEST_KEY_BYTES {
-        return Err(fail(format!("{size} bytes are too many for a key")));
+    read_text(path, LARGEST_KEY_BYTES).map_err(|e| fail(e.to_string()))
+}
+
+/// Text of a public key's file.
+///
+/// # Errors
+/// It cannot be read, or holds no public key; a private one is named as such.
+pub fn public_key_text(path: &Path) -> Result<String, Problem> {
+    let text = key_text(path)?;
+    if VerifyingKey::from_public_key_pem(&text).is_ok() {
+        return Ok(text);
     }
-    std::fs::read_to_string(path).map_err(|e| fail(format!("it cannot be read ({e})")))
+    let (what, remedy) = match text.contains("PRIVATE KEY") {
+        true => (
+            "this is a private key, and a signature is checked with the public one",
+            "Give the shop's public key (`plumbsight key` wrote it beside, as *.pub.pem), and keep the private one to yourself.",
+        ),
+        false => ("it holds no public key (Ed25519, PEM)", "Give the file *.pub.pem that `plumbsight key` wrote."),
+    };
+    Err(Problem::of_file(path.display().to_string(), what, remedy))
 }
 
 /// True where the signature over the manifest was made with the private key of `public_pem`.

@@ -83,10 +83,14 @@ impl Staging {
     /// # Errors
     /// It cannot be read, or as for [`Staging::put`].
     pub fn copy(&mut self, name: &str, from: &Path) -> Result<(), Problem> {
-        let bytes = std::fs::read(from).map_err(|e| {
-            Problem::of_file(from.display().to_string(), format!("it cannot be read ({e})"), "Check the file.")
-        })?;
+        let bytes = crate::capture::read_file(from, crate::limits::LARGEST_IMAGE_BYTES)
+            .map_err(|e| Problem::of_file(from.display().to_string(), e.to_string(), "Check the file."))?;
         self.put(name, &bytes)
+    }
+
+    /// The sum of a file that was copied or put.
+    pub fn sum_of(&self, name: &str) -> Option<String> {
+        self.sums.get(name).cloned()
     }
 
     /// The manifest of all files so far.

@@ -72,8 +72,8 @@ pub fn apply_change(folder: &Path, change: &Change) -> Result<(), Problem> {
         ));
     }
     let text = if path.exists() {
-        std::fs::read_to_string(&path)
-            .map_err(|e| Problem::of_file(&name, format!("it cannot be read ({e})"), "Check the file."))?
+        crate::capture::read_text(&path, crate::limits::LARGEST_WRITTEN_BYTES)
+            .map_err(|e| Problem::of_file(&name, e.to_string(), "Check the file."))?
     } else {
         readiness_text(&readiness)
     };

@@ -10,7 +10,7 @@ use nalgebra::{
     Isometry3, Matrix3x6, Matrix6, SMatrix, SVector, Translation3, UnitQuaternion, Vector2, Vector3, Vector6,
 };
 
-/// Chance that a sound view of a body is left out because its tags do not look as they did.
+/// Chance that a sound view of a body is left out because its tags do not look as they did: in hours of frames it then is hidden in a few. Common practice, no source.
 const UNLIKE: f64 = 1e-6;
 
 /// A watched body: its tags where they are, in the vehicle frame.

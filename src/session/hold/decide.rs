@@ -7,10 +7,10 @@ use super::apparent::{motion_of, transform};
 use crate::fit::chi_square;
 use nalgebra::{Isometry3, Matrix6, Vector3, Vector6};
 
-/// Bodies that are named at most; where more moved, all that do not fit are.
+/// Bodies that are named at most; where more moved, all that do not fit are. Common practice, no source.
 const MOST_MOVED: usize = 2;
 
-/// Chance that a body that did not move spoils the true explanation.
+/// Chance that a body that did not move spoils the true explanation. Common practice, no source.
 const SPOILED: f64 = 1e-5;
 
 /// A body's apparent motion, filtered, with all of its covariance.

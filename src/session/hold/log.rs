@@ -9,7 +9,7 @@ pub fn line_of_start(options: &HoldOptions, sources: &[String], started_unix_s: 
     HoldLine {
         started_unix_s,
         sentence: format!(
-            "Watch over {}: at most {} false alarms are to be expected in {} h; moves below {} mm and {}° are no alarm.",
+            "Watch over {}: at most {} false alarms are to be expected in {} h; a shift alone below {} mm, or a turn alone below {}°, is no alarm.",
             sources.join(" and "),
             options.false_alarms,
             options.hours,

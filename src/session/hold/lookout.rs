@@ -4,6 +4,7 @@ use super::apparent::{Apparent, Watched, motion_of};
 use super::decide::{Evidence, Explanation, chi2, explain, without};
 use super::filter::{Filter, Pace};
 use super::settle::Kept;
+use super::turns::Turns;
 use super::{BodyWatch, HoldOptions, HoldReport, News, NewsKind, Phase, Standing, words};
 use crate::fit::chi_square;
 use crate::frames::{Camera, Pose, Vehicle};
@@ -17,20 +18,23 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Chance that something at rest is taken to be settling still, for each body and frame.
+/// Chance that something at rest is taken to be settling still, for each body and frame. Common practice, no source.
 pub(super) const STILL_SETTLING: f64 = 1e-4;
 
-/// A body that was not seen for so long is said to be hidden.
+/// A body that was not seen for so long is said to be hidden. Common practice, no source.
 const HIDDEN_AFTER: Duration = Duration::from_secs(2);
 
-/// A mean older than this is no evidence, but of what was seen last.
+/// A mean older than this is no evidence, but of what was seen last. Common practice, no source.
 const FRESH: Duration = Duration::from_millis(1500);
 
-/// Frames in a row that must be explained alike.
+/// Tests in a row that must be explained alike. Common practice, no source.
 const ALIKE: usize = 2;
 
-/// A quarter to three quarters of a motion in more than this is a creep.
+/// A quarter to three quarters of a motion in more than this is a creep. Common practice, no source.
 const CREEP: Duration = Duration::from_secs(3);
+
+/// A body must have rested for so long where it was before it is said to be back: ten of the quick mean's time constants. Common practice, no source.
+const BACK_AFTER: Duration = Duration::from_secs(3);
 
 /// What is known of one body's hold.
 pub(super) struct Held {
@@ -60,8 +64,11 @@ pub struct Lookout {
     pub(super) limit: f64,
     /// Something moved and is not back.
     pub(super) moved: bool,
-    /// The last explanation, and how many frames gave it in a row.
+    /// The last explanation, and how many tests gave it in a row.
     pub(super) alike: Option<(Explanation, usize)>,
+    turns: Turns,
+    /// What contradicted the survey before the watch began, in words.
+    pub(super) elsewhere: Vec<(usize, String)>,
 }
 
 impl Lookout {
@@ -87,6 +94,8 @@ impl Lookout {
             limit: f64::INFINITY,
             moved: false,
             alike: None,
+            turns: Turns::new(options.frames_per_s),
+            elsewhere: Vec::new(),
         })
     }
 
@@ -136,6 +145,9 @@ impl Lookout {
         let apparent = self.apparent(tags);
         let mut news = self.hidden(time, &apparent);
         self.note_seen(time, &apparent);
+        if !self.turns.due(time) {
+            return self.report(time, news, None);
+        }
         // While frames are held back nobody knows yet what they mean.
         if self.held.iter().any(|h| h.filter.unsettled(time)) {
             return self.report(time, news, None);
@@ -167,9 +179,10 @@ impl Lookout {
     /// Bodies that are hidden for some time, or seen again.
     fn hidden(&mut self, time: Duration, apparent: &[Option<Apparent>]) -> Vec<News> {
         let mut news = Vec::new();
+        let Phase::Watching { since: begun } = self.phase else { return news };
         for (k, seen) in apparent.iter().map(Option::is_some).enumerate() {
             let held = &mut self.held[k];
-            let since = held.last_seen.unwrap_or_default();
+            let since = held.last_seen.unwrap_or(begun);
             let was_moved = held.told != Vector6::zeros();
             if seen && held.standing == Standing::NotSeen {
                 held.standing = if was_moved { Standing::Moved } else { Standing::Holds };
@@ -190,14 +203,14 @@ impl Lookout {
     }
 
     /// The evidence of all bodies seen just now, with their places in `held`.
-    fn evidence(&self, time: Duration, pace: Pace) -> (Vec<usize>, Vec<Evidence>) {
+    pub(super) fn evidence(&self, time: Duration, pace: Pace) -> (Vec<usize>, Vec<Evidence>) {
         let fresh = |h: &Held| h.filter.newest().is_some_and(|t| time.saturating_sub(t) <= FRESH);
         let all = self.held.iter().enumerate().filter(|(_, h)| fresh(h));
         all.filter_map(|(k, h)| Some((k, h.filter.evidence(pace, &h.watched.middle, &h.told)?))).unzip()
     }
 
     /// The evidence with what is too small to matter counted as scatter: a motion of just the least size passes the limit only without any scatter.
-    fn floored(&self, e: &Evidence) -> Evidence {
+    pub(super) fn floored(&self, e: &Evidence) -> Evidence {
         let (turn, shift) = (self.options.least_rad.powi(2), self.options.least_m.powi(2));
         let floor = Matrix6::from_diagonal(&Vector6::new(turn, turn, turn, shift, shift, shift)) / self.limit;
         Evidence { cov: e.cov + floor, ..*e }
@@ -304,8 +317,13 @@ impl Lookout {
             if held.standing != Standing::Moved || self.mount == Mount::OnStand {
                 continue;
             }
-            let Some(e) = held.filter.evidence(Pace::Quick, &held.watched.middle, &Vector6::zeros()) else { continue };
-            if chi2(&e.motion, &e.cov) <= rest {
+            // The quick mean alone is too coarse to say so: the slow one, that has begun anew where the body jumped, must agree.
+            let there = |pace| {
+                let e = held.filter.evidence(pace, &held.watched.middle, &Vector6::zeros());
+                e.filter(|e| chi2(&e.motion, &e.cov) <= rest)
+            };
+            let long = held.filter.settled_for() >= BACK_AFTER;
+            if let (true, Some(_), Some(e)) = (long, there(Pace::Quick), there(Pace::Slow)) {
                 held.told = Vector6::zeros();
                 held.standing = Standing::Holds;
                 news.push(self.news_of(k, NewsKind::Back, time, time, Some((e.motion, e.cov)), &|name| {
@@ -316,7 +334,7 @@ impl Lookout {
         news
     }
 
-    fn news_of(
+    pub(super) fn news_of(
         &self,
         place: usize,
         kind: NewsKind,

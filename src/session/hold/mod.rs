@@ -4,16 +4,21 @@
 //! the corners of all tags are taken as those before, and each frame says how every body seems to have moved since ([`Lookout`]). What is more than chance is
 //! explained by the simplest set of things that moved, the camera among them (`decide.rs`). A body that is hidden is *not seen*, never *moved*.
 //!
-//! **False alarms.** Every frame tests every body's quick and slow mean, each with the chance `false_alarms / (hours · frames an hour · bodies · 2)`. By the union
-//! bound, whatever the tests have in common, no more than `false_alarms` are to be expected in so many hours, as long as corners scatter as they
-//! are stated to; where they scatter more, that is seen from frame to frame and allowed for.
+//! When the watch begins, the stand is compared with where it was judged, by the survey and its uncertainty, and every body with where it was when the camera first saw it
+//! (`onset.rs`): what happened between the verdict and the watch is an alarm as well.
+//!
+//! **False alarms.** Every test looks at every body's quick and slow mean, each with the chance `false_alarms / (hours · tests an hour · bodies · 2 · cameras)`; of frames that come faster
+//! than `frames_per_s` some are averaged in without being tested. By the union bound, whatever the tests have in common, no more than `false_alarms` are to be expected in so many
+//! hours from all cameras together, as long as corners scatter as they are stated to; where they scatter more, that is seen from frame to frame and allowed for.
 
 mod apparent;
 mod decide;
 mod filter;
 mod log;
 mod lookout;
+mod onset;
 mod settle;
+mod turns;
 mod words;
 
 pub use log::{line_of_news, line_of_start};
@@ -29,11 +34,13 @@ pub struct HoldOptions {
     pub false_alarms: f64,
     /// ...in so many hours.
     pub hours: f64,
-    /// Frames a second that come at most: how often is tested.
+    /// How often is tested at most, in a second: of frames that come faster, only so many.
     pub frames_per_s: f64,
-    /// A shift that is smaller than this is no alarm, however sure it is, m...
+    /// Cameras that watch at once; `false_alarms` is for all of them together.
+    pub cameras: usize,
+    /// A seen shift alone that is smaller than this is no alarm, however sure it is, m...
     pub least_m: f64,
-    /// ...nor a turn, rad.
+    /// ...nor a seen turn alone, rad. Of both together, as shares of these, the sum of squares counts.
     pub least_rad: f64,
     /// What another light, exposure or reflection does to a corner, px, for each coordinate: it does not average out.
     pub light_px: f64,
@@ -48,6 +55,7 @@ impl Default for HoldOptions {
             false_alarms: 0.5,
             hours: 8.0,
             frames_per_s: 30.0,
+            cameras: 1,
             least_m: crate::units::m_from_mm(0.5),
             least_rad: crate::units::rad_from_deg(0.03),
             light_px: 0.02,
@@ -110,6 +118,8 @@ pub struct BodyWatch {
 pub enum NewsKind {
     /// Everything is at rest: the watch begins.
     Begins,
+    /// When it began, a body was not where it was judged, or not where it was when it was first seen.
+    MovedBefore,
     /// A body moved.
     Moved,
     /// A body moved slowly.
@@ -131,6 +141,7 @@ impl NewsKind {
     pub fn word(self) -> &'static str {
         match self {
             NewsKind::Begins => "begins",
+            NewsKind::MovedBefore => "moved before",
             NewsKind::Moved => "moved",
             NewsKind::Crept => "crept",
             NewsKind::CameraMoved => "camera moved",
@@ -143,7 +154,7 @@ impl NewsKind {
 
     /// True where the verdict may no longer hold.
     pub fn is_alarm(self) -> bool {
-        matches!(self, NewsKind::Moved | NewsKind::Crept | NewsKind::BodyOrCamera)
+        matches!(self, NewsKind::MovedBefore | NewsKind::Moved | NewsKind::Crept | NewsKind::BodyOrCamera)
     }
 }
 

@@ -11,14 +11,17 @@ use crate::survey::TagView;
 use nalgebra::{Matrix3, Matrix6, Vector6};
 use std::time::Duration;
 
-/// Fewest frames from which the corners before are taken.
+/// Fewest frames from which the corners before are taken. Common practice, no source.
 const FEWEST_FRAMES: usize = 10;
 
-/// Frames kept while settling at most.
+/// Frames kept while settling at most: ten seconds at 30 a second. Common practice, no source.
 const MOST_FRAMES: usize = 300;
 
-/// Chance with which a motion of the detectable size is found.
+/// Chance with which a motion of the detectable size is found: what is asked of a bump.
 const POWER: f64 = 0.99;
+
+/// Frames a second that a bump needs to be found within one. Common practice, no source.
+const FEWEST_FRAMES_A_SECOND: f64 = 5.0;
 
 /// A frame kept while settling.
 pub(super) struct Kept {
@@ -32,6 +35,13 @@ impl Lookout {
         let reading = self.live.see_tags(0, time, tags);
         if reading.happenings.iter().any(|h| matches!(h.what, What::CameraMoved { .. })) {
             self.begin_again(time);
+        }
+        for happening in &reading.happenings {
+            if let What::BodyElsewhere { body } = happening.what
+                && !self.elsewhere.iter().any(|(b, _)| *b == body)
+            {
+                self.elsewhere.push((body, happening.sentence.clone()));
+            }
         }
         let unknown = match self.mount {
             Mount::Apart => reading.trouble,
@@ -67,6 +77,7 @@ impl Lookout {
             let seen = |k: &&[TagView]| held.watched.tags.iter().any(|t| k.iter().any(|v| v.id == t.id));
             2 * frames.iter().filter(|k| seen(k)).count() >= frames.len()
         };
+        let jumps = self.jumps(time);
         let bodies: Vec<usize> = self.held.iter().filter(|h| lasting(h)).map(|h| h.watched.body).collect();
         let before = std::mem::take(&mut self.held);
         if !self.set_up(&frames) {
@@ -74,14 +85,30 @@ impl Lookout {
             return self.report(time, Vec::new(), None);
         }
         self.held.retain(|h| bodies.contains(&h.watched.body));
-        self.begin(time);
+        for held in &mut self.held {
+            let known = before.iter().find(|b| b.watched.body == held.watched.body);
+            held.last_seen = known.and_then(|b| b.last_seen).or(Some(time));
+        }
+        let span = kept.front().map_or(0.0, |first| time.saturating_sub(first.time).as_secs_f64());
+        let rate = if span > 0.0 { (kept.len() - 1) as f64 / span } else { self.options.frames_per_s };
+        self.begin(time, rate);
+        let (compared, judged) = self.judged_place(time);
         let sentence = format!(
-            "At rest: watching {} from {} on. Keep out of the camera's view and clear of its tripod.",
+            "At rest: watching {} from {} on. {compared}{} Keep out of the camera's view and clear of its tripod.",
             match self.held.len() {
                 1 => "one body".to_owned(),
                 n => format!("{n} bodies"),
             },
-            words::clock(time)
+            words::clock(time),
+            // The quick mean needs a handful of frames.
+            if rate < FEWEST_FRAMES_A_SECOND {
+                format!(
+                    " Only {rate:.1} pictures come in a second: a move is found after about {:.0} s.",
+                    (FEWEST_FRAMES_A_SECOND / rate.max(1e-3)).ceil()
+                )
+            } else {
+                String::new()
+            }
         );
         let news = News {
             time,
@@ -93,7 +120,11 @@ impl Lookout {
             turn_rad: None,
             sentence,
         };
-        self.report(time, vec![news], None)
+        let mut all = vec![news];
+        let known = judged.as_ref().and_then(|n| n.body.as_ref()).map(|(body, _)| *body);
+        all.extend(judged);
+        all.extend(self.tell_jumps(time, jumps.into_iter().filter(|j| Some(j.0) != known).collect()));
+        self.report(time, all, None)
     }
 
     /// Sets bodies and camera up with these frames as those before; false while the camera's or the stand's place is not known.
@@ -153,11 +184,12 @@ impl Lookout {
         })
     }
 
-    fn begin(&mut self, time: Duration) {
+    /// Begins to watch; `rate`: how many frames came in a second lately.
+    fn begin(&mut self, time: Duration, rate: f64) {
         self.phase = Phase::Watching { since: time };
         self.alike = None;
         let o = &self.options;
-        let tests = o.hours * 3600.0 * o.frames_per_s * 2.0 * self.held.len().max(1) as f64;
+        let tests = o.hours * 3600.0 * o.frames_per_s * 2.0 * (self.held.len().max(1) * o.cameras.max(1)) as f64;
         self.limit = chi_square::limit((o.false_alarms / tests).ln(), 6);
         let lambda = chi_square::noncentrality(self.limit, 6, POWER);
         let Some(camera) = &self.camera_from_vehicle else { return };
@@ -165,7 +197,7 @@ impl Lookout {
         for held in &mut self.held {
             // What one frame like those before says of a body at rest, and the quick mean of a second of them.
             let like_before = held.watched.as_before(lens, camera);
-            let averaged = 1.0 / (o.frames_per_s * 0.3).max(1.0);
+            let averaged = 1.0 / (rate * 0.3).max(1.0);
             let Some(a) = held.watched.apparent(lens, camera, &like_before, o.light_px) else { continue };
             let cov = a.cov * averaged + a.light + a.before;
             let (turn, shift) = (o.least_rad.powi(2), o.least_m.powi(2));

@@ -12,13 +12,13 @@ use crate::units::{deg_from_rad, mm_from_m};
 use nalgebra::{Matrix3, Matrix6, Matrix6xX, Vector6};
 use std::time::Duration;
 
-/// Frames over which the place of a riding camera is learned, at least.
+/// Frames over which the place of a riding camera is learned, at least. Common practice, no source.
 const FRAMES_TO_LEARN: usize = 10;
 
-/// Frames in a row in which a body must contradict the others before that is said.
+/// Frames in a row in which a body must contradict the others before that is said. Common practice, no source.
 const FRAMES_TO_NAME: usize = 3;
 
-/// Frames for which a camera must have stood still for its being moved to be news.
+/// Frames for which a camera must have stood still for its being moved to be news. Common practice, no source.
 const FRAMES_STOOD: usize = 5;
 
 /// Where a riding camera sits on the stand.
@@ -29,6 +29,15 @@ struct Rig {
     gain: Matrix6xX<f64>,
     /// Covariance of its left step, the survey's part included.
     cov: Matrix6<f64>,
+}
+
+/// Where a riding camera sits on the stand, with the covariance of its left step (turn rad, shift m), the survey's part included.
+#[derive(Clone, Debug)]
+pub struct RigPlace {
+    /// Its place.
+    pub camera_from_stand: Pose<Camera, Body>,
+    /// Its covariance.
+    pub cov: Matrix6<f64>,
 }
 
 /// Whether a riding camera sits where it sat.
@@ -152,6 +161,11 @@ impl Eye {
             Mount::Apart => self.stand.newest(),
             Mount::OnStand => self.camera.newest(),
         }
+    }
+
+    /// Where it sits on the stand, once that is learned.
+    pub fn rig_place(&self) -> Option<RigPlace> {
+        self.rig.as_ref().map(|r| RigPlace { camera_from_stand: r.camera_from_stand, cov: r.cov })
     }
 
     /// Where the camera is, averaged.
@@ -444,8 +458,7 @@ fn listed(names: &[&str]) -> String {
 }
 
 /// Compares two rigs, from surveys of their own.
-pub(super) fn check_rig(before: &Eye, after: &Eye) -> Option<RigCheck> {
-    let (a, b) = (before.rig.as_ref()?, after.rig.as_ref()?);
+pub(super) fn check_rig(a: &RigPlace, b: &RigPlace) -> RigCheck {
     let step = a.camera_from_stand.left_step_to(&b.camera_from_stand);
     let cov = a.cov + b.cov;
     let statistic = cov.cholesky().map_or(f64::INFINITY, |c| step.dot(&c.solve(&step)));
@@ -462,5 +475,5 @@ pub(super) fn check_rig(before: &Eye, after: &Eye) -> Option<RigCheck> {
             "The camera slipped on the stand by {by} since its place was learned: do not rely on the readings in between; only the new photographs count."
         )
     };
-    Some(RigCheck { shift_m, turn_rad, statistic, limit, sentence })
+    RigCheck { shift_m, turn_rad, statistic, limit, sentence }
 }

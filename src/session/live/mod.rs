@@ -15,7 +15,7 @@ pub(super) mod view;
 mod words;
 
 pub use base::{Base, Declared, NoBase};
-pub use camera::RigCheck;
+pub use camera::{RigCheck, RigPlace};
 pub use steady::Motion;
 
 use crate::frames::{Body, Camera, Pose, World};
@@ -25,7 +25,7 @@ use crate::tags::track::Tracker;
 use crate::tags::{DetectOptions, Detection};
 use crate::verdict::StationResult;
 use camera::Eye;
-use nalgebra::{Matrix6, Vector2};
+use nalgebra::{Matrix6, Vector2, Vector6};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -317,6 +317,27 @@ impl Live {
     /// Compares where a riding camera sits on the stand with where another session, with a survey made afterwards, finds it: whether it slipped in between.
     /// `None` where either has not learned it.
     pub fn check_rig(&self, camera: usize, later: &Live, later_camera: usize) -> Option<RigCheck> {
-        camera::check_rig(self.eyes.get(camera)?, later.eyes.get(later_camera)?)
+        Some(camera::check_rig(&self.rig(camera)?, &later.rig(later_camera)?))
+    }
+
+    /// Where a riding camera sits on the stand, once it is learned: to be kept, and compared with what a later session learns from a survey of its own.
+    pub fn rig(&self, camera: usize) -> Option<RigPlace> {
+        self.eyes.get(camera)?.rig_place()
+    }
+
+    /// [`Self::check_rig`] against a place that was kept; `None` where this session has not learned it.
+    pub fn check_rig_against(&self, camera: usize, before: &RigPlace) -> Option<RigCheck> {
+        Some(camera::check_rig(before, &self.rig(camera)?))
+    }
+
+    /// How far the stand is from where it was surveyed, as one camera on a tripod has it: step on the right of the surveyed pose (turn rad, shift m, in the stand's
+    /// axes), and its covariance with what both places share through the survey.
+    pub(in crate::session) fn off_from_survey(&self, camera: usize) -> Option<(Vector6<f64>, Matrix6<f64>)> {
+        let place = self.eyes.get(camera)?.place()?;
+        let step = self.base.world_from_stand().right_step_to(&place.world_from_stand);
+        let gain = place.gain - self.base.stand_by_ground();
+        let whole = &gain * &self.base.ground.cov * gain.transpose();
+        let cov = place.noise + Matrix6::from_fn(|a, b| 0.5 * (whole[(a, b)] + whole[(b, a)]));
+        Some((step, cov))
     }
 }

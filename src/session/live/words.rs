@@ -2,12 +2,28 @@
 
 use super::Motion;
 use crate::verdict::words::size;
-use crate::verdict::{State, StationResult};
+use crate::verdict::{Deviation, State, StationResult};
+
+/// A deviation that is not proven and whose U is larger than its tolerance: no place of the stand would prove it.
+fn unmeasured(station: &StationResult) -> Option<&Deviation> {
+    let hopeless = |d: &&Deviation| {
+        d.state == Some(State::NotProven) && d.tolerance.is_some_and(|tolerance| d.deviation.expanded >= tolerance)
+    };
+    station.deviations.iter().find(hopeless)
+}
 
 /// What to do now.
 pub(super) fn sentence(station: &StationResult, motion: Motion) -> String {
     if let Some(first) = station.moves.first() {
-        return first.words.clone();
+        return match (station.verdict, unmeasured(station)) {
+            (State::NotProven, Some(d)) => format!(
+                "Measure {} better first: its U is {}, the tolerance only {}; no move can prove it. See what `plumbsight check` advises.",
+                d.component.name(),
+                size(d.component, d.deviation.expanded),
+                size(d.component, d.tolerance.unwrap_or(0.0))
+            ),
+            _ => first.words.clone(),
+        };
     }
     match (station.verdict, motion) {
         (State::InTolerance, Motion::Still) => "Leave the stand as it is: in tolerance.".into(),
@@ -15,7 +31,7 @@ pub(super) fn sentence(station: &StationResult, motion: Motion) -> String {
         _ => {
             let open = station.deviations.iter().filter(|d| matches!(d.state, Some(s) if s != State::InTolerance));
             let worst = open.max_by(|a, b| {
-                let share = |d: &crate::verdict::Deviation| d.deviation.expanded / d.tolerance.unwrap_or(f64::INFINITY);
+                let share = |d: &Deviation| d.deviation.expanded / d.tolerance.unwrap_or(f64::INFINITY);
                 share(a).total_cmp(&share(b))
             });
             match worst {

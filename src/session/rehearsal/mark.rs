@@ -99,21 +99,33 @@ fn after(truth: &Truth, answer: &Answer) -> Option<Point> {
     Some(point("from where on", 20.0, right, format!("\"{said}\" was answered; {first:03} was the first after it.")))
 }
 
-/// Where the stand is: asked where it stayed where it was and something can be said of it.
+/// What cannot be said where the thrust line is unknown: it gives yaw its direction, and sideways its line. To leave them out is right then.
+const OF_THE_THRUST_LINE: [Component; 2] = [Component::Lateral, Component::Yaw];
+
+/// Where the stand is: asked where it stayed where it was, as far as something can be said of it.
 fn deviations(truth: &Truth, answer: &Answer) -> Option<Point> {
-    if !matches!(truth.happened.kind, FaultKind::None) || truth.decision == Decision::ProveMore {
+    if !matches!(truth.happened.kind, FaultKind::None) {
         return None;
     }
     let true_six = truth.stand.to_array();
-    let right = (0..6)
-        .filter(|&k| answer.deviations[k].is_some_and(|v| (v - true_six[k]).abs() <= RIGHT_SHARE * TOLERANCES[k]))
-        .count();
+    let near = |k: usize, v: f64| (v - true_six[k]).abs() <= RIGHT_SHARE * TOLERANCES[k];
+    let open = |k: usize| truth.decision == Decision::ProveMore && OF_THE_THRUST_LINE.iter().any(|c| c.index() == k);
+    let right = (0..6).filter(|&k| answer.deviations[k].map_or(open(k), |v| near(k, v))).count();
     let of = 40.0;
+    let left_out = match truth.decision {
+        Decision::ProveMore => {
+            " Lateral and yaw hang on the thrust line, which is not known: to leave them out was right."
+        }
+        _ => "",
+    };
     Some(Point {
         what: "where the stand is".into(),
         points: of * right as f64 / 6.0,
         of,
-        why: format!("{right} of 6 right within a third of the tolerance; answered: {}.", six(&answer.deviations)),
+        why: format!(
+            "{right} of 6 right within a third of the tolerance; answered: {}.{left_out}",
+            six(&answer.deviations)
+        ),
     })
 }
 

@@ -140,17 +140,17 @@ fn side(a: Area) -> f64 {
 fn blurred(c: &mut Canvas, a: Area) {
     let ([x, y], s) = (a.middle(), side(a));
     for k in (0..6).rev() {
-        let shade = Ink(60 + 32 * k as u8);
+        let shade = Ink::grey(60 + 32 * k as u8);
         let off = 0.9 * f64::from(k) - 2.5;
         c.paint(&Outline::rectangle(x - s / 2.0 + off, y - s / 2.0, s, s), Look::filled(shade));
     }
-    c.paint(&Outline::rectangle(x - 0.12 * s, y - 0.2 * s, 0.5 * s, 0.4 * s), Look::filled(Ink(190)));
+    c.paint(&Outline::rectangle(x - 0.12 * s, y - 0.2 * s, 0.5 * s, 0.4 * s), Look::filled(Ink::grey(190)));
 }
 
 fn shiny(c: &mut Canvas, a: Area) {
     let ([x, y], s) = (a.middle(), side(a));
     tag_sign(c, x - s / 2.0, y - s / 2.0, s);
-    c.paint(&Outline::circle([x + 0.25 * s, y - 0.25 * s], 0.36 * s), Look::filled(Ink(245)));
+    c.paint(&Outline::circle([x + 0.25 * s, y - 0.25 * s], 0.36 * s), Look::filled(Ink::grey(245)));
     for k in 0..8 {
         let t = TAU * f64::from(k) / 8.0;
         let at = |d: f64| [x + 0.25 * s + d * s * t.cos(), y - 0.25 * s - d * s * t.sin()];
@@ -196,5 +196,5 @@ fn hidden(c: &mut Canvas, a: Area) {
         Curve([x - 0.2 * s, y + 0.7 * s], [x, y - 0.6 * s], [a.right() - 2.0, y - 0.7 * s]),
     ]);
     c.paint(&hose, Look::line(Ink::BLACK, 2.4));
-    c.paint(&hose, Look::line(Ink(235), 1.7));
+    c.paint(&hose, Look::line(Ink::grey(235), 1.7));
 }

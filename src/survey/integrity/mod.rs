@@ -112,6 +112,17 @@ pub struct Tested {
     pub detectable: Option<Detectable>,
     /// How large the fault is, where the test failed.
     pub found: Option<Size>,
+    /// How far a tag seems to sit from its declared place, whether its test fails or not; only of a body with one pose, where every direction is checked.
+    pub displaced: Option<Displaced>,
+}
+
+/// Where a tag sits against its declared place, in its body's axes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Displaced {
+    /// Of its centre, m.
+    pub shift_m: Vector3<f64>,
+    /// Standard uncertainties, m: of the corners, of everything else adjusted, and of the place as declared.
+    pub u_m: Vector3<f64>,
 }
 
 impl Tested {

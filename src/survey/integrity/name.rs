@@ -341,6 +341,7 @@ impl Run<'_> {
                     limit: named.limit,
                     detectable: named.detectable,
                     found: Some(size),
+                    displaced: None,
                 }
             })
             .collect()

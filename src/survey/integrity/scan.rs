@@ -3,7 +3,7 @@
 
 use super::name::{Named, dispersion, size_of};
 use super::score::{Block, Score, Sum, Suspicion, suspicion};
-use super::{Detectable, FALSE_ALARM, Fault, Hidden, POWER, Suspect, Tested};
+use super::{Detectable, Displaced, FALSE_ALARM, Fault, Hidden, POWER, Suspect, Tested};
 use crate::body::{BodyKind, TagPlace};
 use crate::fit::chi_square;
 use crate::survey::covariance::Covariance;
@@ -11,7 +11,7 @@ use crate::survey::pieces::each;
 use crate::survey::problem::{Problem, View};
 use crate::survey::rows::Weights;
 use crate::survey::unknowns::{Extent, State};
-use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix3, Matrix3x6, Matrix6, SMatrix, SVector, Vector3};
 use std::collections::BTreeMap;
 
 /// Change points of one body that are kept for [`Hidden`], besides all those that are not checked in every direction; more of them would say
@@ -388,6 +388,24 @@ impl Hypothesis {
     }
 }
 
+/// How far a tag sits from its declared place, as its test estimates it without adjusting again; `spread` enlarges the variance.
+fn displaced(at: &Solution, h: &Hypothesis, spread: f64) -> Option<Displaced> {
+    let (Some(tag), [instance], Fault::Displaced, 6) = (h.tag, h.instances.as_slice(), h.fault, h.dof) else {
+        return None;
+    };
+    let world_from_body = &at.state.world_from_instance[*instance];
+    let body = at.problem.instances[*instance].body;
+    let centre = (*world_from_body * at.state.body_from_tag[body][tag]).translation();
+    let mut by_step = Matrix3x6::zeros();
+    by_step.fixed_view_mut::<3, 3>(0, 0).copy_from(&(-crate::frames::skew(&centre)));
+    by_step.fixed_view_mut::<3, 3>(0, 3).fill_with_identity();
+    let by_step = world_from_body.rotation().transpose() * by_step;
+    let step = SVector::<f64, 6>::from_fn(|i, _| h.step[i]);
+    let inverse = Matrix6::from_fn(|i, j| h.inverse[(i, j)]);
+    let variance = (by_step * inverse * by_step.transpose()).diagonal() * spread;
+    Some(Displaced { shift_m: by_step * step, u_m: variance.map(|v| v.max(0.0).sqrt()) })
+}
+
 /// What [`report`] has to say.
 pub(in crate::survey) struct Report {
     pub tested: Vec<Tested>,
@@ -429,6 +447,7 @@ pub(in crate::survey) fn report(at: &Solution, named: &[Named]) -> Report {
             limit,
             detectable: h.detectable(lambda),
             found: (statistic > limit).then(|| size_of(h)),
+            displaced: displaced(at, h, spread),
         };
         let same = |t: &Tested| {
             t.suspect == test.suspect && std::mem::discriminant(&t.fault) == std::mem::discriminant(&test.fault)

@@ -15,7 +15,8 @@ use super::super::unknowns::State;
 use crate::frames::{Point, Tag, skew};
 use nalgebra::{DMatrix, Matrix3x6, SMatrix, SVector};
 
-/// Directions of θ of which less than this share is checked by the rest of the network are not tested.
+/// Directions of θ of which less than this share is checked by the rest of the network are not tested. A share of standard deviations: the eigenvalues of M, information
+/// and so their squares, are compared with its square.
 const LEAST_SHARE: f64 = 1e-3;
 
 /// A direction that nothing checks counts as checked by this share of what its views alone would say: faults of metres then hide in it, while

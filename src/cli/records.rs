@@ -1,0 +1,472 @@
+//! `plumbsight records`: records found again, one of them shown, and what changed over them.
+
+use super::report::{item, line_after, report};
+use super::{say, tell};
+use crate::index::{Found, Hit, Index, Kind, Place, Query, SeriesTrend, Trends};
+use crate::record::keep::{RESULT_FILE, read_record};
+use crate::record::result::Verdict;
+use crate::record::{Notice, Problem, json_text, read_result};
+use crate::session::Failure;
+use crate::uncertainty::trend::Change;
+use crate::uncertainty::{Estimate, K_95};
+use clap::{Args, ValueEnum};
+use serde::Serialize;
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+pub(super) const HELP: &str = "\
+Looks through a folder of records (the one of `record --into`, or folders of them, to
+four levels). The newest revision stands for its record. What is damaged or gone is
+listed as such; `recheck` looks at every file of one record.
+
+An index (.plumbsight-index.sqlite in the folder; where that cannot be written, among
+your cache files) makes it fast. It is refreshed each time, holds nothing that is not
+in the records, and may be deleted.
+
+Examples:
+  plumbsight records kept
+  plumbsight records kept --vin 4711 --from 2026-03 --to 2026-05-15
+  plumbsight records kept --verdict not-proven --by \"A. Person\" --json
+  plumbsight records kept --text \"fault code\" --all
+  plumbsight records kept --damaged
+  plumbsight records kept --open 2026-03-01_141530
+  plumbsight records kept --trend floor
+
+Exit codes: 0 found, and for --trend nothing changed   1 nothing found, a record
+  opened is damaged, or something changed   3 an input is wrong";
+
+/// Exit code where nothing was found or something is not as it was.
+const EXIT_NOT_AS_IT_WAS: u8 = 1;
+
+/// The format line of the output as JSON.
+const FORMAT: &str = "plumbsight/records/1";
+
+#[derive(Args)]
+pub(super) struct RecordsArguments {
+    /// The folder in which all records are
+    root: PathBuf,
+    /// A part of the car's identification number
+    #[arg(long, value_name = "PART")]
+    vin: Option<String>,
+    /// From this day, month or year on: 2026-03-01, 2026-03, 2026
+    #[arg(long, value_name = "DATE", value_parser = date)]
+    from: Option<String>,
+    /// Up to and with this day, month or year
+    #[arg(long, value_name = "DATE", value_parser = date)]
+    to: Option<String>,
+    /// A part of the placement's title
+    #[arg(long, value_name = "TEXT")]
+    placement: Option<String>,
+    /// The verdict
+    #[arg(long, value_name = "WORD")]
+    verdict: Option<VerdictWord>,
+    /// A part of the name of who kept it
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+    /// A text anywhere in what was typed in: notes, car, placement, scan tool, road test
+    #[arg(long, value_name = "TEXT")]
+    text: Option<String>,
+    /// Revisions that were corrected later, too
+    #[arg(long)]
+    all: bool,
+    /// Only records that are damaged or gone
+    #[arg(long)]
+    damaged: bool,
+    /// At most so many
+    #[arg(long, value_name = "N", default_value_t = 50, value_parser = clap::value_parser!(u32).range(1..))]
+    limit: u32,
+    /// Show one record: its folder's name, or how that begins
+    #[arg(long, value_name = "RECORD", conflicts_with_all = ["trend", "json"])]
+    open: Option<String>,
+    /// What changed from record to record, with its uncertainty
+    #[arg(long, value_name = "OF")]
+    trend: Option<TrendOf>,
+    /// JSON instead of the table
+    #[arg(long)]
+    json: bool,
+    /// Make the index anew; records that are gone are then forgotten
+    #[arg(long)]
+    rebuild: bool,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum VerdictWord {
+    InTolerance,
+    OutOfTolerance,
+    NotProven,
+    NotMeasured,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum TrendOf {
+    /// Focal length of each lens profile
+    Lens,
+    /// Where each tag sits on its wheel plate
+    Plates,
+    /// Height of each floor sheet
+    Floor,
+    /// Where each tag sits on its stand
+    Stand,
+}
+
+/// A day, month or year that there is.
+fn date(written: &str) -> Result<String, String> {
+    let whole = match written.len() {
+        4 => format!("{written}-01-01"),
+        7 => format!("{written}-01"),
+        _ => written.to_owned(),
+    };
+    let plain = whole.len() == 10 && whole.bytes().all(|b| b.is_ascii_digit() || b == b'-');
+    match whole.parse::<jiff::civil::Date>() {
+        Ok(_) if plain => Ok(written.to_owned()),
+        _ => Err("write a day, a month or a year that there is: 2026-03-01, 2026-03, 2026".into()),
+    }
+}
+
+pub(super) fn run(arguments: &RecordsArguments) -> Result<u8, Failure> {
+    let index = Index::open(&arguments.root, arguments.rebuild)?;
+    let query = Query {
+        vin: arguments.vin.clone(),
+        since: arguments.from.clone(),
+        until: arguments.to.clone(),
+        placement: arguments.placement.clone(),
+        verdict: arguments.verdict.map(|v| match v {
+            VerdictWord::InTolerance => Verdict::In,
+            VerdictWord::OutOfTolerance => Verdict::Out,
+            VerdictWord::NotProven => Verdict::NotProven,
+            VerdictWord::NotMeasured => Verdict::NotMeasured,
+        }),
+        by: arguments.by.clone(),
+        text: arguments.text.clone(),
+        all: arguments.all,
+        damaged: arguments.damaged,
+        limit: arguments.limit as usize,
+    };
+    if let Some(name) = &arguments.open {
+        notices_of(&index).iter().for_each(|n| tell(&format!("  {}: {}\n", n.about, n.text)));
+        return open(&index.folder_of(name)?);
+    }
+    if let Some(of) = arguments.trend {
+        let kind = match of {
+            TrendOf::Lens => Kind::Lens,
+            TrendOf::Plates => Kind::Plates,
+            TrendOf::Floor => Kind::Floor,
+            TrendOf::Stand => Kind::Stand,
+        };
+        let trends = index.trends(kind, &query)?;
+        say(&if arguments.json { trends_json(&index, &trends)? } else { trend_table(&index, &trends) });
+        let changed = trends.series.iter().any(|s| s.trend.change != Change::None);
+        return Ok(if changed { EXIT_NOT_AS_IT_WAS } else { 0 });
+    }
+    let found = index.search(&query)?;
+    say(&if arguments.json { found_json(&index, &found)? } else { table(&index, &found) });
+    Ok(if found.total == 0 { EXIT_NOT_AS_IT_WAS } else { 0 })
+}
+
+/// Where the index is, and what should be known.
+fn notices_of(index: &Index) -> Vec<Notice> {
+    index.notices.clone()
+}
+
+fn where_words(index: &Index) -> String {
+    match &index.place {
+        Place::File(path) => format!("Index: {}", path.display()),
+        Place::Memory => "Index: made for this once and kept nowhere".into(),
+    }
+}
+
+fn foot(out: &mut String, index: &Index) {
+    let r = &index.refreshed;
+    let gone = if r.gone > 0 { format!(", {} gone", r.gone) } else { String::new() };
+    let _ = writeln!(out);
+    line_after(
+        out,
+        "",
+        "",
+        &format!("{}; {} records, {} of them read just now{gone}.", where_words(index), r.there, r.read),
+    );
+    for n in notices_of(index) {
+        item(out, &format!("{}: {}", n.about, n.text));
+    }
+}
+
+fn table(index: &Index, found: &Found) -> String {
+    let mut out = String::new();
+    for hit in &found.hits {
+        row(&mut out, hit);
+    }
+    let shown = found.hits.len();
+    let _ = match found.total {
+        0 => writeln!(out, "No record is like that."),
+        1 => writeln!(out, "\n1 record."),
+        n if n > shown => writeln!(out, "\n{n} records; shown are the newest {shown} (--limit)."),
+        n => writeln!(out, "\n{n} records."),
+    };
+    foot(&mut out, index);
+    out
+}
+
+fn row(out: &mut String, hit: &Hit) {
+    let indent = " ".repeat(12);
+    match &hit.record {
+        Some(r) => {
+            let revision = if r.revision > 1 { format!("  revision {}", r.revision) } else { String::new() };
+            let later = if hit.corrected_later { "  (corrected later)" } else { "" };
+            let verdict = format!("{} {}", r.verdict.shape(), r.verdict.words());
+            let vin = r.vin.as_deref().or(r.vehicle_id.as_deref()).or(r.vehicle.as_deref()).unwrap_or("-");
+            let _ = writeln!(out, "{:<10}  {verdict:<18} {vin}{revision}{later}", hit.day);
+            line_after(out, &indent, &indent, &format!("{}, by {}", r.placement.title, r.by));
+        }
+        None => {
+            let _ = writeln!(out, "{:<10}  ○ cannot be read", hit.day);
+        }
+    }
+    let _ = writeln!(out, "{indent}{}", hit.folder);
+    if hit.state == "gone" {
+        line_after(out, &indent, &indent, "GONE: it was there before and is not there now.");
+    }
+    if let Some(damage) = &hit.damage {
+        line_after(out, &indent, &indent, &format!("DAMAGED: {damage}."));
+    }
+}
+
+/// Shows one record from its result.
+fn open(folder: &Path) -> Result<u8, Failure> {
+    let record = read_record(folder)?;
+    let result = read_result(&folder.join(RESULT_FILE))?;
+    let mut out = String::new();
+    let _ = writeln!(out, "Record {}", folder.display());
+    let mut say_of = |what: &str, text: Option<&str>| {
+        if let Some(text) = text {
+            line_after(&mut out, &format!("  {what:<10} "), &" ".repeat(13), text);
+        }
+    };
+    say_of("made", Some(&format!("{} ({})", record.made_local, record.made_utc)));
+    say_of("by", Some(&record.by));
+    say_of("vehicle", record.vehicle.as_deref());
+    say_of("VIN", record.vin.as_deref());
+    say_of("revision", Some(&record.revision.to_string()));
+    if let Some(before) = &record.corrects {
+        say_of("corrects", Some(&format!("{}: {}", before.record, before.reason)));
+    }
+    say_of("note", record.note.as_deref());
+    if let Some(outcome) = &record.outcome {
+        say_of("scan tool", Some(&format!("{}: {}", outcome.scan_tool, outcome.routine)));
+        say_of("message", outcome.message.as_deref());
+        say_of("codes", outcome.fault_codes.as_deref());
+        say_of("road test", outcome.road_test.as_deref());
+    }
+    if let Some(n) = record.hold_alarms.filter(|n| *n > 0) {
+        say_of("hold", Some(&format!("THE HOLD WATCH RAISED {n} ALARMS; see job/hold.jsonl")));
+    }
+    let damage = crate::record::keep::manifest::verify(folder)?;
+    let _ = writeln!(out, "\n{}", report(&result).trim_end());
+    let _ = writeln!(out);
+    for d in &damage {
+        line_after(&mut out, "", "", &format!("DAMAGED: {} {}.", d.file, d.what.words()));
+    }
+    if damage.is_empty() {
+        out.push_str("Files: all as recorded. `plumbsight recheck` measures again.\n");
+    }
+    say(&out);
+    Ok(if damage.is_empty() { 0 } else { EXIT_NOT_AS_IT_WAS })
+}
+
+#[derive(Serialize)]
+struct FoundJson<'a> {
+    format: &'static str,
+    /// `null` where the index is kept nowhere.
+    index: Option<String>,
+    found: usize,
+    records: &'a [Hit],
+    notices: Vec<NoticeJson>,
+}
+
+#[derive(Serialize)]
+struct NoticeJson {
+    about: String,
+    text: String,
+}
+
+fn head(index: &Index) -> (Option<String>, Vec<NoticeJson>) {
+    let kept = match &index.place {
+        Place::File(path) => Some(path.display().to_string()),
+        Place::Memory => None,
+    };
+    (kept, notices_of(index).into_iter().map(|n| NoticeJson { about: n.about, text: n.text }).collect())
+}
+
+fn found_json(index: &Index, found: &Found) -> Result<String, Problem> {
+    let (kept, notices) = head(index);
+    json_text(
+        &FoundJson { format: FORMAT, index: kept, found: found.total, records: &found.hits, notices },
+        "the list of records",
+    )
+}
+
+#[derive(Serialize)]
+struct TrendsJson {
+    format: &'static str,
+    index: Option<String>,
+    trend: &'static str,
+    unit: &'static str,
+    measurements: usize,
+    series: Vec<SeriesJson>,
+    notices: Vec<NoticeJson>,
+}
+
+#[derive(Serialize)]
+struct SeriesJson {
+    kit: String,
+    name: String,
+    part: String,
+    values: usize,
+    first_day: String,
+    last_day: String,
+    last: f64,
+    u_last: f64,
+    drift: f64,
+    u_drift: f64,
+    /// `none`, `drift` or `jump`.
+    change: &'static str,
+    jump: Option<f64>,
+    u_jump: Option<f64>,
+    jump_on: Option<String>,
+    chance: f64,
+    scatter: f64,
+}
+
+fn trends_json(index: &Index, trends: &Trends) -> Result<String, Problem> {
+    let (kept, notices) = head(index);
+    let one = |s: &SeriesTrend| {
+        let jump = match s.trend.change {
+            Change::Jump { size, .. } => Some(size),
+            Change::Drift | Change::None => None,
+        };
+        SeriesJson {
+            kit: s.kit.clone(),
+            name: s.name.clone(),
+            part: s.part.clone(),
+            values: s.trend.n,
+            first_day: s.days[0].clone(),
+            last_day: s.days[1].clone(),
+            last: s.last.0,
+            u_last: s.last.1,
+            drift: s.trend.drift.value,
+            u_drift: s.trend.drift.u,
+            change: match s.trend.change {
+                Change::None => "none",
+                Change::Drift => "drift",
+                Change::Jump { .. } => "jump",
+            },
+            jump: jump.map(|j| j.value),
+            u_jump: jump.map(|j| j.u),
+            jump_on: s.jump_on.clone(),
+            chance: s.trend.chance,
+            scatter: s.trend.scatter,
+        }
+    };
+    json_text(
+        &TrendsJson {
+            format: FORMAT,
+            index: kept,
+            trend: trends.kind.word(),
+            unit: trends.kind.unit(),
+            measurements: trends.measurements,
+            series: trends.series.iter().map(one).collect(),
+            notices,
+        },
+        "the trends",
+    )
+}
+
+fn what(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Lens => "Focal length of each lens profile, as each survey corrected it (px)",
+        Kind::Plates => {
+            "Each tag's place on its wheel plate against the declared one, along the plate's axes, as the plate's other tags show it (mm)"
+        }
+        Kind::Floor => {
+            "Height of each floor sheet against the plane through all of them (mm); it tells of the floor only where sheets stay glued down"
+        }
+        Kind::Stand => {
+            "Each tag's place on its stand against the declared one, along the stand's axes, as its other tags show it (mm)"
+        }
+    }
+}
+
+fn remedy(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Lens => "make a new profile of that camera (`plumbsight lens`) before it measures again",
+        Kind::Plates => "look at that plate: a bent arm, a tag that comes off; measure it again or take another",
+        Kind::Floor => {
+            "look at that sheet and the floor below it; have the floor levelled or measured again where it sinks"
+        }
+        Kind::Stand => "look at that stand: a bent panel, a tag that comes off; learn it again (`plumbsight learn`)",
+    }
+}
+
+fn trend_table(index: &Index, trends: &Trends) -> String {
+    let mut out = String::new();
+    line_after(&mut out, "", "", &format!("{}.", what(trends.kind)));
+    let _ = writeln!(out);
+    let unit = trends.kind.unit();
+    let sized = |e: &Estimate| format!("{:+.3} {unit} (U {:.3})", e.value, e.expanded);
+    let mut kit = "";
+    for s in &trends.series {
+        if s.kit != kit {
+            kit = &s.kit;
+            let of = if trends.kind == Kind::Lens { "Profile" } else { "Kit" };
+            let _ = writeln!(out, "{of} {kit}");
+        }
+        let shape = if s.trend.change == Change::None { ' ' } else { '▲' };
+        let text = format!(
+            "{}, {}: {:.3} {unit} (U {:.3}) on {}; over {} measurements since {}: {} along a line",
+            s.name,
+            s.part,
+            s.last.0,
+            K_95 * s.last.1,
+            s.days[1],
+            s.trend.n,
+            s.days[0],
+            sized(&s.trend.drift)
+        );
+        line_after(&mut out, &format!(" {shape} "), "     ", &text);
+        match (&s.trend.change, &s.jump_on) {
+            (Change::Jump { size, .. }, Some(day)) => {
+                let text =
+                    format!("CHANGED: a jump of {} between the measurement before and that of {day}.", sized(size));
+                line_after(&mut out, "     ", "     ", &text);
+            }
+            (Change::None, _) => {}
+            _ => line_after(&mut out, "     ", "     ", "CHANGED: evenly over the time."),
+        }
+        if s.trend.scatter > 1.5 {
+            let text = format!(
+                "The values scatter {:.1} times as much as their uncertainties say; U here is enlarged by that.",
+                s.trend.scatter
+            );
+            line_after(&mut out, "     ", "     ", &text);
+        }
+    }
+    let changed = trends.series.iter().filter(|s| s.trend.change != Change::None).count();
+    let _ = writeln!(out);
+    let words = match (trends.series.len(), changed) {
+        (0, _) => "No two measurements of one kit can be compared yet.".to_owned(),
+        (n, 0) => format!("None of {n} series changed beyond its uncertainty."),
+        (n, k) => format!("{k} of {n} series changed beyond their uncertainty: {}.", remedy(trends.kind)),
+    };
+    line_after(&mut out, "", "", &words);
+    line_after(
+        &mut out,
+        "",
+        "",
+        "A change is called where chance explains none as clear in more than one of a hundred such lists. Another kit file, or another profile, begins \
+         a series of its own.",
+    );
+    if trends.single > 0 {
+        line_after(&mut out, "", "", &format!("{} more were measured only once.", trends.single));
+    }
+    foot(&mut out, index);
+    out
+}

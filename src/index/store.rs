@@ -1,0 +1,342 @@
+//! The index's tables: the only file that knows SQL.
+//!
+//! Every value goes in as a parameter, never as a part of a statement, and texts are looked for with `instr`, which knows no wildcards: a name with quotes or
+//! percent signs is a name.
+
+use super::{Kind, Place, Query, SeriesValue};
+use crate::record::keep::RecordFile;
+use crate::record::result::Verdict;
+use rusqlite::{
+    Connection, ErrorCode, OpenFlags, OptionalExtension, Transaction, TransactionBehavior, named_params, params,
+};
+use std::collections::HashMap;
+use std::path::Path;
+use std::time::Duration;
+
+/// Marks a database as an index of records ("plmb").
+const APPLICATION: i64 = 0x706c_6d62;
+/// Of the tables; another version is made anew.
+const VERSION: i64 = 1;
+/// How long another program may hold the index before it is done without.
+const PATIENCE: Duration = Duration::from_secs(2);
+
+const TABLES: &str = "
+DROP TABLE IF EXISTS records;
+DROP TABLE IF EXISTS texts;
+DROP TABLE IF EXISTS said;
+DROP TABLE IF EXISTS series;
+CREATE TABLE records (
+  folder TEXT PRIMARY KEY, name TEXT NOT NULL, parent TEXT NOT NULL, stamp TEXT NOT NULL, vanished INTEGER NOT NULL DEFAULT 0, damage TEXT,
+  made_utc TEXT, sorted TEXT NOT NULL, day TEXT NOT NULL, vin TEXT, placement TEXT, verdict TEXT, by TEXT, revision INTEGER, corrects TEXT, corrects_sha TEXT,
+  manifest_sha TEXT, result_sha TEXT
+) WITHOUT ROWID;
+CREATE INDEX by_time ON records (sorted DESC, folder);
+CREATE TABLE texts (folder TEXT PRIMARY KEY, haystack TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE said (folder TEXT PRIMARY KEY, record TEXT) WITHOUT ROWID;
+CREATE INDEX by_corrects ON records (corrects) WHERE corrects IS NOT NULL;
+CREATE TABLE series (folder TEXT NOT NULL, kind TEXT NOT NULL, kit TEXT NOT NULL, entries TEXT NOT NULL);
+CREATE INDEX by_folder ON series (folder);
+";
+
+/// The newest revision stands for its record: another sound one that names this one and its very manifest replaces it.
+const REPLACED: &str = "EXISTS (SELECT 1 FROM records c WHERE c.corrects = r.name AND c.parent = r.parent AND c.corrects_sha = r.manifest_sha \
+                        AND c.vanished = 0 AND c.damage IS NULL)";
+
+const ASKED: &str = "(:vin IS NULL OR instr(lower(r.vin), :vin) > 0) AND (:since IS NULL OR substr(r.day, 1, length(:since)) >= :since) \
+                     AND (:until IS NULL OR substr(r.day, 1, length(:until)) <= :until) AND (:placement IS NULL OR instr(r.placement, :placement) > 0) \
+                     AND (:verdict IS NULL OR r.verdict = :verdict) AND (:by IS NULL OR instr(r.by, :by) > 0) \
+                     AND (:text IS NULL OR r.folder IN (SELECT t.folder FROM texts t WHERE instr(t.haystack, :text) > 0)) AND (:damaged = 0 OR r.damage IS NOT NULL OR r.vanished = 1)";
+
+/// One record as the index keeps it.
+pub(super) struct Row {
+    pub folder: String,
+    pub stamp: String,
+    /// What is wrong with its files.
+    pub damage: Option<String>,
+    pub record: Option<RecordFile>,
+    pub manifest_sha: Option<String>,
+    pub result_sha: Option<String>,
+    pub haystack: String,
+    pub series: Vec<(Kind, String, Vec<SeriesValue>)>,
+}
+
+/// One record that was found.
+pub(super) struct Match {
+    pub folder: String,
+    pub day: String,
+    pub vanished: bool,
+    pub damage: Option<String>,
+    pub replaced: bool,
+    /// Its `record.json`.
+    pub record: Option<RecordFile>,
+}
+
+/// What one measurement adds to the series of a kind.
+pub(super) struct Measurement {
+    /// When, RFC 3339.
+    pub made_utc: String,
+    /// The day, local time.
+    pub day: String,
+    pub kit: String,
+    pub values: Vec<SeriesValue>,
+}
+
+/// Why an index cannot be used.
+pub(super) enum Fault {
+    /// It cannot be opened or written there.
+    NoAccess(String),
+    /// Another program holds it.
+    Locked,
+    /// It is a database of something else.
+    Foreign,
+    /// It is none, or broken.
+    Broken(String),
+}
+
+impl From<rusqlite::Error> for Fault {
+    fn from(error: rusqlite::Error) -> Self {
+        let words = error.to_string();
+        match error.sqlite_error_code() {
+            Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => Fault::Locked,
+            Some(
+                ErrorCode::CannotOpen
+                | ErrorCode::ReadOnly
+                | ErrorCode::PermissionDenied
+                | ErrorCode::DiskFull
+                | ErrorCode::SystemIoFailure,
+            ) => Fault::NoAccess(words),
+            _ => Fault::Broken(words),
+        }
+    }
+}
+
+/// An open index.
+pub(super) struct Store {
+    connection: Connection,
+}
+
+impl Store {
+    /// Opens or makes the index; true where it was made or made anew.
+    pub fn open(place: &Place, rebuild: bool) -> Result<(Self, bool), Fault> {
+        let connection = match place {
+            Place::Memory => Connection::open_in_memory()?,
+            Place::File(path) => {
+                // A link could lead the index into somebody else's file.
+                if std::fs::symlink_metadata(path).is_ok_and(|m| !m.is_file()) {
+                    return Err(Fault::Foreign);
+                }
+                let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+                    | OpenFlags::SQLITE_OPEN_CREATE
+                    | OpenFlags::SQLITE_OPEN_NO_MUTEX
+                    | OpenFlags::SQLITE_OPEN_NOFOLLOW;
+                // Only the file itself must be no link; the folders above it may be.
+                let whole = path.parent().and_then(|p| p.canonicalize().ok()).zip(path.file_name());
+                let path = whole.map_or_else(|| path.clone(), |(folder, name)| folder.join(name));
+                Connection::open_with_flags(path, flags)?
+            }
+        };
+        connection.busy_timeout(PATIENCE)?;
+        let number = |of: &str| connection.pragma_query_value(None, of, |row| row.get::<_, i64>(0));
+        let (application, version) = (number("application_id")?, number("user_version")?);
+        let tables: i64 = connection.query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get(0))?;
+        if application != APPLICATION && (application != 0 || tables > 0) {
+            return Err(Fault::Foreign);
+        }
+        // A cache: what a crash leaves half written is made anew.
+        connection.pragma_update(None, "synchronous", "OFF")?;
+        let mut store = Self { connection };
+        let fresh = rebuild || application != APPLICATION || version != VERSION;
+        let writing = store.begin()?;
+        if fresh {
+            writing.execute_batch(TABLES)?;
+            writing.pragma_update(None, "application_id", APPLICATION)?;
+            writing.pragma_update(None, "user_version", VERSION)?;
+        }
+        writing.commit()?;
+        Ok((store, fresh))
+    }
+
+    /// Begins to write; nobody else can then.
+    pub fn begin(&mut self) -> Result<Transaction<'_>, Fault> {
+        Ok(self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?)
+    }
+
+    /// Folders that are known, with their stamps and whether they were missing.
+    pub fn known(&self) -> Result<HashMap<String, (String, bool)>, Fault> {
+        let mut of_all = self.connection.prepare("SELECT folder, stamp, vanished FROM records")?;
+        let rows = of_all.query_map([], |row| Ok((row.get(0)?, (row.get(1)?, row.get(2)?))))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Records that match, newest first, at most `limit`, and how many match in all.
+    pub fn search(&self, query: &Query) -> Result<(Vec<Match>, usize), Fault> {
+        let q = Lowered::new(query);
+        let asked = format!("FROM records r WHERE {ASKED} AND (:all OR NOT {REPLACED})");
+        let (damaged, all) = (query.damaged, query.all || query.damaged);
+        // Counted apart: a count within the search would carry every match's texts along.
+        let total: i64 = self.connection.query_row(
+            &format!("SELECT count(*) {asked}"),
+            named_params! {
+                ":vin": q.vin, ":since": query.since, ":until": query.until, ":placement": q.placement, ":verdict": q.verdict, ":by": q.by,
+                ":text": q.text, ":damaged": damaged, ":all": all,
+            },
+            |row| row.get(0),
+        )?;
+        let mut shown = self.connection.prepare(&format!(
+            "SELECT r.folder, r.day, r.vanished, r.damage, {REPLACED}, (SELECT s.record FROM said s WHERE s.folder = r.folder) {asked} \
+             ORDER BY r.sorted DESC, r.folder LIMIT :limit"
+        ))?;
+        let mut out = Vec::new();
+        let mut rows = shown.query(named_params! {
+            ":vin": q.vin, ":since": query.since, ":until": query.until, ":placement": q.placement, ":verdict": q.verdict, ":by": q.by,
+            ":text": q.text, ":damaged": damaged, ":all": all, ":limit": i64::try_from(query.limit).unwrap_or(i64::MAX),
+        })?;
+        while let Some(row) = rows.next()? {
+            let record: Option<String> = row.get(5)?;
+            out.push(Match {
+                folder: row.get(0)?,
+                day: row.get(1)?,
+                vanished: row.get(2)?,
+                damage: row.get(3)?,
+                replaced: row.get(4)?,
+                record: record.map(|text| serde_json::from_str(&text)).transpose().map_err(not_as_written)?,
+            });
+        }
+        Ok((out, total.unsigned_abs() as usize))
+    }
+
+    /// Of all sound newest records that match, one for each measurement.
+    pub fn series(&self, kind: Kind, query: &Query) -> Result<Vec<Measurement>, Fault> {
+        let statement = format!(
+            "SELECT min(r.made_utc), r.day, s.kit, s.entries FROM series s JOIN records r ON r.folder = s.folder WHERE s.kind = :kind AND {ASKED} \
+             AND r.vanished = 0 AND r.damage IS NULL AND r.made_utc IS NOT NULL AND NOT {REPLACED} GROUP BY r.result_sha, s.kit, s.entries \
+             ORDER BY 1, r.folder"
+        );
+        let mut asked = self.connection.prepare(&statement)?;
+        let q = Lowered::new(query);
+        let mut rows = asked.query(named_params! {
+            ":kind": kind.word(), ":vin": q.vin, ":since": query.since, ":until": query.until, ":placement": q.placement, ":verdict": q.verdict,
+            ":by": q.by, ":text": q.text, ":damaged": false,
+        })?;
+        let mut out = Vec::new();
+        while let Some(row) = rows.next()? {
+            let text: String = row.get(3)?;
+            let values = serde_json::from_str(&text).map_err(not_as_written)?;
+            out.push(Measurement { made_utc: row.get(0)?, day: row.get(1)?, kit: row.get(2)?, values });
+        }
+        Ok(out)
+    }
+
+    /// Corrections that cannot be trusted, in words: of another manifest than the record has, or one of two of the same record.
+    pub fn odd_corrections(&self) -> Result<Vec<(String, String)>, Fault> {
+        let mut out = Vec::new();
+        let mut other = self.connection.prepare(
+            "SELECT c.folder, r.folder FROM records c JOIN records r ON r.name = c.corrects AND r.parent = c.parent \
+             WHERE c.corrects_sha IS NOT r.manifest_sha AND r.vanished = 0 AND c.vanished = 0 ORDER BY 1",
+        )?;
+        let mut rows = other.query([])?;
+        while let Some(row) = rows.next()? {
+            let (new, old): (String, String) = (row.get(0)?, row.get(1)?);
+            out.push((new, format!("It says that it corrects {old}, but names another manifest than that record has: one of the two was exchanged.")));
+        }
+        let mut twice = self.connection.prepare(
+            "SELECT min(folder), count(*), corrects FROM records WHERE corrects IS NOT NULL AND vanished = 0 GROUP BY parent, corrects, corrects_sha \
+             HAVING count(*) > 1 ORDER BY 1",
+        )?;
+        let mut rows = twice.query([])?;
+        while let Some(row) = rows.next()? {
+            let (new, n, old): (String, i64, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
+            out.push((new, format!("{old} was corrected {n} times over, so that there is no one newest revision: correct one of the corrections.")));
+        }
+        Ok(out)
+    }
+}
+
+/// A text of ours that is not as it was written.
+fn not_as_written(error: serde_json::Error) -> Fault {
+    Fault::Broken(format!("an entry is damaged: {error}"))
+}
+
+/// What is asked for, in small letters where that is compared.
+struct Lowered {
+    vin: Option<String>,
+    placement: Option<String>,
+    verdict: Option<&'static str>,
+    by: Option<String>,
+    text: Option<String>,
+}
+
+impl Lowered {
+    fn new(query: &Query) -> Self {
+        let small = |text: &Option<String>| text.as_ref().map(|t| t.trim().to_lowercase());
+        Self {
+            vin: small(&query.vin),
+            placement: small(&query.placement),
+            verdict: query.verdict.map(Verdict::words),
+            by: small(&query.by),
+            text: small(&query.text),
+        }
+    }
+}
+
+/// Writes a row, in place of the one before it.
+pub(super) fn put(writing: &Transaction, row: &Row) -> Result<(), Fault> {
+    let (parent, name) = row.folder.rsplit_once('/').unwrap_or(("", &row.folder));
+    let r = row.record.as_ref();
+    // Of a record that cannot be read, the day that its folder is named after.
+    let day = r.map(|r| r.made_local.as_str()).unwrap_or(name).chars().take(10).collect::<String>();
+    let record = r.and_then(|r| serde_json::to_string(r).ok());
+    writing
+        .prepare(
+            "INSERT OR REPLACE INTO records (folder, name, parent, stamp, damage, made_utc, sorted, day, vin, placement, verdict, by, revision, \
+             corrects, corrects_sha, manifest_sha, result_sha) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
+        )?
+        .execute(params![
+            row.folder,
+            name,
+            parent,
+            row.stamp,
+            row.damage,
+            r.map(|r| &r.made_utc),
+            // What cannot be read comes first.
+            r.map_or("9999", |r| &r.made_utc),
+            day,
+            r.and_then(|r| r.vin.as_ref()),
+            r.map(|r| r.placement.title.to_lowercase()),
+            r.map(|r| r.verdict.words()),
+            r.map(|r| r.by.to_lowercase()),
+            r.map(|r| r.revision),
+            r.and_then(|r| r.corrects.as_ref()).map(|c| &c.record),
+            r.and_then(|r| r.corrects.as_ref()).map(|c| &c.manifest_sha256),
+            row.manifest_sha,
+            row.result_sha,
+        ])?;
+    writing
+        .prepare("INSERT OR REPLACE INTO texts (folder, haystack) VALUES (?1, ?2)")?
+        .execute(params![row.folder, row.haystack])?;
+    writing
+        .prepare("INSERT OR REPLACE INTO said (folder, record) VALUES (?1, ?2)")?
+        .execute(params![row.folder, record])?;
+    writing.prepare("DELETE FROM series WHERE folder = ?1")?.execute([&row.folder])?;
+    for (kind, kit, values) in &row.series {
+        let Ok(entries) = serde_json::to_string(values) else { continue };
+        writing
+            .prepare("INSERT INTO series (folder, kind, kit, entries) VALUES (?1, ?2, ?3, ?4)")?
+            .execute(params![row.folder, kind.word(), kit, entries])?;
+    }
+    Ok(())
+}
+
+/// Notes that a record is no longer, or again, there.
+pub(super) fn set_vanished(writing: &Transaction, folder: &str, vanished: bool) -> Result<(), Fault> {
+    writing.prepare("UPDATE records SET vanished = ?2 WHERE folder = ?1")?.execute(params![folder, vanished])?;
+    Ok(())
+}
+
+/// True where the file is a database of this program, or none at all: it may then be replaced.
+pub(super) fn may_replace(path: &Path) -> bool {
+    let Ok(connection) = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY) else { return false };
+    let application = connection.pragma_query_value(None, "application_id", |row| row.get::<_, i64>(0)).optional();
+    // What cannot even say that is no database.
+    application.map_or(true, |a| a.is_none_or(|a| a == APPLICATION))
+}

@@ -1,0 +1,40 @@
+//! Every size that is too large to be meant, in one place. What is larger is refused by name before memory is taken for it.
+//!
+//! All values are common practice, without a source, unless a line says otherwise: far above what a bay needs, far below what a workshop's computer lacks.
+//! Times of a network camera are in `capture::http::HttpLimits`, because tests and callers set others.
+
+/// The largest image that is read, in pixels (100 megapixels: above any current phone).
+pub const LARGEST_IMAGE_PIXELS: u64 = 100_000_000;
+
+/// The longest side of an image that is read, in pixels: the largest that a JPEG can have, and the detector's fit counts pixels in 16 bits.
+pub const LONGEST_SIDE_PIXELS: u64 = 65_535;
+
+/// The largest image file that is read, in bytes: an uncompressed 16-bit image of the largest size fits.
+pub const LARGEST_IMAGE_BYTES: u64 = 800_000_000;
+
+/// The largest picture of a network stream, bytes. A byte for each pixel of the largest image would be far more than a JPEG needs; a quarter of it already is.
+pub const LARGEST_STREAM_PICTURE_BYTES: usize = (LARGEST_IMAGE_PIXELS / 4) as usize;
+
+/// Photographs of one job. A thorough job has 30, the survey was tried with 500, and each costs about a second of searching.
+pub const MOST_PHOTOGRAPHS: usize = 2_000;
+
+/// Tags in one photograph that are used. A family has 587, a photograph of a full bay shows 60; a wall of the same tags would cost the survey hours.
+pub const MOST_TAGS_PER_PHOTOGRAPH: usize = 1_000;
+
+/// The largest TOML file, bytes: a file that a person writes.
+pub const LARGEST_WRITTEN_BYTES: u64 = 4_000_000;
+
+/// The largest JSON file that this program wrote, bytes: hundreds of photographs give a few megabytes.
+pub const LARGEST_RESULT_BYTES: u64 = 200_000_000;
+
+/// The largest covariance of a learned body, bytes.
+pub const LARGEST_PLACES_BYTES: u64 = 50_000_000;
+
+/// The largest log of a hold watch, bytes: a line is written only where something changes.
+pub const LARGEST_LOG_BYTES: u64 = 200_000_000;
+
+/// The largest key or signature, bytes.
+pub const LARGEST_KEY_BYTES: u64 = 10_000;
+
+/// Levels of lists and tables in JSON; deeper is refused by the reader itself (`serde_json`'s own limit, which a test holds it to).
+pub const DEEPEST_JSON: usize = 128;

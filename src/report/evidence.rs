@@ -1,0 +1,196 @@
+//! What a record holds, gathered for a report: files against the manifest first, then what can be read.
+
+use crate::capture::preview::preview;
+use crate::capture::source::Frame;
+use crate::paper::Moment;
+use crate::record::keep::manifest::{Damage, MANIFEST, sha256_hex};
+use crate::record::keep::{JOB_FOLDER, RESULT_FILE, RecordFile, SURVEY_FILE};
+use crate::record::{HoldRead, OutcomePart, Problem, ResultFile, read_hold_log, read_outcome, read_result};
+use crate::session::keep::{SignatureState, recheck};
+use crate::session::{Failure, SeenTag, seen_tags};
+use rayon::prelude::*;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// What the report is made from.
+#[derive(Clone, Debug)]
+pub enum Kept {
+    /// A record with its manifest.
+    Record {
+        /// SHA-256 of the manifest.
+        manifest_sha256: String,
+        /// Files that are not as they were recorded.
+        damage: Vec<Damage>,
+        /// The signature.
+        signature: SignatureState,
+    },
+    /// A job folder that was checked: its files can still change, and nothing guards them.
+    Job,
+}
+
+/// Everything that a report says, and where the photographs are.
+#[derive(Clone, Debug)]
+pub struct Evidence {
+    /// Name of the folder.
+    pub name: String,
+    /// What the report is made from.
+    pub kept: Kept,
+    /// `record.json`; `None` for a job, and where it cannot be read.
+    pub record: Option<RecordFile>,
+    /// `result.json`, or why it cannot be read.
+    pub result: Result<ResultFile, String>,
+    /// The log of the hold watch, where there is one.
+    pub hold: Option<HoldRead>,
+    /// What came after the measurement, where that was typed in.
+    pub outcome: Option<OutcomePart>,
+    /// The tags in the photographs, as the survey saw them.
+    pub tags: Vec<SeenTag>,
+    /// When the record was made; for a job, when its result was written. Universal time.
+    pub made: Moment,
+    /// The folder that holds the photographs.
+    pub job_folder: PathBuf,
+}
+
+impl Evidence {
+    /// Files that are not as they were recorded.
+    pub fn damage(&self) -> &[Damage] {
+        match &self.kept {
+            Kept::Record { damage, .. } => damage,
+            Kept::Job => &[],
+        }
+    }
+
+    /// Alarms of the hold watch.
+    pub fn hold_alarms(&self) -> usize {
+        let kept = self.record.as_ref().and_then(|r| r.hold_alarms).unwrap_or(0);
+        self.hold.as_ref().map_or(0, HoldRead::alarms).max(kept)
+    }
+}
+
+/// Reads a record, or a job folder that was checked.
+///
+/// # Errors
+/// The folder is neither, or a job without a result.
+pub fn read_evidence(folder: &Path) -> Result<Evidence, Failure> {
+    let name = folder.canonicalize().ok().and_then(|p| p.file_name().map(|n| n.to_string_lossy().into_owned()));
+    let name = name.unwrap_or_else(|| folder.display().to_string());
+    if folder.join(MANIFEST).exists() { of_record(folder, name) } else { of_job(folder, name) }
+}
+
+fn of_record(folder: &Path, name: String) -> Result<Evidence, Failure> {
+    let seen = recheck(folder, None, true, &|_| {})?;
+    let manifest = std::fs::read(folder.join(MANIFEST)).unwrap_or_default();
+    let job_folder = folder.join(JOB_FOLDER);
+    let made = seen.record.as_ref().and_then(|r| r.made_utc.parse().ok().map(moment));
+    Ok(Evidence {
+        name,
+        made: made.unwrap_or_else(|| written_at(&folder.join(MANIFEST))),
+        kept: Kept::Record { manifest_sha256: sha256_hex(&manifest), damage: seen.damage, signature: seen.signature },
+        outcome: seen.record.as_ref().and_then(|r| r.outcome.clone()),
+        record: seen.record,
+        result: read_result(&folder.join(RESULT_FILE)).map_err(|p| p.to_string()),
+        hold: read_hold_log(&job_folder),
+        // A measurement that failed keeps no survey; its photographs are then shown as they are.
+        tags: seen_tags(&folder.join(SURVEY_FILE)).unwrap_or_default(),
+        job_folder,
+    })
+}
+
+fn of_job(folder: &Path, name: String) -> Result<Evidence, Failure> {
+    let path = folder.join(RESULT_FILE);
+    if !path.exists() {
+        return Err(Problem::of_file(
+            folder.display().to_string(),
+            format!("it holds neither {MANIFEST} nor {RESULT_FILE}, so that there is nothing to report"),
+            "Name the folder of a record, or a job folder after `plumbsight check`.",
+        )
+        .into());
+    }
+    Ok(Evidence {
+        name,
+        made: written_at(&path),
+        kept: Kept::Job,
+        record: None,
+        result: Ok(read_result(&path)?),
+        hold: read_hold_log(folder),
+        outcome: read_outcome(folder)?,
+        tags: Vec::new(),
+        job_folder: folder.to_owned(),
+    })
+}
+
+fn moment(at: jiff::Timestamp) -> Moment {
+    let t = jiff::ZonedDateTime::new(at, jiff::tz::TimeZone::UTC);
+    // Within a year's bounds each of these is small and not negative.
+    let small = |v: i8| u8::try_from(v).unwrap_or(0);
+    let rest = [t.month(), t.day(), t.hour(), t.minute(), t.second()].map(small);
+    (u16::try_from(t.year()).unwrap_or(1970), rest)
+}
+
+fn written_at(path: &Path) -> Moment {
+    let time = std::fs::metadata(path).and_then(|m| m.modified()).ok();
+    time.and_then(|t| jiff::Timestamp::try_from(t).ok()).map_or((1970, [1, 1, 0, 0, 0]), moment)
+}
+
+/// A photograph as the report shows it.
+#[derive(Clone, Debug)]
+pub struct Shown {
+    /// Its name in the job.
+    pub name: String,
+    /// The smaller JPEG, or why there is none.
+    pub jpeg: Result<Arc<Vec<u8>>, String>,
+    /// Width and height of the original, pixels.
+    pub size_px: [usize; 2],
+}
+
+/// Photographs that are painted; of more, the report names the rest.
+pub const MOST_SHOWN: usize = 120;
+
+/// What one photograph may take, bytes: 30 of them stay below 2.6 MB.
+const BYTES_EACH: usize = 85_000;
+
+/// Widths and qualities that are tried until a photograph is small enough.
+const STEPS: [(usize, u8); 6] = [(1040, 78), (1040, 66), (900, 58), (760, 55), (640, 50), (480, 45)];
+
+/// A larger file is no photograph.
+const LARGEST_FILE_BYTES: u64 = 200_000_000;
+
+/// The photographs of a record, made smaller, in the order of the result.
+pub fn photographs_of(evidence: &Evidence) -> Vec<Shown> {
+    let Ok(result) = &evidence.result else { return Vec::new() };
+    let names: Vec<&str> = result.photographs.iter().take(MOST_SHOWN).map(|p| p.name.as_str()).collect();
+    names
+        .par_iter()
+        .map(|name| match small(&evidence.job_folder, name) {
+            Ok((jpeg, size_px)) => Shown { name: (*name).into(), jpeg: Ok(Arc::new(jpeg)), size_px },
+            Err(why) => Shown { name: (*name).into(), jpeg: Err(why), size_px: [4, 3] },
+        })
+        .collect()
+}
+
+fn small(folder: &Path, name: &str) -> Result<(Vec<u8>, [usize; 2]), String> {
+    if let Some(why) = crate::record::paths::leaves_folder(name) {
+        return Err(format!("its name {why}"));
+    }
+    let path = folder.join(name);
+    let size = std::fs::metadata(&path).map_err(|e| e.to_string())?.len();
+    if size > LARGEST_FILE_BYTES {
+        return Err(format!("{size} bytes are too many for a photograph"));
+    }
+    let bytes = std::fs::read(&path).map_err(|e| e.to_string())?;
+    let frame = Frame::from_file(0, Duration::ZERO, name.into(), bytes).map_err(|e| e.to_string())?;
+    let size_px = [frame.gray.width(), frame.gray.height()];
+    let mut out = Vec::new();
+    for (widest, quality) in STEPS {
+        let picture = preview(&frame, widest).map_err(|e| e.to_string())?;
+        out.clear();
+        image::codecs::jpeg::JpegEncoder::new_with_quality(&mut out, quality)
+            .encode(&picture.rgb, picture.width as u32, picture.height as u32, image::ExtendedColorType::Rgb8)
+            .map_err(|e| e.to_string())?;
+        if out.len() <= BYTES_EACH {
+            break;
+        }
+    }
+    Ok((out, size_px))
+}

@@ -1,0 +1,158 @@
+//! Records as a table for spreadsheets and as one JSON file for other programs.
+
+use crate::record::{Problem, json_text};
+use crate::report::evidence::{Evidence, Kept};
+use serde::Serialize;
+
+/// The format line of an export.
+pub const EXPORT_FORMAT: &str = "plumbsight/export/1";
+
+#[derive(Serialize)]
+struct ExportFile<'a> {
+    format: &'static str,
+    records: Vec<Exported<'a>>,
+}
+
+#[derive(Serialize)]
+struct Exported<'a> {
+    name: &'a str,
+    /// `null` for a job folder.
+    manifest_sha256: Option<&'a str>,
+    /// Files that are not as they were recorded, in words.
+    damage: Vec<String>,
+    record: Option<&'a crate::record::keep::RecordFile>,
+    result: Option<&'a crate::record::ResultFile>,
+    /// Why there is no result.
+    result_unreadable: Option<&'a str>,
+}
+
+fn manifest(evidence: &Evidence) -> Option<&str> {
+    match &evidence.kept {
+        Kept::Record { manifest_sha256, .. } => Some(manifest_sha256),
+        Kept::Job => None,
+    }
+}
+
+/// All records with everything they say, as JSON.
+///
+/// # Errors
+/// It cannot be written as JSON.
+pub fn export_json(all: &[Evidence]) -> Result<String, Problem> {
+    let records = all
+        .iter()
+        .map(|e| Exported {
+            name: &e.name,
+            manifest_sha256: manifest(e),
+            damage: e.damage().iter().map(|d| format!("{} {}", d.file, d.what.words())).collect(),
+            record: e.record.as_ref(),
+            result: e.result.as_ref().ok(),
+            result_unreadable: e.result.as_ref().err().map(String::as_str),
+        })
+        .collect();
+    json_text(&ExportFile { format: EXPORT_FORMAT, records }, "the export")
+}
+
+/// Headings of the table, a line for each deviation of each station.
+const COLUMNS: [&str; 24] = [
+    "record",
+    "manifest_sha256",
+    "undamaged",
+    "revision",
+    "corrects",
+    "made_utc",
+    "by",
+    "vin",
+    "vehicle",
+    "title",
+    "placement",
+    "placement_source",
+    "placement_revision",
+    "verdict",
+    "hold_alarms",
+    "routine",
+    "station",
+    "component",
+    "unit",
+    "required",
+    "deviation",
+    "expanded_95",
+    "tolerance",
+    "component_verdict",
+];
+
+/// All records as a table (RFC 4180: commas, quoted where needed, CR LF): a line for each deviation of each station, one line for a record without
+/// a measurement. A text that a spreadsheet would take for a formula gets an apostrophe before it.
+pub fn csv_text(all: &[Evidence]) -> String {
+    let mut out = String::new();
+    line(&mut out, COLUMNS.map(str::to_owned).as_slice());
+    for e in all {
+        let record = e.record.as_ref();
+        let result = e.result.as_ref().ok();
+        let of = |text: Option<&String>| text.map(|t| harmless(t)).unwrap_or_default();
+        let placement = result.map(|r| &r.placement).or(record.map(|r| &r.placement));
+        let head = vec![
+            harmless(&e.name),
+            manifest(e).unwrap_or_default().to_owned(),
+            match &e.kept {
+                Kept::Record { damage, .. } => if damage.is_empty() { "yes" } else { "NO" }.to_owned(),
+                Kept::Job => "no record".to_owned(),
+            },
+            record.map_or(String::new(), |r| r.revision.to_string()),
+            of(record.and_then(|r| r.corrects.as_ref()).map(|c| &c.record)),
+            of(record.map(|r| &r.made_utc)),
+            of(record.map(|r| &r.by)),
+            of(result.and_then(|r| r.vin.as_ref())),
+            of(record.and_then(|r| r.vehicle.as_ref())),
+            of(result.and_then(|r| r.title.as_ref())),
+            of(placement.map(|p| &p.title)),
+            of(placement.map(|p| &p.source)),
+            of(placement.map(|p| &p.revision)),
+            result.map_or("cannot be read".to_owned(), |r| r.verdict.words().to_owned()),
+            e.hold.as_ref().map_or(String::new(), |_| e.hold_alarms().to_string()),
+            of(e.outcome.as_ref().map(|o| &o.routine)),
+        ];
+        let stations = result.map_or(&[][..], |r| r.stations.as_slice());
+        if stations.is_empty() {
+            let mut all = head.clone();
+            all.resize(COLUMNS.len(), String::new());
+            line(&mut out, &all);
+        }
+        for station in stations {
+            for (name, unit, d) in station.deviations.each() {
+                let mut all = head.clone();
+                all.extend([
+                    harmless(&station.name),
+                    name.to_owned(),
+                    unit.to_owned(),
+                    d.required.to_string(),
+                    d.deviation.to_string(),
+                    d.expanded.to_string(),
+                    d.tolerance.map_or(String::new(), |t| t.to_string()),
+                    d.verdict.map_or("not asked", |v| v.words()).to_owned(),
+                ]);
+                line(&mut out, &all);
+            }
+        }
+    }
+    out
+}
+
+fn harmless(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
+}
+
+fn line(out: &mut String, cells: &[String]) {
+    for (k, cell) in cells.iter().enumerate() {
+        if k > 0 {
+            out.push(',');
+        }
+        if cell.contains([',', '"', '\n', '\r']) {
+            out.push('"');
+            out.push_str(&cell.replace('"', "\"\""));
+            out.push('"');
+        } else {
+            out.push_str(cell);
+        }
+    }
+    out.push_str("\r\n");
+}

@@ -1,0 +1,402 @@
+//! `plumbsight records`: records found again, damage and loss listed, an index that is never an authority, changes called with a stated chance.
+//!
+//! How fast it is: `cargo bench --bench records`.
+
+mod common;
+mod made;
+
+use common::bay_with;
+use nalgebra::Vector3;
+use plumbsight::body::TagPlace;
+use plumbsight::frames::Pose;
+use plumbsight::index::{INDEX_FILE, Index, Kind, Place, Query};
+use plumbsight::record::ResultFile;
+use plumbsight::record::keep::CorrectsPart;
+use plumbsight::record::keep::manifest::{MANIFEST, sha256_hex};
+use plumbsight::record::result::{SheetHeightPart, TagPlacePart, Value as Stated, Verdict};
+use plumbsight::record::{Purpose, read_job};
+use plumbsight::scene::draw::{Draw, Purpose as Of};
+use plumbsight::session;
+use plumbsight::uncertainty::trend::Change;
+use serde_json::Value;
+use std::path::Path;
+use std::process::{Command, Output};
+use std::sync::OnceLock;
+
+/// One real result, measured once for all tests.
+fn result() -> &'static ResultFile {
+    static ONCE: OnceLock<ResultFile> = OnceLock::new();
+    ONCE.get_or_init(|| {
+        let job = bay_with(&[1, 4, 8, 12, 16, 20, 24, 28]);
+        let result = session::check(&read_job(job.path(), Purpose::Verdict).unwrap(), &|_| {});
+        assert_ne!(result.verdict, Verdict::NotMeasured, "{:?}", result.not_measured);
+        result
+    })
+}
+
+fn plumbsight(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_plumbsight")).args(arguments).output().unwrap()
+}
+
+/// Exit code and output; `records` with these arguments after the root.
+fn records(root: &Path, more: &[&str]) -> (i32, String) {
+    let out = plumbsight(&[&["records", root.to_str().unwrap()], more].concat());
+    let said = String::from_utf8(out.stdout).unwrap() + &String::from_utf8(out.stderr).unwrap();
+    (out.status.code().unwrap(), said)
+}
+
+fn json(root: &Path, more: &[&str]) -> Value {
+    let (_, said) = records(root, &[&["--json", "--limit", "1000"], more].concat());
+    serde_json::from_str(&said).unwrap_or_else(|e| panic!("{e}: {said}"))
+}
+
+#[track_caller]
+fn found(root: &Path, more: &[&str], expected: usize) -> Vec<String> {
+    let out = json(root, more);
+    assert_eq!(out["found"], expected, "{more:?}");
+    out["records"].as_array().unwrap().iter().map(|r| r["folder"].as_str().unwrap().to_owned()).collect()
+}
+
+#[test]
+fn records_are_found_by_all_that_is_known_of_them() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    // Three a day from 2020-01-01 on; every third by each technician.
+    let folders = made::many(&root.join("2020"), 300, result());
+    assert_eq!(found(root, &[], 300).len(), 300);
+    let newest = json(root, &[])["records"][0]["folder"].as_str().unwrap().to_owned();
+    assert_eq!(root.join(newest), folders[299], "newest first");
+
+    assert_eq!(root.join(&found(root, &["--vin", "1m8gdm9a000000117"], 1)[0]), folders[117]);
+    // 29 and 290 to 299.
+    found(root, &["--vin", "00000029"], 11);
+    found(root, &["--from", "2020-02-01", "--to", "2020-02-03"], 9);
+    found(root, &["--from", "2020-02", "--to", "2020-02"], 87);
+    found(root, &["--to", "2019"], 0);
+    found(
+        root,
+        &["--placement", "FRONT RADAR"],
+        if result().placement.title.to_lowercase().contains("front radar") { 300 } else { 0 },
+    );
+    let not_proven = (0..300).filter(|k| k % 7 % 3 == 2).count();
+    found(root, &["--verdict", "not-proven"], not_proven);
+    // Quotes, percent, letters with marks: a name is a name, and nothing is a wildcard.
+    found(root, &["--by", "o'neil \"chip\" 100%"], 100);
+    found(root, &["--by", "MÜLLER-ØRSTED"], 100);
+    found(root, &["--by", "%"], 100);
+    found(root, &["--by", "_"], 0);
+    found(root, &["--text", "'; DROP TABLE records; --"], 0);
+    found(root, &["--text", "Note number 120"], 1);
+    found(root, &["--by", "a. inv", "--verdict", "in-tolerance", "--from", "2020-03"], {
+        (0..300).filter(|k| k % 3 == 0 && k % 7 % 3 == 0 && *k >= 60 * 3).count()
+    });
+    let (code, said) = records(root, &["--limit", "2"]);
+    assert!(code == 0 && said.contains("300 records; shown are the newest 2"), "{said}");
+    let flat = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains(INDEX_FILE) && flat.contains("0 of them read just now"), "{said}");
+    assert_eq!(records(root, &["--vin", "nobody's"]).0, 1);
+    for wrong in [["--from", "2020-13"], ["--from", "yesterday"], ["--to", "2020-02-30"], ["--limit", "0"]] {
+        assert_eq!(records(root, &wrong).0, 3, "{wrong:?}");
+    }
+    assert_eq!(records(&root.join("none"), &[]).0, 3);
+    assert_eq!(records(&folders[0], &[]).0, 3, "one record is no folder of records");
+
+    // One opened: by the head of its name; one of several is refused.
+    let name = folders[42].file_name().unwrap().to_str().unwrap();
+    assert_eq!(records(root, &["--open", &name[..name.len() - 3]]).0, 0);
+    let (code, said) = records(root, &["--open", name]);
+    assert!(code == 0 && said.contains("A. Invented") && said.contains("Files: all as recorded"), "{said}");
+    let (code, said) = records(root, &["--open", "2020-01-0"]);
+    assert!(code == 3 && said.contains("Write more of the name"), "{said}");
+    assert_eq!(records(root, &["--open", "1999"]).0, 3);
+}
+
+#[test]
+fn what_is_damaged_gone_or_corrected_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    let folders = made::many(root, 12, result());
+    found(root, &[], 12);
+
+    // One byte of record.json; a verdict made nicer with the sums made right again; no manifest; all gone.
+    let flip = |path: &Path| {
+        let mut bytes = std::fs::read(path).unwrap();
+        let at = bytes.len() / 2;
+        bytes[at] ^= 1;
+        std::fs::write(path, bytes).unwrap();
+    };
+    flip(&folders[0].join("record.json"));
+    flip(&folders[1].join("result.json"));
+    let mut lying = made::record(2, result());
+    lying.verdict = Verdict::Out;
+    made::write(root, folders[2].file_name().unwrap().to_str().unwrap(), &lying, result());
+    let text = std::fs::read_to_string(folders[2].join("record.json")).unwrap();
+    let nicer = text.replacen("out of tolerance", "in tolerance", 1);
+    let sums = std::fs::read_to_string(folders[2].join(MANIFEST)).unwrap();
+    let lines = sums.split_once('\n').unwrap().1.replace(&sha256_hex(text.as_bytes()), &sha256_hex(nicer.as_bytes()));
+    std::fs::write(folders[2].join("record.json"), &nicer).unwrap();
+    std::fs::write(
+        folders[2].join(MANIFEST),
+        format!("# sha256 of the lines below: {}\n{lines}", sha256_hex(lines.as_bytes())),
+    )
+    .unwrap();
+    std::fs::remove_file(folders[3].join(MANIFEST)).unwrap();
+    std::fs::remove_dir_all(&folders[4]).unwrap();
+    flip(&folders[5].join(MANIFEST));
+
+    let out = json(root, &["--damaged"]);
+    assert_eq!(out["found"], 6, "{out:#}");
+    let says = |k: usize| -> String {
+        let name = folders[k].file_name().unwrap().to_str().unwrap();
+        let hit = out["records"].as_array().unwrap().iter().find(|r| r["folder"] == name).unwrap();
+        format!("{} {}", hit["state"].as_str().unwrap(), hit["damage"].as_str().unwrap_or_default())
+    };
+    assert!(says(0).starts_with("damaged record.json was altered"), "{}", says(0));
+    assert!(says(1).contains("result.json was altered"), "{}", says(1));
+    assert!(says(2).contains("contradicts result.json: its verdict is \"in tolerance\""), "{}", says(2));
+    assert!(says(3).contains("SHA256SUMS is missing"), "{}", says(3));
+    assert!(says(4).starts_with("gone"), "{}", says(4));
+    assert!(says(5).contains("SHA256SUMS was altered"), "{}", says(5));
+    // recheck says the same of the lie, which no sum shows.
+    let out = plumbsight(&["recheck", "--quick", folders[2].to_str().unwrap()]);
+    let said = String::from_utf8(out.stdout).unwrap();
+    assert!(out.status.code() == Some(1) && said.contains("CONTRADICTION: record.json contradicts"), "{said}");
+
+    // What is gone is forgotten when the index is made anew, and comes back when it is there again.
+    assert_eq!(found(root, &["--rebuild", "--damaged"], 5).len(), 5);
+    let again = made::record(4, result());
+    made::write(root, folders[4].file_name().unwrap().to_str().unwrap(), &again, result());
+    found(root, &["--damaged"], 5);
+    found(root, &[], 12);
+
+    // A correction stands for what it corrects, which stays findable; a correction of other bytes does not.
+    let correct = |k: usize, of: usize, sum: Option<String>| {
+        let old = std::fs::read(folders[of].join(MANIFEST)).unwrap();
+        let mut record = made::record(k, result());
+        record.revision = 2;
+        record.corrects = Some(CorrectsPart {
+            record: folders[of].file_name().unwrap().to_str().unwrap().into(),
+            manifest_sha256: sum.unwrap_or_else(|| sha256_hex(&old)),
+            reason: "outcome added".into(),
+        });
+        made::write(root, &format!("correction-{k}"), &record, result())
+    };
+    let correction = correct(100, 7, None);
+    let left = found(root, &[], 12);
+    assert!(left.contains(&"correction-100".into()) && !left.iter().any(|f| root.join(f) == folders[7]), "{left:?}");
+    let all = json(root, &["--all"]);
+    assert_eq!(all["found"], 13);
+    let old =
+        all["records"].as_array().unwrap().iter().find(|r| root.join(r["folder"].as_str().unwrap()) == folders[7]);
+    assert_eq!(old.unwrap()["corrected_later"], true);
+    // The correction damaged: the old one stands again.
+    flip(&correction.join("record.json"));
+    found(root, &[], 13);
+    correct(101, 8, Some(sha256_hex(b"another")));
+    let out = json(root, &[]);
+    assert_eq!(out["found"], 14);
+    assert!(out["notices"].to_string().contains("names another manifest"), "{:#}", out["notices"]);
+}
+
+#[test]
+fn the_index_is_only_a_cache() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = &dir.path().join("kept");
+    made::many(root, 20, result());
+    let file = root.join(INDEX_FILE);
+    found(root, &[], 20);
+    let good = std::fs::read(&file).unwrap();
+    // Garbage, cut short, zeros but for its first page, empty: made anew, with a word where something was broken.
+    let mut holed = good.clone();
+    holed[4096..].fill(0);
+    for broken in
+        [b"no database at all, but long enough to be looked at".to_vec(), good[..good.len() / 2].to_vec(), holed]
+    {
+        std::fs::write(&file, &broken).unwrap();
+        let out = json(root, &[]);
+        assert_eq!(out["found"], 20, "{out:#}");
+        assert!(out["notices"].to_string().contains("made anew"), "{:#}", out["notices"]);
+        assert_eq!(json(root, &[])["notices"].as_array().unwrap().len(), 0);
+    }
+    std::fs::write(&file, b"").unwrap();
+    found(root, &[], 20);
+
+    // Somebody else's database of this name is left alone.
+    let other = {
+        std::fs::remove_file(&file).unwrap();
+        let mut bytes = good.clone();
+        // Offset 68: the application id of a database (SQLite file format, 1.3).
+        bytes[68..72].copy_from_slice(b"othr");
+        std::fs::write(&file, &bytes).unwrap();
+        bytes
+    };
+    let cache = dir.path().join("cache");
+    let elsewhere = || {
+        let out = Command::new(env!("CARGO_BIN_EXE_plumbsight"))
+            .args(["records", root.to_str().unwrap(), "--json"])
+            .env("XDG_CACHE_HOME", &cache)
+            .output()
+            .unwrap();
+        serde_json::from_slice::<Value>(&out.stdout).unwrap()
+    };
+    let out = elsewhere();
+    assert_eq!(out["found"], 20);
+    assert!(out["notices"].to_string().contains("database of another program"), "{:#}", out["notices"]);
+    assert!(Path::new(out["index"].as_str().unwrap()).starts_with(&cache), "{}", out["index"]);
+    assert_eq!(std::fs::read(&file).unwrap(), other);
+
+    // Neither there nor in the cache: in memory.
+    std::fs::remove_dir_all(&cache).unwrap();
+    std::fs::write(&cache, "a file where a folder should be").unwrap();
+    let out = elsewhere();
+    assert_eq!((&out["found"], &out["index"]), (&20.into(), &Value::Null));
+    std::fs::remove_file(&cache).unwrap();
+
+    // Held by somebody who writes: done without.
+    std::fs::write(&file, &good).unwrap();
+    let holder = rusqlite::Connection::open(&file).unwrap();
+    holder.execute_batch("BEGIN EXCLUSIVE").unwrap();
+    let out = elsewhere();
+    assert_eq!(out["found"], 20);
+    assert!(out["notices"].to_string().contains("another program holds it"), "{:#}", out["notices"]);
+    drop(holder);
+
+    // A link is not followed.
+    #[cfg(unix)]
+    {
+        let precious = dir.path().join("precious");
+        std::fs::write(&precious, "precious").unwrap();
+        std::fs::remove_file(&file).unwrap();
+        std::os::unix::fs::symlink(&precious, &file).unwrap();
+        assert_eq!(elsewhere()["found"], 20);
+        assert_eq!(std::fs::read(&precious).unwrap(), b"precious");
+        std::fs::remove_file(&file).unwrap();
+    }
+    let index = Index::open(root, false).unwrap();
+    assert_eq!(index.place, Place::File(file));
+    // Only what changed is read again.
+    drop(index);
+    let one = made::record(500, result());
+    made::write(root, "new", &one, result());
+    let index = Index::open(root, false).unwrap();
+    assert_eq!((index.refreshed.read, index.refreshed.there), (1, 21));
+}
+
+/// A result of one kit whose sheets, tags and lens have these values, u being stated and drawn.
+fn shifted(draw: &mut Draw, sinks: f64, lens: f64, bent: f64) -> ResultFile {
+    let mut out = result().clone();
+    let stated = |value: f64, u: f64| Stated { value, u, expanded: 2.0 * u };
+    if let Some(v) = &mut out.vehicle {
+        v.sheet_heights = (0..6)
+            .map(|k| SheetHeightPart {
+                body: format!("floor sheet {k}"),
+                height_mm: stated(draw.normal(0.2) - if k == 3 { sinks } else { 0.0 }, 0.2),
+            })
+            .collect();
+    }
+    for part in &mut out.lenses {
+        let (mut found, mut u) = (part.profile, part.profile);
+        found.fx_px += lens + draw.normal(0.5);
+        u.fx_px = 0.5;
+        (part.corrected, part.u) = (Some(found), Some(u));
+    }
+    let plate = out.bodies.iter().find(|b| b.kind == "plate").unwrap().name.clone();
+    let stand = out.bodies.iter().find(|b| b.kind == "stand").unwrap().name.clone();
+    out.tag_places = [(plate, 7, 0.0), (stand, 8, bent)]
+        .map(|(body, tag, off)| TagPlacePart {
+            body,
+            tag,
+            shift_mm: [draw.normal(0.1) + off, draw.normal(0.1), draw.normal(0.3)],
+            u_shift_mm: [0.1, 0.1, 0.3],
+        })
+        .to_vec();
+    out
+}
+
+/// Made shops of 40 measurements in which one sheet sinks evenly, one lens jumps and one stand's tag is bent, against shops in which nothing happens.
+#[test]
+fn what_changed_over_the_records_is_called_and_nothing_else() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut draw = Draw::new(17, Of::Bodies);
+    let (changed, steady) = (dir.path().join("changed"), dir.path().join("steady"));
+    for k in 0..40 {
+        let share = k as f64 / 39.0;
+        let record = made::record(3 * k, result());
+        let late = if k >= 25 { 1.0 } else { 0.0 };
+        made::write(&changed, &format!("r{k}"), &record, &shifted(&mut draw, 1.2 * share, 3.0 * late, 0.4 * late));
+        made::write(&steady, &format!("r{k}"), &record, &shifted(&mut draw, 0.0, 0.0, 0.0));
+    }
+    let index = Index::open(&changed, false).unwrap();
+    let of = |kind| index.trends(kind, &Query::default()).unwrap();
+    let floor = of(Kind::Floor);
+    assert_eq!((floor.series.len(), floor.measurements, floor.single), (6, 40, 0));
+    let called: Vec<_> = floor.series.iter().filter(|s| s.trend.change != Change::None).collect();
+    let [sheet] = called.as_slice() else { panic!("{called:?}") };
+    assert_eq!((sheet.name.as_str(), sheet.trend.change), ("floor sheet 3", Change::Drift));
+    assert!((sheet.trend.drift.value + 1.2).abs() < 1.5 * sheet.trend.drift.expanded, "{:?}", sheet.trend);
+    let lens = of(Kind::Lens);
+    let Change::Jump { size, .. } = lens.series[0].trend.change else { panic!("{lens:?}") };
+    assert!((size.value - 3.0).abs() < 1.5 * size.expanded, "{size:?}");
+    // Record 25 is of day 25 after 2020-01-01.
+    assert_eq!(lens.series[0].jump_on.as_deref(), Some("2020-01-26"));
+    let stand = of(Kind::Stand);
+    assert!(matches!(stand.series[0].trend.change, Change::Jump { .. }) && stand.series[0].part == "x", "{stand:?}");
+    assert!(stand.series[1..].iter().all(|s| s.trend.change == Change::None));
+    assert!(of(Kind::Plates).series.iter().all(|s| s.trend.change == Change::None));
+    drop(index);
+
+    let (code, said) = records(&changed, &["--trend", "floor"]);
+    let flat = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(code == 1 && flat.contains("1 of 6 series changed") && flat.contains("▲ floor sheet 3"), "{said}");
+    for kind in ["lens", "plates", "floor", "stand"] {
+        let (code, said) = records(&steady, &["--trend", kind]);
+        assert!(code == 0 && said.contains("changed beyond its uncertainty"), "{said}");
+    }
+    let out = json(&changed, &["--trend", "lens"]);
+    assert_eq!((&out["series"][0]["change"], &out["series"][0]["jump_on"]), (&"jump".into(), &"2020-01-26".into()));
+    // A search narrows the series too: before the jump there is none.
+    assert_eq!(records(&changed, &["--trend", "lens", "--to", "2020-01-25"]).0, 0);
+    assert!(records(&changed, &["--trend", "lens", "--to", "2020-01-01"]).1.contains("No two measurements"));
+}
+
+/// The shipped bay is exact (fixtures/bay-a/README.md): its tags are said to lie where they are declared, within what is stated. One declared two standard uncertainties to
+/// the side of where it is (too little for a fault) is said to sit that much on the other side.
+#[test]
+fn a_survey_says_where_its_tags_sit() {
+    let places = &result().tag_places;
+    assert!(places.len() >= 4, "{places:?}");
+    let off: Vec<f64> = places.iter().flat_map(|p| (0..3).map(|k| (p.shift_mm[k] / p.u_shift_mm[k]).abs())).collect();
+    let covered = off.iter().filter(|t| **t <= 1.96).count();
+    assert!(off.iter().all(|t| *t < 4.0) && covered * 100 >= off.len() * 80, "{covered} of {}: {places:?}", off.len());
+
+    let folder = bay_with(&[1, 4, 8, 12, 16, 20, 24, 28]);
+    let mut job = read_job(folder.path(), Purpose::Verdict).unwrap();
+    // The best known of those that are declared without uncertainty.
+    let mut known: Vec<_> = places.iter().collect();
+    known.sort_by(|a, b| a.u_shift_mm[0].total_cmp(&b.u_shift_mm[0]));
+    let before = known
+        .iter()
+        .find(|p| {
+            let Some(body) = job.kit.find_body(&p.body) else { return false };
+            let Some(tag) = job.kit.bodies[body].tags.iter_mut().find(|t| t.id == p.tag) else { return false };
+            let TagPlace::Known(place) = &mut tag.place else { return false };
+            *place = Pose::claim_matrix(
+                &place.rotation(),
+                place.translation() + Vector3::new(0.002 * p.u_shift_mm[0], 0.0, 0.0),
+            );
+            true
+        })
+        .unwrap();
+    let after = session::check(&job, &|_| {});
+    let after = after.tag_places.iter().find(|p| p.tag == before.tag && p.body == before.body).unwrap();
+    let change = after.shift_mm[0] - before.shift_mm[0];
+    let declared = 2.0 * before.u_shift_mm[0];
+    assert!((change / declared + 1.0).abs() < 0.1, "{change} mm, {declared} mm: {before:?}, {after:?}");
+}
+
+/// The bench in small: what it prints is found in it too. No time is asserted; `PLUMBSIGHT_RECORDS=10000` for as many.
+#[test]
+fn timed() {
+    let n = std::env::var("PLUMBSIGHT_RECORDS").ok().and_then(|n| n.parse().ok()).unwrap_or(300);
+    made::timed(n, result());
+}
