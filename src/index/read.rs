@@ -4,6 +4,8 @@
 
 use super::store::Row;
 use super::{Kind, SeriesValue};
+use crate::capture::read_file;
+use crate::limits::{LARGEST_RESULT_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::record::brief_of;
 use crate::record::keep::manifest::{MANIFEST, read_manifest, sha256_hex};
 use crate::record::keep::{JOB_FOLDER, RECORD_FILE, RESULT_FILE, RecordFile, contradictions, read_record};
@@ -34,7 +36,7 @@ pub(super) fn stamp(folder: &Path) -> Option<String> {
 /// Reads the record in `path`; `folder` is its name below the root.
 pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
     let mut damage: Vec<String> = Vec::new();
-    let manifest = std::fs::read(path.join(MANIFEST)).ok();
+    let manifest = read_file(&path.join(MANIFEST), LARGEST_WRITTEN_BYTES).ok();
     let sums = manifest.as_deref().map(read_manifest);
     match &sums {
         None => damage.push(format!("{MANIFEST} is missing")),
@@ -43,7 +45,7 @@ pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
     }
     let sums = sums.flatten();
     let mut file = |name: &str| -> Option<(Vec<u8>, String)> {
-        let Ok(bytes) = std::fs::read(path.join(name)) else {
+        let Ok(bytes) = read_file(&path.join(name), LARGEST_RESULT_BYTES) else {
             damage.push(format!("{name} is missing"));
             return None;
         };

@@ -80,7 +80,7 @@ pub fn brief_of(bytes: &[u8], name: &str) -> Result<ResultBrief, Problem> {
 /// It cannot be read, or is no result.
 pub fn read_brief(path: &Path) -> Result<ResultBrief, Problem> {
     let name = path.display().to_string();
-    let bytes = std::fs::read(path)
-        .map_err(|e| Problem::of_file(&name, format!("it cannot be read ({e})"), "Check the record's folder."))?;
+    let bytes = crate::capture::read_file(path, crate::limits::LARGEST_RESULT_BYTES)
+        .map_err(|e| Problem::of_file(&name, e.to_string(), "Check the record's folder."))?;
     brief_of(&bytes, &name)
 }
