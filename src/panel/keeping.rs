@@ -192,6 +192,8 @@ pub enum RecordCommand {
     Query(String),
     /// Look at this record again: files, signature, measurement.
     Recheck(PathBuf),
+    /// Write this record's report as PDF beside the record.
+    Report(PathBuf),
 }
 
 /// What the worker is to do with records.
@@ -205,6 +207,8 @@ pub enum RecordTask {
     Find(PathBuf),
     /// Look at this record again.
     Recheck(PathBuf),
+    /// Write this record's report.
+    Report(PathBuf),
 }
 
 /// What the worker tells of records.
@@ -216,7 +220,7 @@ pub enum RecordEvent {
     Recorded(Result<PathBuf, String>),
     /// The records below a folder, newest first, and how many folders could not be read.
     Found(Result<(Vec<FoundRecord>, usize), String>),
-    /// What came of looking at a record again: lines with their mark.
+    /// What came of looking at a record again, or of its report: lines with their mark.
     Rechecked(PathBuf, Result<Lines, String>),
 }
 
@@ -256,7 +260,7 @@ pub struct Keeping {
     pub found: Doing<(Vec<FoundRecord>, usize)>,
     /// What is searched for.
     pub query: String,
-    /// The record that is looked at again, and what came of it.
+    /// The record that is looked at again or reported, and what came of it.
     pub rechecked: Option<(PathBuf, Doing<Lines>)>,
 }
 
@@ -307,6 +311,10 @@ impl Keeping {
             RecordCommand::Recheck(record) => {
                 self.rechecked = Some((record.clone(), Doing::Running));
                 Some(RecordTask::Recheck(record))
+            }
+            RecordCommand::Report(record) => {
+                self.rechecked = Some((record.clone(), Doing::Running));
+                Some(RecordTask::Report(record))
             }
         }
     }

@@ -210,7 +210,7 @@ fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveStat
     let no_camera = |e: NoCamera| crate::verdict::words::sentence(&e.to_string());
     let mut watch = match wish.hold {
         true => {
-            let options = HoldOptions::default();
+            let options = HoldOptions { cameras: setups.len(), ..HoldOptions::default() };
             let lookouts: Result<Vec<Lookout>, NoCamera> =
                 (0..setups.len()).map(|k| Lookout::new(base.clone(), k, &setups[k], options)).collect();
             Some(Watch::start(lookouts.map_err(no_camera)?, &options, wish))

@@ -118,9 +118,21 @@ impl Standing {
     pub fn sentence(&self, lengths: Lengths) -> String {
         match (self.moves.first(), self.verdict) {
             (_, Verdict::In) => "Move nothing. Lock the stand.".into(),
+            // A move smaller than what is known of the place would be a guess.
+            (_, Verdict::NotProven) if self.too_coarse().is_some() => {
+                format!(
+                    "Measure {} better first: its U is larger than the tolerance.",
+                    self.too_coarse().unwrap_or_default()
+                )
+            }
             (Some(first), _) => lengths.sentence(first),
             (None, verdict) => verdict.nothing_to_move().replace("the lines above say", "the list says"),
         }
+    }
+
+    /// The first of the six that no move can prove: its U alone exceeds its tolerance.
+    fn too_coarse(&self) -> Option<&'static str> {
+        self.six.iter().find(|f| f.tolerance.is_some_and(|t| f.expanded > t)).map(|f| f.name)
     }
 
     /// Everything in words, for somebody who cannot see the drawing.

@@ -3,16 +3,20 @@
 //! One thread for jobs and checks, one for single photographs (the newest wish wins), one that looks at the folder once a second. All end when the
 //! [`Worker`] is dropped; a running check is given up then.
 
-use crate::panel::keeping::{Form, FoundRecord, RecordEvent, RecordTask, recheck_lines};
+use crate::index::{Hit, Index, Query};
+use crate::panel::keeping::{Form, FoundRecord, Lines, RecordEvent, RecordTask, recheck_lines};
 use crate::panel::live::LiveRun;
 use crate::panel::model::{Event, Opened, Task};
 use crate::panel::seen::see;
+use crate::paper::Paper;
+use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
-use crate::record::keep::{Moment, RECORD_FILE, read_record};
+use crate::record::result::Verdict;
 use crate::record::{
     Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, hold_alarms, json_text, read_job,
     read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome,
 };
+use crate::report::{Lengths, Options, pdf_of, photographs_of, read_evidence};
 use crate::session::keep::{KeepOptions, keep, recheck};
 use crate::session::{self, Extras};
 use std::path::{Path, PathBuf};
@@ -190,6 +194,10 @@ fn records(task: RecordTask) -> RecordEvent {
             let done = recheck(&record, None, false, &|_| {});
             RecordEvent::Rechecked(record, done.map(|d| recheck_lines(&d)).map_err(|failure| failure.to_string()))
         }
+        RecordTask::Report(record) => {
+            let lines = write_report(&record).map_err(|failure| failure.to_string());
+            RecordEvent::Rechecked(record, lines)
+        }
     }
 }
 
@@ -211,21 +219,30 @@ fn keep_record(folder: &Path, form: &Form) -> Result<PathBuf, session::Failure> 
     Ok(keep(folder, Path::new(form.into.trim()), &options, &|_| {})?.folder)
 }
 
-/// The records right below a folder, newest first, and how many of its folders look like records and cannot be read.
+/// The newest revision of each record below a folder, newest first, and how many folders of records cannot be read.
 fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
-    let entries = std::fs::read_dir(root).map_err(|e| {
-        format!("{}: it cannot be read ({e}). Name the folder in which the shop keeps its records.", root.display())
+    let why = |problem: Problem| problem.to_string();
+    let hits = Index::open(root, false).map_err(why)?.search(&Query::default()).map_err(why)?.hits;
+    let unread = hits.iter().filter(|hit| hit.state == "damaged" && hit.record.is_none()).count();
+    let folder = |hit: &Hit| hit.folder.split('/').fold(root.to_owned(), |path, part| path.join(part));
+    let found = hits.iter().filter(|hit| hit.state != "gone");
+    Ok((found.filter_map(|hit| Some(FoundRecord::of(folder(hit), hit.record.as_ref()?))).collect(), unread))
+}
+
+/// The report of a record as PDF, in the folder beside it; a line says where.
+fn write_report(record: &Path) -> Result<Lines, session::Failure> {
+    let evidence = read_evidence(record)?;
+    let to = record.with_file_name(format!("report-{}.pdf", evidence.name));
+    let options = Options { paper: Paper::A4, lengths: Lengths::Millimetres, short: false };
+    let bytes = pdf_of(&evidence, &photographs_of(&evidence), &options).map_err(|e| {
+        Problem::of_file(to.display().to_string(), e.to_string(), "This is a fault of the program: please report it.")
     })?;
-    let mut found = Vec::new();
-    let mut unread = 0;
-    for folder in entries.flatten().map(|e| e.path()).filter(|p| p.join(RECORD_FILE).is_file()) {
-        match read_record(&folder) {
-            Ok(record) => found.push((record.made_utc.clone(), FoundRecord::of(folder, &record))),
-            Err(_) => unread += 1,
-        }
+    write_atomically(&to, &bytes)?;
+    let mut lines = vec![(Verdict::In, format!("The report is in {}", to.display()))];
+    if !evidence.damage().is_empty() {
+        lines.push((Verdict::Out, "The record is damaged: the report says so on its first page.".into()));
     }
-    found.sort_by(|a, b| b.0.cmp(&a.0));
-    Ok((found.into_iter().map(|(_, record)| record).collect(), unread))
+    Ok(lines)
 }
 
 /// One check; its result is written before it is shown, so that nothing is lost.

@@ -55,7 +55,7 @@ pub fn with_second_car(bay: &Bay, other_ids: bool) -> Bay {
         if !plates.contains(&tag.body) && tag.id % 3 != 0 {
             continue;
         }
-        let mut copy = tag.clone();
+        let mut copy = *tag;
         let beside =
             Isometry3::translation(0.4, if copy.world_from_tag.translation().y > 0.0 { 2.6 } else { 3.3 }, 0.0);
         copy.world_from_tag = Pose::<World, Tag>::claim(beside * tag.world_from_tag.iso());

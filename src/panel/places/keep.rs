@@ -199,6 +199,10 @@ fn one_ui(ui: &mut Ui, model: &Model, record: &FoundRecord, form: &mut Form, ask
                 {
                     asked.push(RecordCommand::Recheck(record.folder.clone()));
                 }
+                let report = ui.small_button("Report");
+                if report.on_hover_text("A PDF for customer, insurer and engineer, beside the record").clicked() {
+                    asked.push(RecordCommand::Report(record.folder.clone()));
+                }
                 let correct = ui.small_button("Correct");
                 if correct.on_hover_text("Keep this job as a new revision that names that record").clicked() {
                     form.corrects = Some(record.folder.clone());
@@ -213,7 +217,7 @@ fn one_ui(ui: &mut Ui, model: &Model, record: &FoundRecord, form: &mut Form, ask
             match doing {
                 Doing::Idle => {}
                 Doing::Running => {
-                    ui.label(RichText::new("Being measured once more.").italics());
+                    ui.label(RichText::new("At work on it.").italics());
                 }
                 Doing::Failed(why) => marked_ui(ui, Verdict::Out, why),
                 Doing::Done(lines) => lines.iter().for_each(|(verdict, text)| marked_ui(ui, *verdict, text)),
