@@ -1,12 +1,10 @@
 //! Sixth stage: the corners, by fitting the tag's whole blurred picture in light.
 //!
 //! Unknown are the plane map (8), a plane of light for black and one for the step to white (6), the blur as a 2 × 2 matrix (3: motion blurs
-//! more along than across), by how much black outgrows white at every edge (1), and by how much the camera's tone curve differs from the stated
-//! one (3). The picture predicted from these is coded with the tone
+//! more along than across), and by how much black outgrows white at every edge (1). The picture predicted from these is coded with the tone
 //! curve and compared with the grey values near edges, weighted by the noise that the fit's own remainders show in the dark and in the
 //! bright. All edges take part: border and inner edges move alike with the corners, but oppositely with the growth of black, and so
-//! whatever is left of a wrong tone curve, of ink spread or of blooming does not move the corners. Where the blur rounds the corners of cells, growth
-//! alone does not stand for a wrong curve: the curve's own three unknowns do, which join once the tag is placed.
+//! whatever is left of a wrong tone curve, of ink spread or of blooming does not move the corners.
 //!
 //! Weighted least squares with all pixels near edges is the maximum-likelihood estimate for such noise, hence close to the Cramér-Rao bound.
 
@@ -17,7 +15,7 @@ use crate::tags::light::Tone;
 use crate::tags::normal::{Noise, Normal, Sums};
 use crate::tags::pattern::Pattern;
 use crate::tags::pixels::{Choice, Placed};
-use crate::tags::predict::{BLACK, BLUR, Block, GROWTH, N, Prediction, STEP, TONE, View, predict};
+use crate::tags::predict::{BLACK, BLUR, Block, GROWTH, N, Prediction, STEP, View, predict};
 use crate::tags::quads::Quad;
 use crate::tags::tied::tied_noise;
 use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
@@ -28,12 +26,6 @@ const MANY_PIXELS: usize = 1800;
 
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 const LEAST_BLUR: f64 = 0.09;
-
-/// Most growth in standard deviations of the blur: up to there the series of [`predict`] for moved edges is good to 0.02 of the step.
-const MOST_GROWTH: f64 = 1.2;
-
-/// Most of each of the three ways in which the tone curve is bent; real cameras' are within about half of it.
-const MOST_BENT: f64 = 0.8;
 
 /// Corners that moved less than this in a step (px) are at rest.
 const REST_PX: f64 = 0.06;
@@ -82,22 +74,17 @@ impl State {
         places.iter().all(|p| p.iter().all(|v| v.is_finite())).then_some(places)
     }
 
-    /// What is known beforehand, weakly: blur near 0.6 px² and about the same in all directions, growth within half a pixel, the
-    /// tone curve within a tenth of the step of the stated one. For each such unknown how far
+    /// What is known beforehand, weakly: blur near 0.6 px² and about the same in all directions, growth within half a pixel. For each such unknown how far
     /// off it is and with what weight that counts. Common practice, no source; it only decides where the pixels say nothing.
-    fn beforehand(&self) -> [(usize, f64, f64); 7] {
+    fn beforehand(&self) -> [(usize, f64, f64); 4] {
         let p = &self.p;
         let mean = ((p[BLUR] + p[BLUR + 2]) / 2.0).max(0.3);
-        let bent = 0.1;
         let known = |index: usize, value: f64, sigma: f64| (index, value - p[index], 1.0 / (sigma * sigma));
         [
             known(BLUR, 0.6, 4.0 * mean),
             known(BLUR + 1, 0.0, 0.5 * mean),
             known(BLUR + 2, 0.6, 4.0 * mean),
             known(GROWTH, 0.0, 0.5),
-            known(TONE, 0.0, bent),
-            known(TONE + 1, 0.0, bent),
-            known(TONE + 2, 0.0, bent),
         ]
     }
 
@@ -112,11 +99,6 @@ impl State {
         }
         let limit = 0.9 * ((next.p[BLUR] - 0.5 * LEAST_BLUR) * (next.p[BLUR + 2] - 0.5 * LEAST_BLUR)).sqrt();
         next.p[BLUR + 1] = next.p[BLUR + 1].clamp(-limit, limit);
-        let most = MOST_GROWTH * ((next.p[BLUR] + next.p[BLUR + 2]) / 2.0).sqrt();
-        next.p[GROWTH] = next.p[GROWTH].clamp(-most, most);
-        for bent in &mut next.p[TONE..] {
-            *bent = bent.clamp(-MOST_BENT, MOST_BENT);
-        }
         next
     }
 
@@ -129,17 +111,13 @@ struct Problem<'a> {
     blocks: Vec<Block>,
     tone: &'a Tone,
     place_per_pixel: Matrix2<f64>,
-    /// About the grey values of black and white.
-    levels: [f64; 2],
-    /// How many of the unknowns are looked for; the others stay as they are.
-    unknowns: usize,
 }
 
 impl Problem<'_> {
     /// Normal equations from all pixels.
     fn normal(&self, state: &State, noise: &Noise) -> Option<Normal> {
-        let view = View::new(&state.p, &state.map(), &self.place_per_pixel, self.tone, self.levels)?;
-        let mut sums = Sums::new(self.unknowns);
+        let view = View::new(&state.p, &state.map(), &self.place_per_pixel, self.tone)?;
+        let mut sums = Sums::new();
         let mut prediction = Prediction::EMPTY;
         for block in &self.blocks {
             predict(block, &view, &mut prediction);
@@ -197,7 +175,7 @@ pub fn refine(
         let d = |step: Vector2<f64>| flatten.apply(seen_centre + step) - flatten.apply(seen_centre - step);
         Matrix2::from_columns(&[d(Vector2::new(h, 0.0)), d(Vector2::new(0.0, h))]) / size
     };
-    let mut problem = Problem { blocks: Vec::new(), tone, place_per_pixel, levels: [black, white], unknowns: TONE };
+    let mut problem = Problem { blocks: Vec::new(), tone, place_per_pixel };
     let first = (0.1 * (white - black)).powi(2).max(1.0);
     let mut noise = Noise { dark_code: black, bright_code: white, dark: first, bright: first };
     // Room for the blur on the outside, but not where another tag or the background may begin.
@@ -209,7 +187,7 @@ pub fn refine(
         let wide = if round == 0 { 1.0 } else { 0.2 };
         let choice =
             Choice { near: (1.6, wide), far: (2.6, wide), most: FEW_PIXELS, reach: reach((blur.trace() / 2.0).sqrt()) };
-        let view = View::new(&state.p, &state.map(), &place_per_pixel, tone, [black, white])?;
+        let view = View::new(&state.p, &state.map(), &place_per_pixel, tone)?;
         problem.blocks = placed.choose(&state.map(), &view, &blur, &choice);
         let (normal, moved) = minimise(&problem, &mut state, &noise, size, if round == 0 { 6 } else { 4 }, REST_PX)?;
         (noise, _) = normal.noise(&noise);
@@ -223,48 +201,30 @@ pub fn refine(
     let blur = state.blur();
     let choice =
         Choice { near: (1.3, 0.0), far: (3.0, 0.0), most: MANY_PIXELS, reach: reach((blur.trace() / 2.0).sqrt()) };
-    let view = View::new(&state.p, &state.map(), &place_per_pixel, tone, [black, white])?;
+    let view = View::new(&state.p, &state.map(), &place_per_pixel, tone)?;
     problem.blocks = placed.choose(&state.map(), &view, &blur, &choice);
     let n: usize = problem.blocks.iter().map(|b| b.n).sum();
     if n < 60 {
         return None;
     }
-    // Where the tone curve's unknowns lead astray (few pixels, glare) the stated curve has to do; its misfit shows in the covariance.
-    let mut finish = |unknowns| {
-        problem.unknowns = unknowns;
-        finish(&problem, state.clone(), &noise, &placed, corners, cell_px)
-    };
-    finish(N).or_else(|| finish(TONE))
-}
-
-/// The answer from all pixels, from a state whose corners are at rest for few; `corners` is where the fit began.
-fn finish(
-    problem: &Problem<'_>,
-    mut state: State,
-    noise: &Noise,
-    placed: &Placed<'_>,
-    corners: &Quad,
-    cell_px: f64,
-) -> Option<Fit> {
-    let (size, tone) = (placed.size, problem.tone);
     // One step with the normal equations of all pixels; should it be a long one, few pixels were too few and more steps are taken. Then one more
     // with the same equations and the pulls at the new state, which also show the noise.
-    let mut normal = problem.normal(&state, noise)?;
+    let mut normal = problem.normal(&state, &noise)?;
     let mut inverse = normal.matrix.cholesky()?.inverse();
     let mut next = state.moved(&(inverse * normal.right));
     if way(&state.corners()?, &next.corners()?) * size > LONG_STEP_PX {
-        (normal, _) = minimise(problem, &mut state, noise, size, 4, REST_PX)?;
+        (normal, _) = minimise(&problem, &mut state, &noise, size, 4, REST_PX)?;
         inverse = normal.matrix.cholesky()?.inverse();
         next = state.moved(&(inverse * normal.right));
     }
-    let (_, all) = normal.noise(noise);
+    let (_, all) = normal.noise(&noise);
     let rms = all.sqrt();
-    let (_, per_unknown) = seen_corners(&next, placed);
+    let (_, per_unknown) = seen_corners(&next, &placed);
     let by_score = per_unknown * inverse;
     let cov = by_score * per_unknown.transpose();
     let standard = cov.cholesky()?.l().solve_lower_triangular(&by_score)?;
-    let view = View::new(&next.p, &next.map(), &problem.place_per_pixel, tone, problem.levels)?;
-    let tied = tied_noise(&problem.blocks, &view, noise, &standard)?;
+    let view = View::new(&next.p, &next.map(), &place_per_pixel, tone)?;
+    let tied = tied_noise(&problem.blocks, &view, &noise, &standard)?;
     let cov = cov * tied.factor;
     let mut right = tied.right;
     for (index, off, weight) in next.beforehand() {
@@ -272,7 +232,7 @@ fn finish(
     }
     let state = next.moved(&(inverse * right));
     state.corners()?;
-    let (seen, _) = seen_corners(&state, placed);
+    let (seen, _) = seen_corners(&state, &placed);
     let moved = seen.iter().zip(corners).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max);
     let (code_black, _) = tone.code(state.p[BLACK]);
     let (code_white, _) = tone.code(state.p[BLACK] + state.p[STEP]);
