@@ -29,8 +29,8 @@ const MANY_PIXELS: usize = 1800;
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 const LEAST_BLUR: f64 = 0.09;
 
-/// Most growth in standard deviations of the blur: up to there the series of [`predict`] for moved edges is good to 0.02 of the step.
-const MOST_GROWTH: f64 = 1.2;
+/// Most growth in standard deviations of the blur: up to there the series of [`predict`] for moved edges is good to 0.03 of the step.
+const MOST_GROWTH: f64 = 1.5;
 
 /// Most of each of the three ways in which the tone curve is bent; real cameras' are within about half of it.
 const MOST_BENT: f64 = 0.8;
@@ -112,12 +112,17 @@ impl State {
         }
         let limit = 0.9 * ((next.p[BLUR] - 0.5 * LEAST_BLUR) * (next.p[BLUR + 2] - 0.5 * LEAST_BLUR)).sqrt();
         next.p[BLUR + 1] = next.p[BLUR + 1].clamp(-limit, limit);
-        let most = MOST_GROWTH * ((next.p[BLUR] + next.p[BLUR + 2]) / 2.0).sqrt();
+        let most = next.most_growth();
         next.p[GROWTH] = next.p[GROWTH].clamp(-most, most);
         for bent in &mut next.p[TONE..] {
             *bent = bent.clamp(-MOST_BENT, MOST_BENT);
         }
         next
+    }
+
+    /// The most by which black may outgrow white or white black, px.
+    fn most_growth(&self) -> f64 {
+        MOST_GROWTH * ((self.p[BLUR] + self.p[BLUR + 2]) / 2.0).sqrt()
     }
 
     fn blur(&self) -> Matrix2<f64> {
@@ -272,6 +277,10 @@ fn finish(
     }
     let state = next.moved(&(inverse * right));
     state.corners()?;
+    // A growth at its limit is not known: the border may be off by as much.
+    let growth = state.p[GROWTH].abs();
+    let cov =
+        if growth < 0.99 * state.most_growth() { cov } else { cov + SMatrix::identity() * (growth * growth / 2.0) };
     let (seen, _) = seen_corners(&state, placed);
     let moved = seen.iter().zip(corners).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max);
     let (code_black, _) = tone.code(state.p[BLACK]);
