@@ -6,7 +6,7 @@ use drawn::{NormalTable, Paper, draws, square};
 use image::{DynamicImage, GrayImage, ImageBuffer, Luma, Rgb, Rgba};
 use nalgebra::Vector2;
 use plumbsight::raster::{Gray, light_to_srgb};
-use plumbsight::tags::{DetectOptions, Detector};
+use plumbsight::tags::{DetectOptions, Detector, family};
 use serde_json::Value;
 use std::path::Path;
 use std::process::Command;
@@ -184,6 +184,35 @@ fn empty_pictures_are_answered() {
         let (found, code, error) = tags(&path);
         assert_eq!((code, found["detections"].as_array().map(Vec::len)), (0, Some(0)), "{name}: {error}");
     }
+}
+
+/// Noise of every strength in a file: an answer, and no tag. 400 tags in a file: 400 tags.
+#[test]
+fn noise_and_crowds_are_answered() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("noise.png");
+    // A multiplicative generator (Lehmer 1951 with the constants of Park and Miller 1988).
+    let mut seed = 48271u64;
+    let mut noise = |x: u32, _| {
+        seed = seed * 48271 % 0x7fff_ffff;
+        Luma([(128 + (((seed >> 8) & 255) as i64 - 128) * i64::from(x) / 900) as u8])
+    };
+    GrayImage::from_fn(900, 700, &mut noise).save(&path).unwrap();
+    let (found, code, error) = tags(&path);
+    assert_eq!((code, found["detections"].as_array().map(Vec::len)), (0, Some(0)), "{error}");
+    let (step, cell) = (33, 3);
+    let side = 20 * step + 9;
+    let crowd = GrayImage::from_fn(side, side, |x, y| {
+        let (x, y) = (x.wrapping_sub(9), y.wrapping_sub(9));
+        let (column, row) = (x % step / cell, y % step / cell);
+        let cells = family::cells_of((x / step).min(19) as u16 + 20 * (y / step).min(19) as u16).unwrap();
+        let dark = x < side && y < side && column < 8 && row < 8 && (cells >> (8 * row + column)) & 1 == 0;
+        Luma([if dark { 40 } else { 210 }])
+    });
+    let path = dir.path().join("crowd.png");
+    crowd.save(&path).unwrap();
+    let (found, code, error) = tags(&path);
+    assert_eq!((code, found["detections"].as_array().map(Vec::len)), (0, Some(400)), "{error}");
 }
 
 /// The largest pictures that are read, a tag in their far corner: found where it is, with memory in proportion.
