@@ -69,7 +69,10 @@ impl Scene {
         // Tolerances that the clean photographs prove with some room.
         let clean = scene.outcome(Worse::Nothing, None, 0).six.expect("a clean bay is measured");
         let edge = |k: usize| if Component::ALL[k].is_angle() { rad_from_deg(1.0) } else { m_from_mm(1.0) };
-        scene.job.placement.stations[0].tolerance = std::array::from_fn(|k| Some(edge(k) * 3.0 * clean[k][1]));
+        scene.job.placement.stations[0].tolerance = std::array::from_fn(|k| {
+            let usual = if Component::ALL[k].is_angle() { 1.0 } else { 20.0 };
+            Some(edge(k) * (truth[k].abs() + 3.0 * clean[k][1]).max(usual))
+        });
         scene
     }
 
