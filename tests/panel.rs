@@ -615,7 +615,14 @@ fn the_worker_keeps_finds_corrects_and_rechecks_records() {
     step(&mut model, record(RecordCommand::Recheck(second.clone())), &rechecked);
     let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
     assert_eq!(lines[0], (Verdict::In, "The record is confirmed.".into()));
-    // A flipped byte is named.
+    // Its report lies beside it, so that the record stays as it was.
+    step(&mut model, record(RecordCommand::Report(second.clone())), &rechecked);
+    let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
+    let name = second.file_name().unwrap().to_string_lossy().into_owned();
+    let pdf = second.with_file_name(format!("report-{name}.pdf"));
+    assert_eq!(lines[0], (Verdict::In, format!("The report is in {}", pdf.display())));
+    assert!(std::fs::read(&pdf).unwrap().starts_with(b"%PDF-"));
+    // A flipped byte is named, and said in the report.
     let spoilt = first.join("job/photos/004.jpg");
     let mut bytes = std::fs::read(&spoilt).unwrap();
     let middle = bytes.len() / 2;
@@ -624,6 +631,9 @@ fn the_worker_keeps_finds_corrects_and_rechecks_records() {
     step(&mut model, record(RecordCommand::Recheck(first.clone())), &rechecked);
     let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
     assert!(lines[0].0 == Verdict::Out && lines.iter().any(|(_, l)| l.contains("job/photos/004.jpg")), "{lines:?}");
+    step(&mut model, record(RecordCommand::Report(first.clone())), &rechecked);
+    let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
+    assert!(lines.len() == 2 && lines[1].0 == Verdict::Out, "{lines:?}");
 }
 
 /// Two cameras at once: both pictures are shown, and one that is lost takes nothing from the other.
