@@ -12,6 +12,9 @@ pub const LONGEST_SIDE_PIXELS: u64 = 65_535;
 /// The largest image file that is read, in bytes: an uncompressed 16-bit image of the largest size fits.
 pub const LARGEST_IMAGE_BYTES: u64 = 800_000_000;
 
+/// The largest file of a photograph that a report shows, bytes; of a larger one it says so.
+pub const LARGEST_REPORTED_BYTES: u64 = 200_000_000;
+
 /// The largest picture of a network stream, bytes. A byte for each pixel of the largest image would be far more than a JPEG needs; a quarter of it already is.
 pub const LARGEST_STREAM_PICTURE_BYTES: usize = (LARGEST_IMAGE_PIXELS / 4) as usize;
 

@@ -322,7 +322,6 @@ fn large_type_and_dark_leave_every_place_usable() {
 /// The real worker on a real job: read, checked, written, and checked again when a photograph comes.
 #[test]
 fn the_worker_measures_writes_and_takes_in_what_arrives() {
-    use std::time::{Duration, Instant};
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("job");
     plumbsight::record::unpack_demo(&folder).unwrap();
@@ -332,36 +331,21 @@ fn the_worker_measures_writes_and_takes_in_what_arrives() {
 
     let worker = Worker::start(Arc::new(|| {}));
     let mut model = Model::default();
-    let step = |model: &mut Model, first: Option<Command>, until: &dyn Fn(&Model) -> bool| {
-        let mut tasks = first.map(|c| model.apply(c)).unwrap_or_default();
-        let begin = Instant::now();
-        loop {
-            tasks.drain(..).for_each(|task| worker.give(task));
-            for event in worker.events() {
-                tasks.extend(model.receive(event));
-            }
-            if until(model) && tasks.is_empty() {
-                return;
-            }
-            assert!(begin.elapsed() < Duration::from_secs(300), "nothing came of it");
-            std::thread::sleep(Duration::from_millis(10));
-        }
-    };
-    step(&mut model, Some(Command::Open(folder.clone())), &|m| m.result().is_some());
+    step(&worker, &mut model, Some(Command::Open(folder.clone())), &|m| m.result().is_some());
     assert_eq!(model.result().unwrap().photographs.len(), 29);
     let Origin::Checked(Ok(path)) = &model.outcome.as_ref().unwrap().origin else { panic!("written") };
     let written: ResultFile = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
     assert_eq!(&written, &**model.result().unwrap());
 
     std::fs::write(&held_back, photo).unwrap();
-    step(&mut model, None, &|m| m.result().is_some_and(|r| r.photographs.len() == 30) && m.work.is_none());
+    step(&worker, &mut model, None, &|m| m.result().is_some_and(|r| r.photographs.len() == 30) && m.work.is_none());
     assert!(!model.outdated() && model.result().unwrap().verdict == demo().1.verdict);
 
     // Stopping a check leaves the result that was there.
-    step(&mut model, Some(Command::Check), &|m| m.work.is_some());
-    step(&mut model, Some(Command::Stop), &|m| m.work.is_none());
+    step(&worker, &mut model, Some(Command::Check), &|m| m.work.is_some());
+    step(&worker, &mut model, Some(Command::Stop), &|m| m.work.is_none());
     assert_eq!(model.result().unwrap().photographs.len(), 30);
-    step(&mut model, Some(Command::Photograph(1)), &|m| matches!(m.picture, PictureState::Seen(_)));
+    step(&worker, &mut model, Some(Command::Photograph(1)), &|m| matches!(m.picture, PictureState::Seen(_)));
 }
 
 #[test]
@@ -557,44 +541,46 @@ fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
     assert!(window.says("0 of 0 records") && window.says("1 folders hold a record.json that cannot be read"));
 }
 
+/// Gives a command to the model and its tasks to the worker until something is so.
+fn step(worker: &Worker, model: &mut Model, first: Option<Command>, until: &dyn Fn(&Model) -> bool) {
+    use std::time::{Duration, Instant};
+    let mut tasks = first.map(|c| model.apply(c)).unwrap_or_default();
+    let begin = Instant::now();
+    loop {
+        tasks.drain(..).for_each(|task| worker.give(task));
+        for event in worker.events() {
+            tasks.extend(model.receive(event));
+        }
+        if until(model) && tasks.is_empty() {
+            return;
+        }
+        assert!(begin.elapsed() < Duration::from_secs(300), "nothing came of it: {:?}", model.keeping);
+        std::thread::sleep(Duration::from_millis(10));
+    }
+}
+
 /// A record through the real worker: kept with what was typed in, found, confirmed, corrected; a flipped byte is named.
 #[test]
 fn the_worker_keeps_finds_corrects_and_rechecks_records() {
     use plumbsight::panel::keeping::{Doing, Form, RecordCommand, Routine};
     use plumbsight::record::keep::read_record;
-    use std::time::{Duration, Instant};
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("job");
     plumbsight::record::unpack_demo(&folder).unwrap();
     let worker = Worker::start(Arc::new(|| {}));
     let mut model = Model::with(Settings { by_itself: false, ..Settings::default() });
-    let step = |model: &mut Model, first: Command, until: &dyn Fn(&Model) -> bool| {
-        let mut tasks = model.apply(first);
-        let begin = Instant::now();
-        loop {
-            tasks.drain(..).for_each(|task| worker.give(task));
-            for event in worker.events() {
-                tasks.extend(model.receive(event));
-            }
-            if until(model) && tasks.is_empty() {
-                return;
-            }
-            assert!(begin.elapsed() < Duration::from_secs(300), "nothing came of it: {:?}", model.keeping);
-            std::thread::sleep(Duration::from_millis(10));
-        }
-    };
     let record = |command| Command::Record(command);
-    step(&mut model, Command::Open(folder.clone()), &|m| m.ready().is_some());
+    step(&worker, &mut model, Some(Command::Open(folder.clone())), &|m| m.ready().is_some());
     let mut form =
         Form { into: dir.path().join("records").display().to_string(), by: "A. Person".into(), ..Form::default() };
     form.outcome.scan_tool = "the shop's".into();
     form.outcome.routine = Some(Routine::Completed);
     model.apply(record(RecordCommand::Fill(Box::new(form))));
-    step(&mut model, record(RecordCommand::Keep), &|m| !matches!(m.keeping.kept, Doing::Running));
+    step(&worker, &mut model, Some(record(RecordCommand::Keep)), &|m| !matches!(m.keeping.kept, Doing::Running));
     let Doing::Done(first) = model.keeping.kept.clone() else { panic!("{:?}", model.keeping.kept) };
     assert_eq!(read_record(&first).unwrap().outcome.unwrap().routine, "completed");
 
-    step(&mut model, record(RecordCommand::Find), &|m| matches!(m.keeping.found, Doing::Done(_)));
+    step(&worker, &mut model, Some(record(RecordCommand::Find)), &|m| matches!(m.keeping.found, Doing::Done(_)));
     model.apply(record(RecordCommand::Query("person nothing-like-this".into())));
     assert_eq!(model.keeping.matching().1, 0);
     model.apply(record(RecordCommand::Query("a. PERSON".into())));
@@ -606,17 +592,17 @@ fn the_worker_keeps_finds_corrects_and_rechecks_records() {
     form.outcome.driven = Some(true);
     form.outcome.road_test = "20 km, nothing odd".into();
     model.apply(record(RecordCommand::Fill(Box::new(form))));
-    step(&mut model, record(RecordCommand::Keep), &|m| !matches!(m.keeping.kept, Doing::Running));
+    step(&worker, &mut model, Some(record(RecordCommand::Keep)), &|m| !matches!(m.keeping.kept, Doing::Running));
     let Doing::Done(second) = model.keeping.kept.clone() else { panic!("{:?}", model.keeping.kept) };
     let corrected = read_record(&second).unwrap();
     assert_eq!((corrected.revision, corrected.outcome.unwrap().road_test_driven), (2, Some(true)));
 
     let rechecked = |m: &Model| matches!(&m.keeping.rechecked, Some((_, d)) if !matches!(d, Doing::Running));
-    step(&mut model, record(RecordCommand::Recheck(second.clone())), &rechecked);
+    step(&worker, &mut model, Some(record(RecordCommand::Recheck(second.clone()))), &rechecked);
     let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
     assert_eq!(lines[0], (Verdict::In, "The record is confirmed.".into()));
     // Its report lies beside it, so that the record stays as it was.
-    step(&mut model, record(RecordCommand::Report(second.clone())), &rechecked);
+    step(&worker, &mut model, Some(record(RecordCommand::Report(second.clone()))), &rechecked);
     let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
     let name = second.file_name().unwrap().to_string_lossy().into_owned();
     let pdf = second.with_file_name(format!("report-{name}.pdf"));
@@ -628,10 +614,10 @@ fn the_worker_keeps_finds_corrects_and_rechecks_records() {
     let middle = bytes.len() / 2;
     bytes[middle] ^= 1;
     std::fs::write(&spoilt, bytes).unwrap();
-    step(&mut model, record(RecordCommand::Recheck(first.clone())), &rechecked);
+    step(&worker, &mut model, Some(record(RecordCommand::Recheck(first.clone()))), &rechecked);
     let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
     assert!(lines[0].0 == Verdict::Out && lines.iter().any(|(_, l)| l.contains("job/photos/004.jpg")), "{lines:?}");
-    step(&mut model, record(RecordCommand::Report(first.clone())), &rechecked);
+    step(&worker, &mut model, Some(record(RecordCommand::Report(first.clone()))), &rechecked);
     let Some((_, Doing::Done(lines))) = &model.keeping.rechecked else { panic!("{:?}", model.keeping.rechecked) };
     assert!(lines.len() == 2 && lines[1].0 == Verdict::Out, "{lines:?}");
 }

@@ -1,11 +1,9 @@
 //! `plumbsight report` and `export`: what is handed over, from a written record.
 
 use crate::cli::say;
-use crate::paper::{Paper, PaperError};
+use crate::paper::Paper;
 use crate::record::{Problem, write_atomically};
-use crate::report::{
-    Evidence, Lengths, Options, csv_text, export_json, pdf_of, photographs_of, read_evidence, short_text,
-};
+use crate::report::{Evidence, Lengths, Options, csv_text, export_json, read_evidence, short_text, write_pdf};
 use crate::session::Failure;
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -64,7 +62,7 @@ pub(super) fn report(arguments: &ReportArguments) -> Result<u8, Failure> {
     let to = arguments.output.as_deref().filter(|p| *p != Path::new("-"));
     let is_pdf = to.is_some_and(|p| p.extension().is_some_and(|e| e.eq_ignore_ascii_case("pdf")));
     if arguments.short && !is_pdf {
-        put(&arguments.record, to, &short_text(&evidence, lengths))?;
+        put(std::slice::from_ref(&arguments.record), to, &short_text(&evidence, lengths))?;
         return Ok(code(&[evidence]));
     }
     if arguments.output.is_some() && to.is_none() {
@@ -74,11 +72,7 @@ pub(super) fn report(arguments: &ReportArguments) -> Result<u8, Failure> {
     let to = to.unwrap_or(&usual);
     outside(&arguments.record, to)?;
     let options = Options { paper, lengths, short: arguments.short };
-    let photographs = if arguments.short { Vec::new() } else { photographs_of(&evidence) };
-    let bytes = pdf_of(&evidence, &photographs, &options).map_err(|e: PaperError| {
-        Problem::of_file(to.display().to_string(), e.to_string(), "This is a fault of the program: please report it.")
-    })?;
-    write_atomically(to, &bytes)?;
+    write_pdf(&evidence, &options, to)?;
     say(&format!("wrote {}\n", to.display()));
     Ok(code(&[evidence]))
 }
@@ -103,22 +97,17 @@ pub(super) fn export(arguments: &ExportArguments) -> Result<u8, Failure> {
     let all = arguments.records.iter().map(|r| read_evidence(r)).collect::<Result<Vec<_>, _>>()?;
     let text = if arguments.csv { csv_text(&all) } else { export_json(&all)? };
     let to = arguments.output.as_deref().filter(|p| *p != Path::new("-"));
-    if let Some(to) = to {
-        arguments.records.iter().try_for_each(|r| outside(r, to))?;
-        write_atomically(to, text.as_bytes())?;
-        say(&format!("wrote {}\n", to.display()));
-    } else {
-        say(&text);
-    }
+    put(&arguments.records, to, &text)?;
     Ok(code(&all))
 }
 
-fn put(record: &Path, to: Option<&Path>, text: &str) -> Result<(), Problem> {
+/// To the output, or into a file that lies in none of the records.
+fn put(records: &[PathBuf], to: Option<&Path>, text: &str) -> Result<(), Problem> {
     let Some(to) = to else {
         say(text);
         return Ok(());
     };
-    outside(record, to)?;
+    records.iter().try_for_each(|record| outside(record, to))?;
     write_atomically(to, text.as_bytes())?;
     say(&format!("wrote {}\n", to.display()));
     Ok(())

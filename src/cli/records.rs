@@ -5,7 +5,7 @@ use super::{say, tell};
 use crate::index::{Found, Hit, Index, Kind, Place, Query, SeriesTrend, Trends};
 use crate::record::keep::{RESULT_FILE, read_record};
 use crate::record::result::Verdict;
-use crate::record::{Notice, Problem, json_text, read_result};
+use crate::record::{Problem, json_text, read_result};
 use crate::session::Failure;
 use crate::uncertainty::trend::Change;
 use crate::uncertainty::{Estimate, K_95};
@@ -143,7 +143,7 @@ pub(super) fn run(arguments: &RecordsArguments) -> Result<u8, Failure> {
         limit: arguments.limit as usize,
     };
     if let Some(name) = &arguments.open {
-        notices_of(&index).iter().for_each(|n| tell(&format!("  {}: {}\n", n.about, n.text)));
+        index.notices.iter().for_each(|n| tell(&format!("  {}: {}\n", n.about, n.text)));
         return open(&index.folder_of(name)?);
     }
     if let Some(of) = arguments.trend {
@@ -163,11 +163,6 @@ pub(super) fn run(arguments: &RecordsArguments) -> Result<u8, Failure> {
     Ok(if found.total == 0 { EXIT_NOT_AS_IT_WAS } else { 0 })
 }
 
-/// Where the index is, and what should be known.
-fn notices_of(index: &Index) -> Vec<Notice> {
-    index.notices.clone()
-}
-
 fn where_words(index: &Index) -> String {
     match &index.place {
         Place::File(path) => format!("Index: {}", path.display()),
@@ -185,7 +180,7 @@ fn foot(out: &mut String, index: &Index) {
         "",
         &format!("{}; {} records, {} of them read just now{gone}.", where_words(index), r.there, r.read),
     );
-    for n in notices_of(index) {
+    for n in &index.notices {
         item(out, &format!("{}: {}", n.about, n.text));
     }
 }
@@ -293,7 +288,7 @@ fn head(index: &Index) -> (Option<String>, Vec<NoticeJson>) {
         Place::File(path) => Some(path.display().to_string()),
         Place::Memory => None,
     };
-    (kept, notices_of(index).into_iter().map(|n| NoticeJson { about: n.about, text: n.text }).collect())
+    (kept, index.notices.iter().map(|n| NoticeJson { about: n.about.clone(), text: n.text.clone() }).collect())
 }
 
 fn found_json(index: &Index, found: &Found) -> Result<String, Problem> {

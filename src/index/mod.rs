@@ -277,6 +277,11 @@ impl Index {
         Ok(trends::of_series(kind, rows))
     }
 
+    /// Where a record that was found is.
+    pub fn path_of(&self, hit: &Hit) -> PathBuf {
+        hit.folder.split('/').fold(self.root.clone(), |path, part| path.join(part))
+    }
+
     /// The folder of the one record whose folder's name is, or begins with, `name`.
     ///
     /// # Errors
@@ -296,7 +301,7 @@ impl Index {
                 format!("the record {} was there and is gone", one.folder),
                 "Look for it in a copy of the records.",
             ),
-            [one] => Ok(one.folder.split('/').fold(self.root.clone(), |path, part| path.join(part))),
+            [one] => Ok(self.path_of(one)),
             [] => of_file(
                 format!("there is no record \"{name}\" in it"),
                 "Search for it: `plumbsight records ROOT --text WORD`.",

@@ -8,8 +8,8 @@ use crate::capture::read_file;
 use crate::limits::{LARGEST_RESULT_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::record::brief_of;
 use crate::record::keep::manifest::{MANIFEST, read_manifest, sha256_hex};
-use crate::record::keep::{JOB_FOLDER, RECORD_FILE, RESULT_FILE, RecordFile, contradictions, read_record};
-use crate::record::{ResultBrief, json_text};
+use crate::record::keep::{JOB_FOLDER, RECORD_FILE, RESULT_FILE, RecordFile, contradictions, record_of};
+use crate::record::{Problem, ResultBrief, json_text};
 use std::path::Path;
 use std::time::UNIX_EPOCH;
 
@@ -55,11 +55,10 @@ pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
         }
         Some((bytes, sum))
     };
-    let has_record = file(RECORD_FILE).is_some();
-    let result_bytes = file(RESULT_FILE);
-    let record = if has_record { read_record(path).map_err(|p| damage.push(p.what)).ok() } else { None };
-    let result =
-        result_bytes.as_ref().and_then(|(bytes, _)| brief_of(bytes, RESULT_FILE).map_err(|p| damage.push(p.what)).ok());
+    let (record_bytes, result_bytes) = (file(RECORD_FILE), file(RESULT_FILE));
+    let mut noted = |problem: Problem| damage.push(problem.what);
+    let record = record_bytes.and_then(|(bytes, _)| record_of(&bytes, RECORD_FILE).map_err(&mut noted).ok());
+    let result = result_bytes.as_ref().and_then(|(bytes, _)| brief_of(bytes, RESULT_FILE).map_err(&mut noted).ok());
     if let (Some(record), Some(result)) = (&record, &result) {
         damage.extend(contradictions(record, result));
     }

@@ -3,7 +3,7 @@
 //! One thread for jobs and checks, one for single photographs (the newest wish wins), one that looks at the folder once a second. All end when the
 //! [`Worker`] is dropped; a running check is given up then.
 
-use crate::index::{Hit, Index, Query};
+use crate::index::{Index, Query};
 use crate::panel::keeping::{Form, FoundRecord, Lines, RecordEvent, RecordTask, recheck_lines};
 use crate::panel::live::LiveRun;
 use crate::panel::model::{Event, Opened, Task};
@@ -16,7 +16,7 @@ use crate::record::{
     Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, hold_alarms, json_text, read_job,
     read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome,
 };
-use crate::report::{Lengths, Options, pdf_of, photographs_of, read_evidence};
+use crate::report::{Lengths, Options, read_evidence, write_pdf};
 use crate::session::keep::{KeepOptions, keep, recheck};
 use crate::session::{self, Extras};
 use std::path::{Path, PathBuf};
@@ -222,11 +222,11 @@ fn keep_record(folder: &Path, form: &Form) -> Result<PathBuf, session::Failure> 
 /// The newest revision of each record below a folder, newest first, and how many folders of records cannot be read.
 fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
     let why = |problem: Problem| problem.to_string();
-    let hits = Index::open(root, false).map_err(why)?.search(&Query::default()).map_err(why)?.hits;
+    let index = Index::open(root, false).map_err(why)?;
+    let hits = index.search(&Query::default()).map_err(why)?.hits;
     let unread = hits.iter().filter(|hit| hit.state == "damaged" && hit.record.is_none()).count();
-    let folder = |hit: &Hit| hit.folder.split('/').fold(root.to_owned(), |path, part| path.join(part));
     let found = hits.iter().filter(|hit| hit.state != "gone");
-    Ok((found.filter_map(|hit| Some(FoundRecord::of(folder(hit), hit.record.as_ref()?))).collect(), unread))
+    Ok((found.filter_map(|hit| Some(FoundRecord::of(index.path_of(hit), hit.record.as_ref()?))).collect(), unread))
 }
 
 /// The report of a record as PDF, in the folder beside it; a line says where.
@@ -234,10 +234,7 @@ fn write_report(record: &Path) -> Result<Lines, session::Failure> {
     let evidence = read_evidence(record)?;
     let to = record.with_file_name(format!("report-{}.pdf", evidence.name));
     let options = Options { paper: Paper::A4, lengths: Lengths::Millimetres, short: false };
-    let bytes = pdf_of(&evidence, &photographs_of(&evidence), &options).map_err(|e| {
-        Problem::of_file(to.display().to_string(), e.to_string(), "This is a fault of the program: please report it.")
-    })?;
-    write_atomically(&to, &bytes)?;
+    write_pdf(&evidence, &options, &to)?;
     let mut lines = vec![(Verdict::In, format!("The report is in {}", to.display()))];
     if !evidence.damage().is_empty() {
         lines.push((Verdict::Out, "The record is damaged: the report says so on its first page.".into()));

@@ -1,5 +1,7 @@
 //! The hold watch's log read back, for people to look at.
 
+use crate::capture::read_file;
+use crate::limits::LARGEST_LOG_BYTES;
 use crate::record::HOLD_LOG;
 use serde::Deserialize;
 use std::path::Path;
@@ -52,7 +54,7 @@ impl HoldRead {
 
 /// Reads the log of a job folder; `None` where there is none. A line that was cut off is counted and passed over.
 pub fn read_hold_log(folder: &Path) -> Option<HoldRead> {
-    let bytes = std::fs::read(folder.join(HOLD_LOG)).ok()?;
+    let bytes = read_file(&folder.join(HOLD_LOG), LARGEST_LOG_BYTES).ok()?;
     let mut out = HoldRead::default();
     for line in String::from_utf8_lossy(&bytes).lines().filter(|l| !l.trim().is_empty()) {
         match serde_json::from_str(line) {

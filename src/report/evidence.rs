@@ -1,7 +1,9 @@
 //! What a record holds, gathered for a report: files against the manifest first, then what can be read.
 
 use crate::capture::preview::preview;
+use crate::capture::read_file;
 use crate::capture::source::Frame;
+use crate::limits::{LARGEST_REPORTED_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::paper::Moment;
 use crate::record::keep::manifest::{Damage, MANIFEST, sha256_hex};
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE, RecordFile, SURVEY_FILE};
@@ -80,7 +82,7 @@ pub fn read_evidence(folder: &Path) -> Result<Evidence, Failure> {
 
 fn of_record(folder: &Path, name: String) -> Result<Evidence, Failure> {
     let seen = recheck(folder, None, true, &|_| {})?;
-    let manifest = std::fs::read(folder.join(MANIFEST)).unwrap_or_default();
+    let manifest = read_file(&folder.join(MANIFEST), LARGEST_WRITTEN_BYTES).unwrap_or_default();
     let job_folder = folder.join(JOB_FOLDER);
     let made = seen.record.as_ref().and_then(|r| r.made_utc.parse().ok().map(moment));
     Ok(Evidence {
@@ -153,9 +155,6 @@ const BYTES_EACH: usize = 85_000;
 /// Widths and qualities that are tried until a photograph is small enough.
 const STEPS: [(usize, u8); 6] = [(1040, 78), (1040, 66), (900, 58), (760, 55), (640, 50), (480, 45)];
 
-/// A larger file is no photograph.
-const LARGEST_FILE_BYTES: u64 = 200_000_000;
-
 /// The photographs of a record, made smaller, in the order of the result.
 pub fn photographs_of(evidence: &Evidence) -> Vec<Shown> {
     let Ok(result) = &evidence.result else { return Vec::new() };
@@ -174,11 +173,7 @@ fn small(folder: &Path, name: &str) -> Result<(Vec<u8>, [usize; 2]), String> {
         return Err(format!("its name {why}"));
     }
     let path = folder.join(name);
-    let size = std::fs::metadata(&path).map_err(|e| e.to_string())?.len();
-    if size > LARGEST_FILE_BYTES {
-        return Err(format!("{size} bytes are too many for a photograph"));
-    }
-    let bytes = std::fs::read(&path).map_err(|e| e.to_string())?;
+    let bytes = read_file(&path, LARGEST_REPORTED_BYTES).map_err(|e| e.to_string())?;
     let frame = Frame::from_file(0, Duration::ZERO, name.into(), bytes).map_err(|e| e.to_string())?;
     let size_px = [frame.gray.width(), frame.gray.height()];
     let mut out = Vec::new();

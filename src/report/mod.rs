@@ -22,6 +22,8 @@ pub use figures::{Lengths, numbers_of};
 pub use short::short_text;
 
 use crate::paper::{Page, Paper, PaperError, Typeface, pdf};
+use crate::record::{Problem, write_atomically};
+use std::path::Path;
 
 /// What the reader of a report wants.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,6 +44,18 @@ pub fn pages(face: &Typeface, evidence: &Evidence, photographs: &[Shown], option
         proof::draw(&mut flow, evidence, photographs, options.lengths);
     }
     flow.finish()
+}
+
+/// Writes the report as PDF; the short one carries no photographs.
+///
+/// # Errors
+/// It cannot be made or written.
+pub fn write_pdf(evidence: &Evidence, options: &Options, to: &Path) -> Result<(), Problem> {
+    let photographs = if options.short { Vec::new() } else { photographs_of(evidence) };
+    let bytes = pdf_of(evidence, &photographs, options).map_err(|e| {
+        Problem::of_file(to.display().to_string(), e.to_string(), "This is a fault of the program: please report it.")
+    })?;
+    write_atomically(to, &bytes)
 }
 
 /// The report as PDF/A-2b. The same record gives the same bytes: the date in the file is the record's.

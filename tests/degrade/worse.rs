@@ -258,6 +258,12 @@ fn grown(tag: &Detection, by: f64) -> [Vector2<f64>; 4] {
     [[low, low], [high, low], [high, high], [low, high]].map(|[u, v]| inside(tag, u, v))
 }
 
+/// The least and the greatest of each coordinate.
+fn bounds(points: &[Vector2<f64>]) -> [Vector2<f64>; 2] {
+    let low = points.iter().fold(Vector2::repeat(f64::MAX), |a, b| a.inf(b));
+    [low, points.iter().fold(Vector2::repeat(f64::MIN), |a, b| a.sup(b))]
+}
+
 /// Grey value just outside the print.
 fn brightness(picture: &Gray, tag: &Detection) -> u8 {
     let at = inside(tag, 0.5, -0.35);
@@ -275,8 +281,7 @@ fn ellipse(x: f64, y: f64, a: f64, b: f64) -> Vec<Vector2<f64>> {
 
 /// Fills a convex polygon, of either sense, with soft edges (4 x 4 samples a pixel).
 fn cover(picture: &mut Gray, polygon: &[Vector2<f64>], value: u8) {
-    let low = polygon.iter().fold(Vector2::repeat(f64::MAX), |a, b| a.inf(b));
-    let high = polygon.iter().fold(Vector2::repeat(f64::MIN), |a, b| a.sup(b));
+    let [low, high] = bounds(polygon);
     let (w, h) = (picture.width(), picture.height());
     let area: f64 = (0..polygon.len())
         .map(|k| {
@@ -310,18 +315,14 @@ fn cover(picture: &mut Gray, polygon: &[Vector2<f64>], value: u8) {
 
 /// Lays the mirror image of a tag and its paper beside it: below (a wet floor) or at its right (paint). It covers no other tag.
 fn mirror(out: &mut Gray, picture: &Gray, tag: &Detection, contrast: f64, below: bool, others: &[Detection]) {
-    let corners = grown(tag, 1.3);
-    let low = corners.iter().fold(Vector2::repeat(f64::MAX), |a, b| a.inf(b));
-    let high = corners.iter().fold(Vector2::repeat(f64::MIN), |a, b| a.sup(b));
+    let [low, high] = bounds(&grown(tag, 1.3));
     let (w, h) = (picture.width() as isize, picture.height() as isize);
     let (x0, y0, x1, y1) = (low.x as isize, low.y as isize, high.x.ceil() as isize, high.y.ceil() as isize);
     let place = |x: isize, y: isize| if below { (x, 2 * y1 - y) } else { (2 * x1 - x, y) };
     let [(ax, ay), (bx, by)] = [place(x0, y0), place(x1, y1)];
     let (left, right, top, bottom) = (ax.min(bx) as f64, ax.max(bx) as f64, ay.min(by) as f64, ay.max(by) as f64);
     let meets = |other: &Detection| {
-        let corners = grown(other, 1.4);
-        let low = corners.iter().fold(Vector2::repeat(f64::MAX), |a, b| a.inf(b));
-        let high = corners.iter().fold(Vector2::repeat(f64::MIN), |a, b| a.sup(b));
+        let [low, high] = bounds(&grown(other, 1.4));
         low.x < right && high.x > left && low.y < bottom && high.y > top
     };
     if others.iter().any(|o| o.corners != tag.corners && meets(o)) {

@@ -187,13 +187,23 @@ pub fn contradictions(record: &RecordFile, result: &ResultBrief) -> Vec<String> 
 pub fn read_record(folder: &Path) -> Result<RecordFile, Problem> {
     let path = folder.join(RECORD_FILE);
     let name = path.display().to_string();
-    let remedy = "Name the folder of a record, the one that holds record.json and SHA256SUMS.";
-    let text = crate::capture::read_text(&path, crate::limits::LARGEST_RESULT_BYTES)
-        .map_err(|e| Problem::of_file(&name, e.to_string(), remedy))?;
-    let record: RecordFile = serde_json::from_str(&text)
-        .map_err(|e| Problem::of_file(&name, format!("this is no record of this version ({e})"), remedy))?;
+    let bytes = crate::capture::read_file(&path, crate::limits::LARGEST_RESULT_BYTES)
+        .map_err(|e| Problem::of_file(&name, e.to_string(), NO_RECORD))?;
+    record_of(&bytes, &name)
+}
+
+/// What to do about a file that is no record.
+const NO_RECORD: &str = "Name the folder of a record, the one that holds record.json and SHA256SUMS.";
+
+/// The same from the file's bytes; `name` is the file in messages.
+///
+/// # Errors
+/// They are no record of a version that this program knows.
+pub fn record_of(bytes: &[u8], name: &str) -> Result<RecordFile, Problem> {
+    let record: RecordFile = serde_json::from_slice(bytes)
+        .map_err(|e| Problem::of_file(name, format!("this is no record of this version ({e})"), NO_RECORD))?;
     if record.format != RECORD_FORMAT {
-        return Err(Problem::of_file(&name, format!("\"{}\" is not the format of a record", record.format), remedy));
+        return Err(Problem::of_file(name, format!("\"{}\" is not the format of a record", record.format), NO_RECORD));
     }
     Ok(record)
 }
