@@ -36,6 +36,9 @@ pub const LARGEST_PLACES_BYTES: u64 = 50_000_000;
 /// The largest log of a hold watch, bytes: a line is written only where something changes.
 pub const LARGEST_LOG_BYTES: u64 = 200_000_000;
 
+/// The largest file of a camera's place on its stand, bytes: a whole one has about two thousand.
+pub const LARGEST_RIG_BYTES: u64 = 64 << 10;
+
 /// The largest key or signature, bytes.
 pub const LARGEST_KEY_BYTES: u64 = 10_000;
 

@@ -1,6 +1,7 @@
 //! Keeping records, without any drawing: what came of the routine, who keeps the record, corrections, records looked at again and found.
 
 use crate::record::OutcomePart;
+pub use crate::record::Routine;
 use crate::record::keep::RecordFile;
 use crate::record::result::Verdict;
 use crate::session::keep::{Recheck, SignatureState};
@@ -48,31 +49,6 @@ pub struct OutcomeForm {
     pub road_test: String,
     /// Anything else.
     pub note: String,
-}
-
-/// How the routine ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Routine {
-    /// It said that it is done.
-    Completed,
-    /// It broke off.
-    Failed,
-    /// It was not started.
-    NotRun,
-}
-
-impl Routine {
-    /// All of them.
-    pub const ALL: [Routine; 3] = [Routine::Completed, Routine::Failed, Routine::NotRun];
-
-    /// The word in the file.
-    pub fn word(self) -> &'static str {
-        match self {
-            Routine::Completed => "completed",
-            Routine::Failed => "failed",
-            Routine::NotRun => "not run",
-        }
-    }
 }
 
 impl OutcomeForm {

@@ -52,7 +52,7 @@ pub use learn::JobLearn;
 pub use lengths::{End, KnownLength, KnownLengths, LENGTHS_FILE, read_lengths};
 pub use lens_profile::{BoardPhoto, LensProfile, MadeFrom, read_lens_profile};
 pub use lens_write::profile_text;
-pub use outcome::{OUTCOME_FILE, OutcomePart, read_outcome, write_outcome};
+pub use outcome::{OUTCOME_FILE, OutcomePart, Routine, read_outcome, write_outcome};
 pub use panel_file::PanelFile;
 pub use places::{PLACES_FORMAT, learned_texts};
 pub use pointer::JobTouch;

@@ -22,14 +22,32 @@ struct OutcomeFile {
     note: Option<String>,
 }
 
-#[derive(Clone, Copy, Debug, Deserialize)]
-enum Routine {
+/// How the scan tool's routine ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+pub enum Routine {
+    /// It said that it is done.
     #[serde(rename = "completed")]
     Completed,
+    /// It broke off.
     #[serde(rename = "failed")]
     Failed,
+    /// It was not started.
     #[serde(rename = "not run")]
     NotRun,
+}
+
+impl Routine {
+    /// All of them.
+    pub const ALL: [Routine; 3] = [Routine::Completed, Routine::Failed, Routine::NotRun];
+
+    /// The word in the file.
+    pub fn word(self) -> &'static str {
+        match self {
+            Routine::Completed => "completed",
+            Routine::Failed => "failed",
+            Routine::NotRun => "not run",
+        }
+    }
 }
 
 #[derive(Debug, Deserialize)]
@@ -79,12 +97,7 @@ pub fn read_outcome(folder: &Path) -> Result<Option<OutcomePart>, Problem> {
     }
     Ok(Some(OutcomePart {
         scan_tool: file.scan_tool,
-        routine: match file.routine {
-            Routine::Completed => "completed",
-            Routine::Failed => "failed",
-            Routine::NotRun => "not run",
-        }
-        .into(),
+        routine: file.routine.word().into(),
         message: file.message,
         fault_codes: file.fault_codes,
         road_test_driven: file.road_test.as_ref().map(|r| r.driven),

@@ -1,5 +1,7 @@
 //! Rehearsals: the shipped files, the folder that a trainee works in, and the answer that is given.
 
+use crate::capture::read_text;
+use crate::limits::LARGEST_WRITTEN_BYTES;
 use crate::record::document::Document;
 use crate::record::problem::Problem;
 use crate::units::{m_from_mm, rad_from_deg};
@@ -310,7 +312,7 @@ pub fn read_answer(folder: &Path) -> Result<Answer, Problem> {
 
 /// The first key of an answer that still stands as it was handed out.
 fn untouched(path: &Path) -> Option<&'static str> {
-    let table: toml::Table = toml::from_str(&std::fs::read_to_string(path).ok()?).ok()?;
+    let table: toml::Table = toml::from_str(&read_text(path, LARGEST_WRITTEN_BYTES).ok()?).ok()?;
     ["decision", "fault"].into_iter().find(|key| table.get(*key).and_then(toml::Value::as_str) == Some("..."))
 }
 

@@ -1,6 +1,8 @@
 //! Where a camera sits on the stand, kept from one survey to the next: `--rig FILE` of the live reading.
 
+use crate::capture::read_text;
 use crate::frames::{Body, Camera, Pose};
+use crate::limits::LARGEST_RIG_BYTES;
 use crate::record::problem::Problem;
 use crate::record::write::{json_text, write_atomically};
 use crate::units::{deg_from_rad, m_from_mm, mm_from_m, rad_from_deg};
@@ -10,9 +12,6 @@ use std::path::Path;
 
 /// The format of the file.
 pub const RIG_FORMAT: &str = "plumbsight/rig/1";
-
-/// Longest file that is read, bytes: a whole one has about two thousand.
-const LONGEST: u64 = 64 << 10;
 
 /// The file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -65,11 +64,7 @@ impl RigFile {
             let remedy = "Name the file that an earlier `live --rig` wrote, or a new one to write to.";
             Problem::of_file(file.display().to_string(), what, remedy)
         };
-        let size = std::fs::metadata(file).map_err(|e| fail(format!("it cannot be read ({e})")))?.len();
-        if size > LONGEST {
-            return Err(fail(format!("it has {size} bytes: this is no camera's place on a stand")));
-        }
-        let text = std::fs::read_to_string(file).map_err(|e| fail(format!("it cannot be read ({e})")))?;
+        let text = read_text(file, LARGEST_RIG_BYTES).map_err(|e| fail(e.to_string()))?;
         let rig: Self =
             serde_json::from_str(&text).map_err(|e| fail(format!("this is no camera's place on a stand ({e})")))?;
         if rig.format != RIG_FORMAT {

@@ -1,5 +1,7 @@
 //! The survey alone as JSON: bodies, photographs, residuals and the full covariance.
 
+use crate::capture::read_text;
+use crate::limits::LARGEST_RESULT_BYTES;
 use crate::record::result::{LensPart, NoticePart, PointerPart, SurveyPart};
 use crate::record::{Job, Problem, json_text};
 use crate::session::result::{kind_word, lenses, survey_part};
@@ -130,7 +132,7 @@ pub fn seen_tags(path: &std::path::Path) -> Result<Vec<SeenTag>, Problem> {
     let fail = |what: String| {
         Problem::of_file(path.display().to_string(), what, "`plumbsight recheck RECORD` says what is damaged.")
     };
-    let text = std::fs::read_to_string(path).map_err(|e| fail(format!("it cannot be read ({e})")))?;
+    let text = read_text(path, LARGEST_RESULT_BYTES).map_err(|e| fail(e.to_string()))?;
     let part: Part = serde_json::from_str(&text).map_err(|e| fail(format!("this is no survey ({e})")))?;
     Ok(part.views)
 }
