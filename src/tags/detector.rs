@@ -160,8 +160,8 @@ fn grown_outline(map: &DarkMap, component: &Component, hull: &Hull, outline: &mu
     let may_be = |area: f64| area > LEAST_FILLED * hull.area && f64::from(component.area) < MOST_DARK * area;
     let [left, top, right, bottom] = component.bounds;
     let longest = (MOST_WINDING * f64::from(2 * (right - left + bottom - top))) as usize;
-    // Bright cells are holes. Across corners they are not counted.
-    let holes = component.across_corners || component.holes() > 0;
+    // Bright cells are holes. Across corners they are not counted, and what hangs together there and has something grown onto it besides was never a tag.
+    let holes = !component.across_corners && component.holes() > 0;
     let large = (right - left).min(bottom - top) >= LEAST_GROWN;
     holes
         && large
