@@ -40,11 +40,7 @@ fn main() {
 }
 
 fn open(wrap: impl FnOnce(PanelApp) -> Box<dyn eframe::App> + 'static, job: Option<PathBuf>, settings: Settings) {
-    let options = eframe::NativeOptions {
-        viewport: egui::ViewportBuilder::default().with_inner_size([1280.0, 860.0]),
-        renderer: eframe::Renderer::Glow,
-        ..Default::default()
-    };
+    let options = plumbsight::panel::window_options([1280.0, 860.0]);
     let made = move |created: &eframe::CreationContext<'_>| {
         let ctx = created.egui_ctx.clone();
         let worker = Worker::start(Arc::new(move || ctx.request_repaint()));
