@@ -90,12 +90,14 @@ fn furniture(painter: &egui::Painter, rect: Rect, window: &Window, scale: f32, l
     };
     let inner = rect.shrink(5.0);
     let (title, left, right, lean) = match window.view {
-        View::Above => ("from above, ahead is up", "car's left", "car's right", "yaw"),
-        View::Side => ("from the car's right side", "towards the rear", "ahead", "pitch"),
+        View::Above => ("from above, ahead is up", "← car's left", "car's right →", "yaw"),
+        View::Side => ("from the car's right side", "← towards the rear", "ahead →", "pitch"),
     };
     text(inner.center_top(), Align2::CENTER_TOP, title.into());
-    text(inner.left_center(), Align2::LEFT_CENTER, left.into());
-    text(inner.right_center(), Align2::RIGHT_CENTER, right.into());
+    // Below the title rather than beside the axis, where the mark often lies.
+    let line = Vec2::new(0.0, 16.0);
+    text(inner.left_top() + line, Align2::LEFT_TOP, left.into());
+    text(inner.right_top() + line, Align2::RIGHT_TOP, right.into());
     let times = if window.lean_times > 1.0 { format!(" (drawn × {:.0})", window.lean_times) } else { String::new() };
     let deviation = match window.view {
         View::Above => window.lean_deg,

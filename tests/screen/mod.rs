@@ -64,7 +64,8 @@ impl Screen {
     fn paint(&self, output: FullOutput) -> ColorImage {
         let per_point = output.pixels_per_point;
         let size = self.size.map(|v| (v as f32 * per_point) as usize);
-        let mut image = ColorImage::filled(size, Color32::BLACK);
+        // As the window is cleared (`PanelApp::clear_color`).
+        let mut image = ColorImage::filled(size, self.ctx.global_style().visuals.panel_fill);
         for clipped in self.ctx.tessellate(output.shapes, per_point) {
             let Primitive::Mesh(mesh) = clipped.primitive else { panic!("something that is no mesh") };
             let texture = &self.textures[&mesh.texture_id];
