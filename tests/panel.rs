@@ -896,7 +896,11 @@ fn invented_hold() -> HoldView {
 }
 
 /// Name, size, look, and how the stage is reached.
-fn stages() -> Vec<(&'static str, [f32; 2], Look, Set)> {
+type Stage = (&'static str, [f32; 2], Look, Set);
+
+/// The stages of the work that have a picture.
+fn stages() -> Vec<Stage> {
+    let stage = |name, size, look, set: Set| -> Stage { (name, size, look, set) };
     use plumbsight::panel::keeping::{Form, RecordCommand, RecordEvent};
     let at = |place: Place| -> Set {
         Box::new(move |app: &mut PanelApp| {
@@ -913,13 +917,13 @@ fn stages() -> Vec<(&'static str, [f32; 2], Look, Set)> {
         })
     };
     vec![
-        ("start", SMALL, Look::Light, Box::new(|_| {})),
-        ("bay", USUAL, Look::Light, at(Place::Bay)),
-        ("photographs", USUAL, Look::Light, at(Place::Photographs)),
-        ("placing", USUAL, Look::Light, live(false)),
-        ("placing-dark", SMALL, Look::Dark, live(false)),
-        ("far", SMALL, Look::Light, live(true)),
-        (
+        stage("start", SMALL, Look::Light, Box::new(|_| {})),
+        stage("bay", USUAL, Look::Light, at(Place::Bay)),
+        stage("photographs", USUAL, Look::Light, at(Place::Photographs)),
+        stage("placing", USUAL, Look::Light, live(false)),
+        stage("placing-dark", SMALL, Look::Dark, live(false)),
+        stage("far", SMALL, Look::Light, live(true)),
+        stage(
             "hold",
             USUAL,
             Look::Light,
@@ -930,7 +934,7 @@ fn stages() -> Vec<(&'static str, [f32; 2], Look, Set)> {
                 app.model.live = invented_live(app, Some(invented_hold()));
             }),
         ),
-        (
+        stage(
             "record",
             USUAL,
             Look::Light,
