@@ -74,11 +74,13 @@ fn readings(text: &str) -> Vec<[(f64, f64); 6]> {
 
 /// What came of the stand that was put elsewhere twice, once behind a stalled camera, once behind a lost one.
 ///
-/// Truth: the renderer's own place of the stand in each frame (`fixtures/live-a/truth.json`).
+/// Truth: the renderer's own place of the stand in each frame (`fixtures/live-a/truth.json`). U is of 95 %, and the readings of a frame that is sent again and again
+/// are one draw for each component: of 18 one or two may be outside of it (of the 120 of all twenty frames, each read by itself, one is: the roll of frame 20).
 fn readings_follow_the_stand(text: &str) {
     let stretches: Vec<&str> = text.split("goes on\n").collect();
     assert_eq!(stretches.len(), STANDS.len(), "{text}");
     let truths = live_truths();
+    let mut outside = Vec::new();
     for (stretch, frame) in stretches.iter().zip(STANDS) {
         let all = readings(stretch);
         assert!(all.len() >= 3, "{} readings of frame {frame}:\n{text}", all.len());
@@ -89,15 +91,17 @@ fn readings_follow_the_stand(text: &str) {
                     if k < 3 { (mm_from_m(1.0), 1.5, 0.05) } else { (deg_from_rad(1.0), 0.08, 0.005) };
                 let error = (value - edge * truths[frame - 1][k]).abs();
                 worst[k] = worst[k].max(error);
-                assert!(
-                    *u > 0.0 && error <= u + 2.0 * half_a_digit,
-                    "component {k} of frame {frame}: {error} of U {u}"
-                );
-                assert!(error <= most, "component {k} of frame {frame}: {error}");
+                assert!(*u > 0.0 && error <= most, "component {k} of frame {frame}: {error}, U {u}");
+                // The printed digits hide half of the last one, of the value and of U.
+                if error > u + half_a_digit && !outside.contains(&(frame, k)) {
+                    outside.push((frame, k));
+                }
             }
         }
-        println!("frame {frame}: {} readings, at most {worst:.2?} off (mm, degrees), all within U", all.len());
+        println!("frame {frame}: {} readings, at most {worst:.2?} off (mm, degrees)", all.len());
     }
+    println!("outside of U: {outside:?} of 18");
+    assert!(outside.len() <= 2, "{outside:?}\n{text}");
     assert!(stretches[0].contains("no picture arrives") && stretches[1].contains("trying again"), "{text}");
     // It stands still in the end, where it should.
     assert!(text.contains("exit code 0"), "{text}");
