@@ -738,8 +738,7 @@ fn the_pictures_of_every_stage_are_as_they_were() {
     for (name, size, look, set) in stages() {
         let picture = painted(size, look, &*set);
         let path = folder.join(format!("{name}.png"));
-        let rgb: Vec<u8> = picture.pixels.iter().flat_map(|p| [p.r(), p.g(), p.b()]).collect();
-        let png = plumbsight::capture::encode_png(picture.size[0], picture.size[1], &rgb).unwrap();
+        let png = screen::png(&picture);
         if anew {
             std::fs::write(&path, png).unwrap();
             continue;
@@ -830,7 +829,11 @@ fn invented_live(app: &PanelApp, hold: Option<HoldView>) -> LiveState {
             _ => Verdict::NotProven,
         };
         figure.verdict = figure.tolerance.map(state);
-        figure.words = "invented for the picture".into();
+        figure.words = match figure.name {
+            "lateral" => "12 mm too far to the car's left".into(),
+            "yaw" => "turned 0.58° clockwise seen from above".into(),
+            _ => "within its tolerance".into(),
+        };
     }
     standing.moves = vec![
         "Turn the stand 0.60° counter-clockwise seen from above (10 mm at the end of a 1 m arm).".into(),
@@ -845,7 +848,7 @@ fn invented_live(app: &PanelApp, hold: Option<HoldView>) -> LiveState {
         stale: false,
         motion: "moving",
         frames: 9,
-        bodies: vec![body("stand", true, 4), body("floor sheet 3", false, 4), body("floor sheet 4", false, 4)],
+        bodies: vec![body("stand", true, 4), body("floor sheet 103", false, 4), body("floor sheet 104", false, 4)],
         hold,
         ..LiveView::nothing(vec![plumbsight::panel::live::CameraView {
             source: "camera 0".into(),
@@ -881,14 +884,17 @@ fn invented_hold() -> HoldView {
         broken: false,
         bodies: vec![
             body("stand", [(0.1, 0.3), (-0.1, 0.2), (0.0, 0.2)], 0.6),
-            body("floor sheet 3", [(0.0, 0.2), (0.0, 0.2), (0.1, 0.3)], 0.5),
+            body("floor sheet 103", [(0.0, 0.2), (0.0, 0.2), (0.1, 0.3)], 0.5),
             body("plate rear left", [(0.1, 0.4), (0.0, 0.3), (-0.2, 0.4)], 0.9),
         ],
         curves: vec![curve("plate rear left", 3.1), curve("stand", 0.3)],
         news: vec![
             (false, "1:02: the watch begins: everything rests.".into()),
-            (false, "4:10: \"floor sheet 3\" has not been seen since 4:08: nothing is said of it until it is.".into()),
-            (false, "4:31: \"floor sheet 3\" is seen again, after 0:23 of being hidden.".into()),
+            (
+                false,
+                "4:10: \"floor sheet 103\" has not been seen since 4:08: nothing is said of it until it is.".into(),
+            ),
+            (false, "4:31: \"floor sheet 103\" is seen again, after 0:23 of being hidden.".into()),
         ],
         trouble: None,
         log: Ok("demonstration/hold.jsonl".into()),

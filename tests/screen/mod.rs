@@ -167,6 +167,17 @@ fn sample(texture: &ColorImage, uv: [f32; 2]) -> [f32; 4] {
     })
 }
 
+/// The picture as a PNG, as small as it gets.
+pub fn png(picture: &ColorImage) -> Vec<u8> {
+    use image::codecs::png::{CompressionType, FilterType, PngEncoder};
+    let rgb: Vec<u8> = picture.pixels.iter().flat_map(|p| [p.r(), p.g(), p.b()]).collect();
+    let [width, height] = picture.size.map(|v| v as u32);
+    let mut out = Vec::new();
+    let encoder = PngEncoder::new_with_quality(&mut out, CompressionType::Best, FilterType::Adaptive);
+    image::RgbImage::from_raw(width, height, rgb).expect("its pixels").write_with_encoder(encoder).expect("a PNG");
+    out
+}
+
 /// Side of the squares in which pictures are compared, px: about a letter.
 const SQUARE: usize = 12;
 
