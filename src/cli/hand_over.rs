@@ -114,7 +114,7 @@ fn put(records: &[PathBuf], to: Option<&Path>, text: &str) -> Result<(), Problem
 }
 
 fn code(all: &[Evidence]) -> u8 {
-    if all.iter().all(|e| e.damage().is_empty()) { 0 } else { EXIT_DAMAGED }
+    if all.iter().all(|e| e.against().is_empty()) { 0 } else { EXIT_DAMAGED }
 }
 
 /// A file inside a record would damage it.

@@ -1,13 +1,13 @@
 //! The first page: the verdict, what speaks against it, what was measured, where it stood, and what a verdict does not say.
 
 use crate::paper::{Align, Ink, Look};
+use crate::record::HoldRead;
 use crate::record::result::{ResultFile, StationPart, Verdict};
 use crate::report::evidence::{Evidence, Kept};
-use crate::report::figures::{Lengths, rounded, signed};
+use crate::report::figures::{Lengths, SixLine};
 use crate::report::flow::{Flow, SMALL_MM, number, panel, words};
 use crate::report::page_parts::{inks, meaning, shape};
 use crate::report::{plan, windows};
-use crate::session::keep::SignatureState;
 
 /// Lines that a warning may take on this page, and how many warnings are written out.
 const WARNING_LINES: usize = 2;
@@ -26,25 +26,24 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence, lengths: Lengths) {
         cautions(flow, None);
         return;
     };
-    match worst(result) {
-        Some(station) => {
-            let below = TABLE_MM + caution_height(flow, result);
-            let room = flow.bottom() - flow.y - below;
-            drawings(flow, result, station, room.clamp(52.0, 118.0));
-            six(flow, station, lengths);
-        }
-        None => {
-            if let Some(why) = &result.not_measured {
-                let (y, width) = (flow.y, flow.width());
-                flow.canvas.bold([flow.left(), y + 3.0], 3.2, Align::Left, Ink::BLACK, "Why there is no measurement");
-                flow.y += 5.0;
-                flow.y += flow.short([flow.left(), flow.y], 3.0, width, 12, "Why there is no measurement", why);
-                flow.y += 4.0;
-            }
-        }
+    if let Some(why) = &result.not_measured {
+        let width = flow.width();
+        flow.canvas.bold([flow.left(), flow.y + 3.0], 3.2, Align::Left, Ink::BLACK, WHY_NOT);
+        flow.y += 5.0;
+        let most = if result.stations.is_empty() { 12 } else { 3 };
+        flow.y += flow.short([flow.left(), flow.y], 3.0, width, most, WHY_NOT, why) + 4.0;
+    }
+    if let Some(station) = worst(result) {
+        let below = TABLE_MM + caution_height(flow, result);
+        let room = flow.bottom() - flow.y - below;
+        drawings(flow, result, station, room.clamp(52.0, 118.0));
+        six(flow, evidence, station, lengths);
     }
     cautions(flow, Some(result));
 }
+
+/// Heads why nothing was measured.
+const WHY_NOT: &str = "Why there is no measurement";
 
 /// Height kept for the table of the six with its title, mm.
 const TABLE_MM: f64 = 44.0;
@@ -57,19 +56,15 @@ pub fn worst(result: &ResultFile) -> Option<&StationPart> {
 fn banner(flow: &mut Flow, evidence: &Evidence, verdict: Verdict) {
     let (fill, ink) = inks(verdict);
     let (left, width, y) = (flow.left(), flow.width(), flow.y);
-    let doubtful = !evidence.damage().is_empty();
-    let later = evidence.hold_alarms() > 0 && verdict == Verdict::In;
     let text = meaning(verdict);
     let (lines, _) = flow.lines(text, 3.1, width - 28.0, 4);
     let height = 15.0 + 4.0 * lines.len() as f64;
     panel(&mut flow.canvas, [left, y], [width, height], Look::both(fill, Ink::BLACK, 0.3));
     shape(&mut flow.canvas, [left + 12.0, y + height / 2.0], 6.5, verdict, ink);
-    let said = match (doubtful, later) {
-        (true, _) => format!("SAID TO BE {}", verdict.words().to_uppercase()),
-        (false, true) => "IN TOLERANCE WHEN MEASURED".to_owned(),
-        (false, false) => verdict.words().to_uppercase(),
-    };
-    flow.canvas.bold([left + 24.0, y + 10.0], 7.6, Align::Left, ink, &said);
+    let said = evidence.said(verdict).to_uppercase();
+    // The longest of them in a size that stays within the banner.
+    let em = (7.6f64).min((width - 28.0) / flow.width_em(&said));
+    flow.canvas.bold([left + 24.0, y + 10.0], em, Align::Left, ink, &said);
     for (k, line) in lines.iter().enumerate() {
         flow.canvas.text([left + 24.0, y + 15.5 + 4.0 * k as f64], 3.1, Align::Left, ink, line);
     }
@@ -78,22 +73,11 @@ fn banner(flow: &mut Flow, evidence: &Evidence, verdict: Verdict) {
 
 /// What speaks against the verdict or limits it, most serious first.
 pub fn warnings(evidence: &Evidence) -> Vec<String> {
-    let mut out = Vec::new();
-    match &evidence.kept {
-        Kept::Job => out.push(
+    let mut out = evidence.against();
+    if let Kept::Job = &evidence.kept {
+        out.push(
             "This is no record: it was made from a job folder whose files can still change, and nothing guards them. `plumbsight record` keeps a job.".into(),
-        ),
-        Kept::Record { damage, signature, .. } => {
-            if !damage.is_empty() {
-                let named: Vec<String> = damage.iter().take(4).map(|d| format!("{} {}", d.file, d.what.words())).collect();
-                let more = damage.len().saturating_sub(4);
-                let more = if more > 0 { format!("; and {more} more") } else { String::new() };
-                out.push(format!("THIS RECORD IS DAMAGED. Do not rely on anything in this report: {}{more}.", named.join("; ")));
-            }
-            if *signature == SignatureState::Bad {
-                out.push("BAD SIGNATURE: it does not belong to this record and this key, or is missing.".into());
-            }
-        }
+        );
     }
     match evidence.hold_alarms() {
         0 => {}
@@ -104,6 +88,7 @@ pub fn warnings(evidence: &Evidence) -> Vec<String> {
             "THE HOLD WATCH RAISED {n} ALARMS: something moved, and what was judged before them no longer holds."
         )),
     }
+    out.extend(evidence.hold.as_ref().and_then(HoldRead::doubt));
     let Ok(result) = &evidence.result else { return out };
     for failed in result.integrity.iter().filter(|t| !t.passed) {
         out.push(format!("A fault was found: {}", failed.sentence));
@@ -222,8 +207,8 @@ fn drawings(flow: &mut Flow, result: &ResultFile, station: &StationPart, height:
 }
 
 /// The table of the six deviations of a station.
-pub fn six(flow: &mut Flow, station: &StationPart, lengths: Lengths) {
-    let title = format!("Station {}: {} {}", station.name, station.verdict.shape(), station.verdict.words());
+pub fn six(flow: &mut Flow, evidence: &Evidence, station: &StationPart, lengths: Lengths) {
+    let title = format!("Station {}: {} {}", station.name, station.verdict.shape(), evidence.said(station.verdict));
     let (lines, cut) = flow.lines(&title, 3.2, flow.width(), 1);
     if cut {
         flow.in_full.push(("Station".into(), station.name.clone()));
@@ -237,18 +222,16 @@ pub fn six(flow: &mut Flow, station: &StationPart, lengths: Lengths) {
         .each()
         .iter()
         .map(|(name, unit, d)| {
-            let (edge, digits, unit) = lengths.of(unit);
-            let unit = if unit == "°" { "°".to_owned() } else { format!(" {unit}") };
-            let plain = |v: f64| format!("{}{unit}", rounded(edge(v), digits));
-            let state = d.verdict.map_or("not asked".to_owned(), |v| format!("{} {}", v.shape(), v.words()));
+            let line = SixLine::of(d, lengths.of(unit));
+            let state = d.verdict.map_or(String::new(), |v| format!("{} {}", v.shape(), v.words()));
             vec![
                 (*name).to_owned(),
-                plain(d.required),
-                plain(d.measured),
-                format!("{}{unit}", signed(edge(d.deviation), digits)),
-                format!("±{}", plain(d.expanded)),
-                d.tolerance.map_or("not asked".into(), |t| format!("±{}", plain(t))),
-                if d.verdict.is_some() { state } else { String::new() },
+                line.required,
+                line.measured,
+                line.deviation,
+                line.expanded,
+                line.tolerance.unwrap_or_else(|| "not asked".into()),
+                state,
             ]
         })
         .collect();

@@ -170,6 +170,17 @@ pub enum SignatureState {
     Bad,
 }
 
+impl SignatureState {
+    /// A word for tables.
+    pub fn word(self) -> &'static str {
+        match self {
+            SignatureState::None => "none",
+            SignatureState::Good => "good",
+            SignatureState::Bad => "BAD",
+        }
+    }
+}
+
 /// What is said of a bad signature, everywhere.
 pub const BAD_SIGNATURE: &str = "BAD SIGNATURE: it does not belong to this record and this key, or is missing";
 
