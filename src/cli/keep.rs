@@ -1,8 +1,8 @@
 //! `plumbsight record`, `recheck` and `key`: a job kept as a record, and a record looked at again.
 
 use crate::cli::{ProgressLine, say};
-use crate::record::keep::{JOB_FOLDER, Moment};
 use crate::record::keep::sign::ShopKey;
+use crate::record::keep::{JOB_FOLDER, Moment};
 use crate::record::{HoldRead, Problem, read_hold_log, write_new};
 use crate::session::Failure;
 use crate::session::keep::{self, BAD_SIGNATURE, KeepOptions, Recheck, SignatureState};

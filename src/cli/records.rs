@@ -245,9 +245,10 @@ fn open(folder: &Path, hit: &Hit) -> Result<u8, Failure> {
     if seen.signature == SignatureState::Bad {
         against.push(format!("{BAD_SIGNATURE}."));
     }
-    let later = hit.corrected_by.as_ref().map(|by| {
-        format!("CORRECTED LATER by {by}: that record stands for this one; open it (`--open {by}`).")
-    });
+    let later = hit
+        .corrected_by
+        .as_ref()
+        .map(|by| format!("CORRECTED LATER by {by}: that record stands for this one; open it (`--open {by}`)."));
     let mut out = String::new();
     let _ = writeln!(out, "Record {}", folder.display());
     // What is wrong stands before and behind: the table between is longer than a screen.

@@ -192,12 +192,8 @@ fn car(out: &mut String, result: &ResultFile) {
     }
     thrust_lines(out, vehicle);
     if let Some(floor) = &vehicle.steepest_floor {
-        let text = format!(
-            "floor: steepest from {} to {}, {}",
-            floor.low,
-            floor.high,
-            with_u(&floor.rises_mm_per_m, " mm/m")
-        );
+        let text =
+            format!("floor: steepest from {} to {}, {}", floor.low, floor.high, with_u(&floor.rises_mm_per_m, " mm/m"));
         line(out, "  ", &text);
     }
     let _ = writeln!(out);

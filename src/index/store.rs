@@ -6,9 +6,7 @@
 use super::{Kind, Place, Query, SeriesValue};
 use crate::record::keep::RecordFile;
 use crate::record::result::Verdict;
-use rusqlite::{
-    Connection, ErrorCode, OpenFlags, OptionalExtension, ToSql, Transaction, TransactionBehavior, params,
-};
+use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, ToSql, Transaction, TransactionBehavior, params};
 use std::collections::{HashMap, HashSet};
 use std::path::Path;
 use std::time::Duration;

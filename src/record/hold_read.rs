@@ -48,7 +48,9 @@ impl HoldRead {
     /// Why more may stand in the log than was read; `None` where all of it was.
     pub fn doubt(&self) -> Option<String> {
         match (&self.fault, self.unreadable) {
-            (Some(why), _) => Some(format!("The log of the hold watch cannot be read ({why}): an alarm may stand in it.")),
+            (Some(why), _) => {
+                Some(format!("The log of the hold watch cannot be read ({why}): an alarm may stand in it."))
+            }
             (None, 0) => None,
             (None, 1) => Some("A line of the log of the hold watch cannot be read: an alarm may stand in it.".into()),
             (None, n) => {

@@ -7,8 +7,8 @@ use crate::limits::{LARGEST_REPORTED_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::paper::Moment;
 use crate::record::keep::manifest::{Damage, MANIFEST, sha256_hex};
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE, RecordFile, SURVEY_FILE};
-use crate::record::{HoldRead, OutcomePart, Problem, ResultFile, read_hold_log, read_outcome, read_result};
 use crate::record::result::Verdict;
+use crate::record::{HoldRead, OutcomePart, Problem, ResultFile, read_hold_log, read_outcome, read_result};
 use crate::session::keep::{BAD_SIGNATURE, SignatureState, recheck};
 use crate::session::{Failure, SeenTag, seen_tags};
 use crate::verdict::words::capital;
@@ -121,7 +121,12 @@ fn of_record(folder: &Path, name: String) -> Result<Evidence, Failure> {
     Ok(Evidence {
         name,
         made: made.unwrap_or_else(|| written_at(&folder.join(MANIFEST))),
-        kept: Kept::Record { manifest_sha256: sha256_hex(&manifest), damage: seen.damage, contradictions: seen.contradictions, signature: seen.signature },
+        kept: Kept::Record {
+            manifest_sha256: sha256_hex(&manifest),
+            damage: seen.damage,
+            contradictions: seen.contradictions,
+            signature: seen.signature,
+        },
         outcome: seen.record.as_ref().and_then(|r| r.outcome.clone()),
         record: seen.record,
         result: read_result(&folder.join(RESULT_FILE)).map_err(|p| p.to_string()),

@@ -213,9 +213,9 @@ fn car(flow: &mut Flow, result: &ResultFile) {
     add("Vertical from", Some(v.vertical_from.clone()));
     add(
         "Steepest floor",
-        v.steepest_floor.as_ref().map(|f| {
-            format!("from {} to {}: {}", f.low, f.high, with_u(&f.rises_mm_per_m, " mm/m"))
-        }),
+        v.steepest_floor
+            .as_ref()
+            .map(|f| format!("from {} to {}: {}", f.low, f.high, with_u(&f.rises_mm_per_m, " mm/m"))),
     );
     add(
         "Floor to the plumb line",

@@ -108,7 +108,10 @@ mod tests {
     #[test]
     fn a_value_goes_as_far_as_its_uncertainty() {
         let fine = LastDigit::of(0.04);
-        assert_eq!([fine.plain(1599.96), fine.signed(0.0004), fine.signed(-1.2), fine.signed(1.2)], ["1599.960", "0.000", "-1.200", "+1.200"]);
+        assert_eq!(
+            [fine.plain(1599.96), fine.signed(0.0004), fine.signed(-1.2), fine.signed(1.2)],
+            ["1599.960", "0.000", "-1.200", "+1.200"]
+        );
         assert_eq!(LastDigit::of(130.0).plain(1234.0), "1230");
         assert_eq!(LastDigit::of(f64::NAN).plain(1.0), "1.000");
     }
