@@ -230,7 +230,7 @@ fn demo_runs_the_whole_job_and_the_exit_code_says_the_verdict() {
     // What the README shows of it is what comes out.
     let readme = std::fs::read_to_string(common::repository("README.md")).unwrap();
     let shown: Vec<&str> =
-        readme.lines().filter(|l| l.starts_with("distance   ") || l.contains("required   measured")).collect();
+        readme.lines().filter(|l| l.starts_with("distance   ") || l.contains("required    measured")).collect();
     assert!(shown.len() == 2 && shown.iter().all(|l| text.contains(l)), "{shown:?}\n{text}");
     let result = result_of(&folder);
     assert_eq!(result.verdict, Verdict::In);

@@ -46,7 +46,8 @@ fn records(root: &Path, more: &[&str]) -> (i32, String) {
 }
 
 fn json(root: &Path, more: &[&str]) -> Value {
-    let (_, said) = records(root, &[&["--json", "--limit", "1000"], more].concat());
+    let many: &[&str] = if more.contains(&"--trend") { &[] } else { &["--limit", "1000"] };
+    let (_, said) = records(root, &[&["--json"], many, more].concat());
     serde_json::from_str(&said).unwrap_or_else(|e| panic!("{e}: {said}"))
 }
 

@@ -26,8 +26,8 @@ Examples:
   plumbsight lens photos/*.jpg --board my-board.toml --camera \"bay webcam\"
   plumbsight lens show lens.toml --out lens.svg
 
-The size of the board's print does not matter for a lens, only that it is
-flat.";
+The size of the board's print does not matter for a lens; whether it is flat
+does matter.";
 
 #[derive(Args)]
 #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]

@@ -69,11 +69,12 @@ fn placement(result: &ResultFile) -> String {
 }
 
 fn station_text(out: &mut String, station: &StationPart) {
-    let _ = writeln!(out, "{} {}: {}", station.verdict.shape(), station.verdict.words().to_uppercase(), station.name);
+    let head = format!("{} {}: {}", station.verdict.shape(), station.verdict.words().to_uppercase(), station.name);
+    line_after(out, "", "  ", &head);
     let _ = writeln!(out);
     let _ = writeln!(
         out,
-        "{:<9}{:>11}{:>11}{:>11}{:>11}{:>11}",
+        "{:<9}{:>10}{:>12}{:>11}{:>11}{:>11}",
         "", "required", "measured", "deviation", "U (95 %)", "tolerance"
     );
     for (name, unit, d) in station.deviations.each() {
@@ -157,7 +158,10 @@ fn row(name: &str, unit: &str, d: &DeviationPart) -> String {
         }
         None => String::new(),
     };
-    format!("{name:<9}{required:>11}{measured:>11}{deviation:>11}{expanded:>11}{tolerance:>11}{state}")
+    // A blank before each, so that no two run into one however many digits U asks for.
+    let [measured, deviation, expanded, tolerance] =
+        [measured, deviation, expanded, tolerance].map(|text| format!(" {text}"));
+    format!("{name:<9}{required:>10}{measured:>12}{deviation:>11}{expanded:>11}{tolerance:>11}{state}")
 }
 
 /// A number that rounds to zero is shown as zero, not as minus zero.
@@ -367,7 +371,7 @@ mod tests {
     #[test]
     fn rows_fit_the_width_and_carry_shape_and_word() {
         let text = row("distance", "mm", &deviation(Some(Verdict::NotProven)));
-        assert_eq!(text, "distance     1600 mm 1599.96 mm   -0.04 mm   ±0.79 mm      ±5 mm  ◆ not proven");
+        assert_eq!(text, "distance    1600 mm  1599.96 mm   -0.04 mm   ±0.79 mm      ±5 mm  ◆ not proven");
         assert!(text.chars().count() <= WIDTH);
         assert!(row("distance", "mm", &deviation(Some(Verdict::In))).ends_with("● in"));
         assert!(row("distance", "mm", &deviation(Some(Verdict::Out))).ends_with("▲ out"));

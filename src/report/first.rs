@@ -8,6 +8,7 @@ use crate::report::figures::{Lengths, SixLine};
 use crate::report::flow::{Flow, SMALL_MM, number, panel, words};
 use crate::report::page_parts::{inks, meaning, shape};
 use crate::report::{plan, windows};
+use crate::verdict::words::capital;
 
 /// Lines that a warning may take on this page, and how many warnings are written out.
 const WARNING_LINES: usize = 2;
@@ -149,7 +150,7 @@ fn facts(flow: &mut Flow, evidence: &Evidence) {
         None => "no record was kept".into(),
     };
     let kept = match record {
-        Some(r) => format!("revision {}: {}", r.revision, evidence.name),
+        Some(r) => format!("{}, revision {}", evidence.name, r.revision),
         None => format!("folder {}", evidence.name),
     };
     let of = |text: Option<&String>| text.filter(|t| !t.trim().is_empty()).cloned().unwrap_or_else(none);
@@ -163,12 +164,15 @@ fn facts(flow: &mut Flow, evidence: &Evidence) {
         [("VIN", vin.unwrap_or_else(none)), ("Published in", of(placement.map(|p| &p.source)))],
         [("Job", title.unwrap_or_else(none)), ("Revision of it", of(placement.map(|p| &p.revision)))],
         [("Kept by", record.map_or_else(none, |r| r.by.clone())), ("Kept at", when)],
-        [("Record", kept), ("Heights from", placement.map_or_else(none, |p| p.reference.clone()))],
     ];
+    // A record's name is one long word: over the whole width.
+    let wide = [[("Heights from", placement.map_or_else(none, |p| p.reference.clone()))], [("Record", kept)]];
     let (column, label) = (flow.width() / 2.0, 23.0);
-    for pair in pairs {
+    let rows =
+        pairs.iter().map(|pair| (pair.as_slice(), column)).chain(wide.iter().map(|one| (one.as_slice(), flow.width())));
+    for (row, column) in rows.collect::<Vec<_>>() {
         let mut tall: f64 = 0.0;
-        for (k, (what, text)) in pair.iter().enumerate() {
+        for (k, (what, text)) in row.iter().enumerate() {
             let x = flow.left() + column * k as f64;
             flow.canvas.text([x, flow.y + 0.8 * SMALL_MM], SMALL_MM, Align::Left, Ink::GREY, what);
             let room = column - label - 3.0;
@@ -185,30 +189,30 @@ fn spaced(moment: &str) -> String {
 
 fn drawings(flow: &mut Flow, result: &ResultFile, station: &StationPart, height: f64) {
     let (left, width, y) = (flow.left(), flow.width(), flow.y);
-    let each = ((width - 6.0) / 3.0).min(height - 11.0).max(30.0);
+    // Below each window its scale bar and, below both, what the marks mean.
+    let each = ((width - 6.0) / 3.0).min(height - 20.0).max(30.0);
     let plan_width = width - 2.0 * each - 6.0;
     flow.canvas.bold([left, y + 2.4], 2.5, Align::Left, Ink::BLACK, "The bay from above, to scale");
     plan::draw(&mut flow.canvas, result, [left, y + 4.0], [plan_width, height - 4.5], false);
     let x = left + plan_width + 4.0;
     windows::draw(&mut flow.canvas, station, windows::View::Above, [x, y], [each, height]);
     windows::draw(&mut flow.canvas, station, windows::View::Side, [x + each + 2.0, y], [each, height]);
-    let side = each.min(height - 11.0);
-    let mut legend_y = y + 4.0 + side + 9.5;
-    if legend_y + 6.0 < y + height {
-        for text in [
-            "Grey field: the tolerance. Cross: the required place. Mark: the place found,",
-            "with the ellipse that holds the true place with 95 %. Dashed: the thrust line.",
-        ] {
-            flow.canvas.text([x, legend_y], 2.2, Align::Left, Ink::GREY, text);
-            legend_y += 3.0;
-        }
+    let mut legend_y = y + 4.0 + each.min(height - 11.0) + 9.5;
+    for text in [
+        "Grey field: the tolerance. Cross: the required place. Mark: the place found,",
+        "with the ellipse that holds the true place with 95 %. Dashed: the thrust line.",
+    ] {
+        flow.canvas.text([x, legend_y], 2.2, Align::Left, Ink::GREY, text);
+        legend_y += 3.0;
     }
     flow.y += height + 1.5;
 }
 
 /// The table of the six deviations of a station.
 pub fn six(flow: &mut Flow, evidence: &Evidence, station: &StationPart, lengths: Lengths) {
-    let title = format!("Station {}: {} {}", station.name, station.verdict.shape(), evidence.said(station.verdict));
+    // The verdict first: where a name is too long for the line, the name is cut and not the verdict.
+    let title =
+        format!("{} {}: station {}", station.verdict.shape(), capital(&evidence.said(station.verdict)), station.name);
     let (lines, cut) = flow.lines(&title, 3.2, flow.width(), 1);
     if cut {
         flow.in_full.push(("Station".into(), station.name.clone()));

@@ -15,7 +15,7 @@ pub const BODY_MM: f64 = 3.0;
 /// Size of text in tables.
 pub const SMALL_MM: f64 = 2.6;
 /// Room between the columns of a table.
-const GAP_MM: f64 = 2.0;
+const GAP_MM: f64 = 3.0;
 
 /// What stands at the head of every page.
 const HEAD: &str = "plumbsight: place of a calibration target";
@@ -167,14 +167,17 @@ impl<'a> Flow<'a> {
         if !self.is_fresh() {
             self.y += 4.0;
         }
-        self.need(9.0 + with);
-        let (lines, cut) = self.lines(text, 4.2, self.width(), 1);
+        let (lines, cut) = self.lines(text, 4.2, self.width(), 2);
         if cut {
             self.in_full.push(("Heading".into(), text.to_owned()));
         }
-        for line in lines {
-            self.canvas.bold([SIDE_MM, self.y + 3.6], 4.2, Align::Left, Ink::BLACK, &line);
+        let step = 4.2 * LINE_EMS;
+        let more = step * lines.len().saturating_sub(1) as f64;
+        self.need(9.0 + more + with);
+        for (k, line) in lines.iter().enumerate() {
+            self.canvas.bold([SIDE_MM, self.y + 3.6 + step * k as f64], 4.2, Align::Left, Ink::BLACK, line);
         }
+        self.y += more;
         let y = self.y + 5.6;
         self.canvas.line([SIDE_MM, y], [self.size_mm[0] - SIDE_MM, y], Ink::BLACK, 0.25);
         self.y += 8.0;
