@@ -349,11 +349,7 @@ fn what_speaks_against_it_is_said(sound: Evidence) {
     );
     let short = short_text(&alarmed, Lengths::Millimetres);
     for said in [&texts(&drawn(&alarmed, true)[..1]), &short] {
-        assert_eq!(
-            said.matches("in tolerance when measured").count() + said.matches("IN TOLERANCE WHEN MEASURED").count(),
-            2,
-            "{said}"
-        );
+        assert_eq!(said.to_lowercase().matches("in tolerance when measured").count(), 2, "{said}");
     }
 
     // More warnings and longer texts than the first page holds: the short PDF has them behind it.
