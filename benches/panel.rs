@@ -40,11 +40,7 @@ fn main() {
 }
 
 fn open(wrap: impl FnOnce(PanelApp) -> Box<dyn eframe::App> + 'static, job: Option<PathBuf>, settings: Settings) {
-    let options = eframe::NativeOptions {
-        viewport: egui::ViewportBuilder::default().with_inner_size([1280.0, 860.0]),
-        renderer: eframe::Renderer::Glow,
-        ..Default::default()
-    };
+    let options = plumbsight::panel::window_options([1280.0, 860.0]);
     let made = move |created: &eframe::CreationContext<'_>| {
         let ctx = created.egui_ctx.clone();
         let worker = Worker::start(Arc::new(move || ctx.request_repaint()));
@@ -82,6 +78,10 @@ const MEASURED: usize = 300;
 const RUNNING_IN: usize = 30;
 
 impl eframe::App for Frames {
+    fn clear_color(&self, visuals: &egui::Visuals) -> [f32; 4] {
+        self.app.clear_color(visuals)
+    }
+
     fn ui(&mut self, ui: &mut egui::Ui, _: &mut eframe::Frame) {
         let begin = Instant::now();
         self.app.drain();
@@ -170,6 +170,10 @@ struct Start {
 }
 
 impl eframe::App for Start {
+    fn clear_color(&self, visuals: &egui::Visuals) -> [f32; 4] {
+        self.app.clear_color(visuals)
+    }
+
     fn ui(&mut self, ui: &mut egui::Ui, _: &mut eframe::Frame) {
         let ms = plumbsight::units::ms_from_s(self.begin.elapsed().as_secs_f64());
         // What the picture before showed is on the screen now.
@@ -278,6 +282,10 @@ struct Pictures {
 const SETTLE: usize = 12;
 
 impl eframe::App for Pictures {
+    fn clear_color(&self, visuals: &egui::Visuals) -> [f32; 4] {
+        self.app.clear_color(visuals)
+    }
+
     fn ui(&mut self, ui: &mut egui::Ui, _: &mut eframe::Frame) {
         self.app.drain();
         // A live shot waits for the first few pictures.

@@ -3,13 +3,16 @@
 //! The tree is the one that screen readers are given. egui_kittest fails a test whose widgets lack a name, or whose text has characters without a glyph.
 
 mod common;
+mod screen;
 
 use common::repository;
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use plumbsight::panel::app::PanelApp;
 use plumbsight::panel::figures::Lengths;
+use plumbsight::panel::live::{LiveState, LiveView};
 use plumbsight::panel::model::{Command, Event, JobState, Look, Model, Opened, Origin, PictureState, Place, Settings};
+use plumbsight::panel::watching::HoldView;
 use plumbsight::panel::worker::Worker;
 use plumbsight::record::result::{ResultFile, Verdict};
 use plumbsight::record::{Job, Purpose, read_job};
@@ -364,6 +367,7 @@ fn an_item_of_the_readiness_list_is_answered_by_click() {
 /// The traced sequence, read for placing or for the hold watch.
 fn saved_sequence(job: &Arc<Job>, hold: bool) -> plumbsight::panel::live::LiveWish {
     plumbsight::panel::live::LiveWish {
+        lenses: Vec::new(),
         job: job.clone(),
         station: 0,
         sources: vec![repository("fixtures/live-a").display().to_string()],
@@ -373,10 +377,68 @@ fn saved_sequence(job: &Arc<Job>, hold: bool) -> plumbsight::panel::live::LiveWi
     }
 }
 
+/// Two profiles in the job: each camera has the one that was chosen for it, in the window and in the thread.
+#[test]
+fn each_camera_has_a_lens_of_its_own() {
+    use plumbsight::panel::live::LiveRun;
+    use plumbsight::panel::model::{CameraChoice, Task};
+    use std::time::{Duration, Instant};
+    // The first profile is of a camera that took no photograph: half the size.
+    let mut job = (*demo().0).clone();
+    let mut other = job.lenses[0].clone();
+    other.file = "lenses/phone.toml".into();
+    let lens = &mut other.lens;
+    (lens.width, lens.height) = (lens.width / 2, lens.height / 2);
+    for v in [&mut lens.fx, &mut lens.fy, &mut lens.cx, &mut lens.cy] {
+        *v *= 0.5;
+    }
+    job.lenses.insert(0, other);
+    job.photos.iter_mut().for_each(|photo| photo.lens = 1);
+    let job = Arc::new(job);
+    let mut window = window(SMALL);
+    window.run();
+    window.app().command(Command::Set(Settings { by_itself: false, look: Look::Light, ..Settings::default() }));
+    window.app().command(Command::Open(job.folder.clone()));
+    window.app().receive(Event::Read(job.folder.clone(), Ok(opened(&job))));
+    let source = "camera 0; camera 1".to_owned();
+    window.app().command(Command::Camera(CameraChoice { source, ..CameraChoice::default() }));
+    window.key_press(Key::Num3);
+    window.run();
+    window.check_accessibility();
+    assert!(window.says("lens of camera 0") && window.says("phone.toml"));
+    // The second camera's: open the list, take the other one.
+    window.get_by_role_and_label(egui::accesskit::Role::ComboBox, "lens of camera 1").click();
+    window.run();
+    window.get_by_label("lens.toml").click();
+    window.run();
+    assert_eq!(window.app().model.camera.lenses, [0, 1]);
+    let tasks = window.app().model.apply(Command::Live(true));
+    assert!(matches!(tasks.as_slice(), [Task::Live(wish)] if wish.lenses == [0, 1]), "{tasks:?}");
+    // In the thread: what the right profile reads, the wrong one refuses with the reason.
+    for (lens, reads) in [(1, true), (0, false)] {
+        let run = LiveRun::start(
+            plumbsight::panel::live::LiveWish { lenses: vec![lens], ..saved_sequence(&job, false) },
+            Arc::new(|| {}),
+        );
+        let begin = Instant::now();
+        let view = loop {
+            match run.slot.take() {
+                Some(LiveState::On(view)) if view.standing.is_some() || view.trouble.is_some() => break view,
+                Some(LiveState::Over(why)) => panic!("{why}"),
+                _ => {}
+            }
+            assert!(begin.elapsed() < Duration::from_secs(120), "nothing came of it");
+            std::thread::sleep(Duration::from_millis(5));
+        };
+        assert_eq!(view.standing.is_some(), reads, "{:?}", view.trouble);
+        assert!(reads || view.trouble.as_ref().is_some_and(|t| t.contains("960 x 540")), "{:?}", view.trouble);
+    }
+}
+
 /// A view as the live thread gives it, from the traced sequence (`fixtures/live-a/README.md`), played through the real thread.
 #[test]
 fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
-    use plumbsight::panel::live::{LiveRun, LiveState};
+    use plumbsight::panel::live::LiveRun;
     use std::time::{Duration, Instant};
     let (job, _) = demo();
     let wish = saved_sequence(job, false);
@@ -433,8 +495,8 @@ fn a_live_reading_of_a_saved_sequence_is_shown_and_grows_old() {
 /// The hold watch through the real thread: pictures of a stand that is being pushed never come to rest, and that is said; then a watch that broke.
 #[test]
 fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
-    use plumbsight::panel::live::{LiveRun, LiveState, LiveView};
-    use plumbsight::panel::watching::{BodyLine, HoldView};
+    use plumbsight::panel::live::LiveRun;
+    use plumbsight::panel::watching::BodyLine;
     use plumbsight::session::hold::Standing;
     use std::time::{Duration, Instant};
     let dir = tempfile::tempdir().unwrap();
@@ -625,7 +687,7 @@ fn the_worker_keeps_finds_corrects_and_rechecks_records() {
 /// Two cameras at once: both pictures are shown, and one that is lost takes nothing from the other.
 #[test]
 fn two_cameras_are_read_together() {
-    use plumbsight::panel::live::{LiveRun, LiveState};
+    use plumbsight::panel::live::LiveRun;
     use std::time::{Duration, Instant};
     let (job, _) = demo();
     let mut wish = saved_sequence(job, false);
@@ -661,4 +723,228 @@ fn two_cameras_are_read_together() {
         .filter(|n| n.accesskit_node().label().is_some_and(|l| l.starts_with("Picture ") && l.contains("stand")));
     assert_eq!(pictures.count(), 2);
     window.check_accessibility();
+}
+
+/// What the places look like: compared with the pictures in `fixtures/panel`, which the README shows.
+///
+/// A square of 12 pixels may differ by 12 of 255 on average: less than another digit makes, more than roundings of another processor.
+/// `PLUMBSIGHT_NEW_PICTURES=1 cargo test --test panel pictures` paints them anew; then look at each.
+#[test]
+fn the_pictures_of_every_stage_are_as_they_were() {
+    const ALIKE: f64 = 12.0;
+    let anew = std::env::var_os("PLUMBSIGHT_NEW_PICTURES").is_some();
+    let folder = repository("fixtures/panel");
+    let mut other = Vec::new();
+    for (name, size, look, set) in stages() {
+        let picture = painted(size, look, &*set);
+        let path = folder.join(format!("{name}.png"));
+        let rgb: Vec<u8> = picture.pixels.iter().flat_map(|p| [p.r(), p.g(), p.b()]).collect();
+        let png = plumbsight::capture::encode_png(picture.size[0], picture.size[1], &rgb).unwrap();
+        if anew {
+            std::fs::write(&path, png).unwrap();
+            continue;
+        }
+        let kept = image::open(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display())).to_rgb8();
+        let size = [kept.width() as usize, kept.height() as usize];
+        assert_eq!(size, picture.size, "{name}");
+        let kept = egui::ColorImage::from_rgb(size, kept.as_raw());
+        let (off, at) = screen::difference(&kept, &picture);
+        println!("{name}: the most a square of 12 pixels differs on average: {off:.2} of 255");
+        if off > ALIKE {
+            let now = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("{name}.png"));
+            std::fs::write(&now, png).unwrap();
+            other.push(format!("{name}: {off:.1} of 255 at {at:?}; it is now {}", now.display()));
+        }
+    }
+    assert!(other.is_empty(), "{other:#?}");
+    // The comparison sees another digit, another mark and a word that is cut.
+    let (name, size, look, set) = stages().into_iter().find(|s| s.0 == "placing").unwrap();
+    let before = painted(size, look, &*set);
+    assert_eq!(screen::difference(&before, &painted(size, look, &*set)).0, 0.0, "{name} twice");
+    type Changed = Box<dyn Fn(&mut LiveView)>;
+    let changes: [Changed; 3] = [
+        Box::new(|view| view.standing.as_mut().unwrap().six[0].deviation += 0.1),
+        Box::new(|view| view.standing.as_mut().unwrap().six[5].verdict = Some(Verdict::NotProven)),
+        Box::new(|view| view.sentence.truncate(view.sentence.len() - 2)),
+    ];
+    for change in changes {
+        let after = painted(size, look, &|app: &mut PanelApp| {
+            set(app);
+            let LiveState::On(view) = &app.model.live else { panic!("it is live") };
+            let mut view = (**view).clone();
+            change(&mut view);
+            app.model.live = LiveState::On(Arc::new(view));
+        });
+        let (off, at) = screen::difference(&before, &after);
+        assert!(off > 1.5 * ALIKE, "{off} at {at:?}");
+    }
+}
+
+type Set = Box<dyn Fn(&mut PanelApp)>;
+
+/// The window with this in it, painted.
+fn painted(size: [f32; 2], look: Look, set: &dyn Fn(&mut PanelApp)) -> egui::ColorImage {
+    let mut screen = screen::Screen::new(size);
+    let settings = Settings { look, by_itself: false, ..Settings::default() };
+    let mut app = PanelApp::new(screen.context(), Model::with(settings), None);
+    set(&mut app);
+    screen.picture(|ui| app.show(ui))
+}
+
+/// The demonstration with the result that is kept beside the pictures, so that they do not change with the measurement; its folder is only a name.
+fn pictured(app: &mut PanelApp) {
+    static RESULT: OnceLock<Arc<ResultFile>> = OnceLock::new();
+    let result = RESULT.get_or_init(|| {
+        Arc::new(plumbsight::record::read_result(&repository("fixtures/panel/result.json")).expect("the kept result"))
+    });
+    static JOB: OnceLock<Arc<Job>> = OnceLock::new();
+    let job = JOB.get_or_init(|| {
+        let mut job = read_job(&repository("fixtures/bay-a"), Purpose::Verdict).unwrap();
+        job.folder = "demonstration".into();
+        Arc::new(job)
+    });
+    let list = plumbsight::record::read_readiness(&repository("fixtures/bay-a")).unwrap();
+    let read = Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0 };
+    app.command(Command::Open(job.folder.clone()));
+    app.receive(Event::Read(job.folder.clone(), Ok(read)));
+    app.receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
+}
+
+/// A live reading of a stand that is out of tolerance: figures invented for the picture, over a frame of `fixtures/live-a`.
+fn invented_live(app: &PanelApp, hold: Option<HoldView>) -> LiveState {
+    static SEEN: OnceLock<Arc<plumbsight::panel::seen::Seen>> = OnceLock::new();
+    let seen = SEEN.get_or_init(|| {
+        let gray = plumbsight::capture::read_image(&repository("fixtures/live-a/001.jpg")).unwrap().gray;
+        let kit = &demo().0.kit;
+        let tags = plumbsight::panel::seen::owned(&plumbsight::tags::detect(&gray, &Default::default()), kit);
+        Arc::new(plumbsight::panel::seen::Seen { name: "frame 212".into(), gray, tags })
+    });
+    let mut standing = app.model.standing().unwrap();
+    standing.verdict = Verdict::Out;
+    let invented = [(-4.2, 1.9), (12.4, 1.3), (1.1, 1.2), (-0.58, 0.06), (0.04, 0.05), (-0.02, 0.05)];
+    for (figure, (deviation, expanded)) in standing.six.iter_mut().zip(invented) {
+        (figure.deviation, figure.expanded) = (deviation, expanded);
+        let state = |t: f64| match (deviation.abs() + expanded <= t, deviation.abs() - expanded > t) {
+            (true, _) => Verdict::In,
+            (_, true) => Verdict::Out,
+            _ => Verdict::NotProven,
+        };
+        figure.verdict = figure.tolerance.map(state);
+        figure.words = "invented for the picture".into();
+    }
+    standing.moves = vec![
+        "Turn the stand 0.60° counter-clockwise seen from above (10 mm at the end of a 1 m arm).".into(),
+        "Slide the stand 12 mm towards the car's right.".into(),
+    ];
+    standing.remedies.clear();
+    let body =
+        |name: &str, stand, used| plumbsight::panel::live::LiveBody { name: name.into(), stand, used, rejected: 0 };
+    LiveState::On(Arc::new(LiveView {
+        sentence: standing.moves[0].clone(),
+        standing: Some(standing),
+        stale: false,
+        motion: "moving",
+        frames: 9,
+        bodies: vec![body("stand", true, 4), body("floor sheet 3", false, 4), body("floor sheet 4", false, 4)],
+        hold,
+        ..LiveView::nothing(vec![plumbsight::panel::live::CameraView {
+            source: "camera 0".into(),
+            words: "An invented webcam, 1920 x 1080: 30 pictures a second".into(),
+            seen: Some(seen.clone()),
+            live: true,
+        }])
+    }))
+}
+
+/// A hold watch after a settling car: figures invented for the picture.
+fn invented_hold() -> HoldView {
+    use plumbsight::panel::watching::{BodyLine, Curve};
+    use plumbsight::session::hold::Standing;
+    let body = |name: &str, shift_mm, detectable_mm| BodyLine {
+        name: name.into(),
+        standing: Standing::Holds,
+        shift_mm,
+        detectable_mm,
+    };
+    let curve = |name: &str, up: f64| Curve {
+        name: name.into(),
+        points: (0..120)
+            .map(|k| {
+                let t = 0.5 * f64::from(k);
+                (t, [(0.02, 0.1), (0.0, 0.1), (up * (-t / 11.0).exp(), 0.12)])
+            })
+            .collect(),
+    };
+    HoldView {
+        watching_for: Some(std::time::Duration::from_secs(372)),
+        blind: false,
+        broken: false,
+        bodies: vec![
+            body("stand", [(0.1, 0.3), (-0.1, 0.2), (0.0, 0.2)], 0.6),
+            body("floor sheet 3", [(0.0, 0.2), (0.0, 0.2), (0.1, 0.3)], 0.5),
+            body("plate rear left", [(0.1, 0.4), (0.0, 0.3), (-0.2, 0.4)], 0.9),
+        ],
+        curves: vec![curve("plate rear left", 3.1), curve("stand", 0.3)],
+        news: vec![
+            (false, "1:02: the watch begins: everything rests.".into()),
+            (false, "4:10: \"floor sheet 3\" has not been seen since 4:08: nothing is said of it until it is.".into()),
+            (false, "4:31: \"floor sheet 3\" is seen again, after 0:23 of being hidden.".into()),
+        ],
+        trouble: None,
+        log: Ok("demonstration/hold.jsonl".into()),
+    }
+}
+
+/// Name, size, look, and how the stage is reached.
+type Stage = (&'static str, [f32; 2], Look, Set);
+
+/// The stages of the work that have a picture.
+fn stages() -> Vec<Stage> {
+    let stage = |name, size, look, set: Set| -> Stage { (name, size, look, set) };
+    use plumbsight::panel::keeping::{Form, RecordCommand, RecordEvent};
+    let at = |place: Place| -> Set {
+        Box::new(move |app: &mut PanelApp| {
+            pictured(app);
+            app.command(Command::Go(place));
+        })
+    };
+    let live = |far: bool| -> Set {
+        Box::new(move |app: &mut PanelApp| {
+            pictured(app);
+            app.command(Command::Go(Place::Placing));
+            app.model.live = invented_live(app, None);
+            app.command(Command::Far(far));
+        })
+    };
+    vec![
+        stage("start", SMALL, Look::Light, Box::new(|_| {})),
+        stage("bay", USUAL, Look::Light, at(Place::Bay)),
+        stage("photographs", USUAL, Look::Light, at(Place::Photographs)),
+        stage("placing", USUAL, Look::Light, live(false)),
+        stage("placing-dark", SMALL, Look::Dark, live(false)),
+        stage("far", SMALL, Look::Light, live(true)),
+        stage(
+            "hold",
+            USUAL,
+            Look::Light,
+            Box::new(|app| {
+                pictured(app);
+                app.command(Command::Go(Place::Hold));
+                app.model.holding = true;
+                app.model.live = invented_live(app, Some(invented_hold()));
+            }),
+        ),
+        stage(
+            "record",
+            USUAL,
+            Look::Light,
+            Box::new(|app| {
+                pictured(app);
+                app.command(Command::Go(Place::Record));
+                let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
+                app.command(Command::Record(RecordCommand::Fill(Box::new(form))));
+                app.receive(Event::Record(RecordEvent::Recorded(Ok("records/2031-05-06-demonstration".into()))));
+            }),
+        ),
+    ]
 }

@@ -1,19 +1,28 @@
-//! Webcams for real: kernel driver, camera library, thread, detector, in an emulated machine (see `tests/webcam/README.md`). Takes about two minutes and needs
-//! packages, so it runs on request: `cargo test --features webcam --test webcam -- --ignored --nocapture`.
+//! Webcams for real: kernel driver, camera library, thread, detector, survey, live reading, in an emulated machine (see `tests/webcam/README.md`). Takes some
+//! minutes and needs packages, so it runs on request: `cargo test --features webcam --test webcam -- --ignored --nocapture`.
 #![cfg(all(feature = "webcam", target_os = "linux"))]
 
 mod common;
 
-use common::repository;
+use common::{bay_with, live_truths, repository};
 use plumbsight::capture::{decode, read_image_bytes};
 use plumbsight::raster::Gray;
 use plumbsight::tags::{DetectOptions, detect};
+use plumbsight::units::{deg_from_rad, mm_from_m};
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
 const PHOTOGRAPHS: [&str; 3] = ["001.jpg", "009.jpg", "017.jpg"];
+
+/// Frames of `fixtures/live-a` (numbers) that are sent one after the other while the stand is read: 8 mm and 14 mm apart sideways, many times U.
+const STANDS: [usize; 3] = [1, 8, 20];
+
+/// A picture as the driver takes it.
+fn yuyv(gray: &Gray) -> Vec<u8> {
+    gray.data().iter().flat_map(|y| [*y, 128]).collect()
+}
 
 /// The part of the console between one step's line and the next.
 fn step<'a>(console: &'a str, name: &str) -> &'a str {
@@ -38,9 +47,65 @@ fn ids(gray: &Gray) -> String {
     format!("{n} tags: {}", plumbsight::sheets::id_ranges(&ids))
 }
 
+/// The readings of a stretch of `plumbsight live`'s words: the six deviations with U, mm and degrees.
+fn readings(text: &str) -> Vec<[(f64, f64); 6]> {
+    let mut all: Vec<String> = Vec::new();
+    for line in text.lines() {
+        // A reading begins with its time; what belongs to it is indented further.
+        match all.last_mut() {
+            Some(last) if line.starts_with("         ") => *last += &format!(" {line}"),
+            _ => all.push(line.to_owned()),
+        }
+    }
+    let number = |word: &str| word.trim_end_matches('°').parse::<f64>().unwrap();
+    all.iter()
+        .filter(|reading| reading.contains("distance") && !reading.contains(" s old"))
+        .map(|reading| {
+            let words: Vec<&str> = reading.split_whitespace().collect();
+            let name = |k: usize| ["distance", "lateral", "height", "yaw", "pitch", "roll"][k];
+            std::array::from_fn(|k| {
+                let with_u = |i: &usize| words[*i] == name(k) && words.get(i + 2) == Some(&"U");
+                let at = (0..words.len()).find(with_u).unwrap_or_else(|| panic!("no {} with U: {reading}", name(k)));
+                (number(words[at + 1]), number(words[at + 3]))
+            })
+        })
+        .collect()
+}
+
+/// What came of the stand that was put elsewhere twice, once behind a stalled camera, once behind a lost one.
+///
+/// Truth: the renderer's own place of the stand in each frame (`fixtures/live-a/truth.json`).
+fn readings_follow_the_stand(text: &str) {
+    let stretches: Vec<&str> = text.split("goes on\n").collect();
+    assert_eq!(stretches.len(), STANDS.len(), "{text}");
+    let truths = live_truths();
+    for (stretch, frame) in stretches.iter().zip(STANDS) {
+        let all = readings(stretch);
+        assert!(all.len() >= 3, "{} readings of frame {frame}:\n{text}", all.len());
+        let mut worst = [0.0_f64; 6];
+        for reading in &all {
+            for (k, (value, u)) in reading.iter().enumerate() {
+                let (edge, most, half_a_digit) =
+                    if k < 3 { (mm_from_m(1.0), 1.5, 0.05) } else { (deg_from_rad(1.0), 0.08, 0.005) };
+                let error = (value - edge * truths[frame - 1][k]).abs();
+                worst[k] = worst[k].max(error);
+                assert!(
+                    *u > 0.0 && error <= u + 2.0 * half_a_digit,
+                    "component {k} of frame {frame}: {error} of U {u}"
+                );
+                assert!(error <= most, "component {k} of frame {frame}: {error}");
+            }
+        }
+        println!("frame {frame}: {} readings, at most {worst:.2?} off (mm, degrees), all within U", all.len());
+    }
+    assert!(stretches[0].contains("no picture arrives") && stretches[1].contains("trying again"), "{text}");
+    // It stands still in the end, where it should.
+    assert!(text.contains("exit code 0"), "{text}");
+}
+
 #[test]
-#[ignore = "boots an emulated machine: two minutes, and packages that an ordinary machine does not have"]
-fn a_virtual_webcam_from_driver_to_tags() {
+#[ignore = "boots an emulated machine: some minutes, and packages that an ordinary machine does not have"]
+fn a_virtual_webcam_from_driver_to_tags_and_readings() {
     let work = tempfile::tempdir().unwrap();
     let (pictures, out) = (work.path().join("pictures"), work.path().join("out"));
     fs::create_dir_all(pictures.join("raw")).unwrap();
@@ -48,12 +113,20 @@ fn a_virtual_webcam_from_driver_to_tags() {
     let mut sent = Vec::new();
     for name in PHOTOGRAPHS {
         let (picture, bytes) = read_image_bytes(&repository("fixtures/bay-a/photos").join(name)).unwrap();
-        let yuyv: Vec<u8> = picture.gray.data().iter().flat_map(|y| [*y, 128]).collect();
-        fs::write(pictures.join("raw").join(name), yuyv).unwrap();
+        fs::write(pictures.join("raw").join(name), yuyv(&picture.gray)).unwrap();
         fs::write(pictures.join("jpeg").join(name), &bytes).unwrap();
         fs::write(pictures.join("size"), format!("{} {}\n", picture.gray.width(), picture.gray.height())).unwrap();
         sent.push((picture.gray, bytes));
     }
+    let job = bay_with(&(1..=30).collect::<Vec<_>>());
+    for (k, frame) in STANDS.iter().enumerate() {
+        let folder = pictures.join(format!("stand/{}", k + 1));
+        fs::create_dir_all(&folder).unwrap();
+        let path = repository(&format!("fixtures/live-a/{frame:03}.jpg"));
+        let (picture, _) = read_image_bytes(&path).unwrap();
+        fs::write(folder.join("frame"), yuyv(&picture.gray)).unwrap();
+    }
+    assert!(Command::new("cp").arg("-r").arg(job.path()).arg(pictures.join("job")).status().unwrap().success());
     let status = Command::new("sh")
         .arg(repository("tests/webcam/guest.sh"))
         .arg(env!("CARGO_BIN_EXE_plumbsight"))
@@ -89,6 +162,8 @@ fn a_virtual_webcam_from_driver_to_tags() {
     // After the second, longer silence the read is given up; the camera can be opened again once the driver lets go of it.
     assert!(first.contains("Pictures are coming.") && second.contains("Pictures are coming."), "{stalled}");
     assert!(second.contains("sent nothing for 8 s") && second.contains("opened 2 times"), "{stalled}");
+
+    readings_follow_the_stand(step(&console, "reading"));
 
     // JPEG: the files are the camera's own, cut at their end.
     let jpeg = step(&console, "jpeg");

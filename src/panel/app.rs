@@ -119,11 +119,12 @@ impl PanelApp {
                 far_ui(ui, &words, &model.settings);
             });
         } else {
-            egui::Panel::top("head").show(ui, |ui| head_ui(ui, model, &mut commands));
-            egui::Panel::bottom("foot").show(ui, |ui| foot_ui(ui, model, &mut commands));
+            let bar = egui::Frame::side_top_panel(ui.style()).fill(egui::Color32::TRANSPARENT);
+            egui::Panel::top("head").frame(bar).show(ui, |ui| head_ui(ui, model, &mut commands));
+            egui::Panel::bottom("foot").frame(bar).show(ui, |ui| foot_ui(ui, model, &mut commands));
             let (screens, start) = (&mut self.screens, &mut self.start);
             let typed = &mut self.typed;
-            egui::CentralPanel::default().show(ui, |ui| {
+            middle(ui, |ui| {
                 if matches!(model.job, JobState::None) {
                     start_place(ui, start, &mut commands);
                     return;
@@ -149,7 +150,21 @@ impl PanelApp {
     }
 }
 
+/// The middle of the window. Its ground is the window's own ([`eframe::App::clear_color`]): filling the whole window twice is half of what a software renderer
+/// does for a picture. What fades out at the edge of a list is told which colour it fades into.
+fn middle(ui: &mut Ui, contents: impl FnOnce(&mut Ui)) {
+    let frame = egui::Frame::central_panel(ui.style());
+    let ground = egui::UiStackInfo::new(egui::UiKind::CentralPanel).with_frame(frame);
+    egui::CentralPanel::default().frame(frame.fill(egui::Color32::TRANSPARENT)).show(ui, |ui| {
+        ui.scope_builder(egui::UiBuilder::new().ui_stack_info(ground), contents);
+    });
+}
+
 impl eframe::App for PanelApp {
+    fn clear_color(&self, visuals: &egui::Visuals) -> [f32; 4] {
+        visuals.panel_fill.to_normalized_gamma_f32()
+    }
+
     fn logic(&mut self, _ctx: &egui::Context, _frame: &mut eframe::Frame) {
         self.drain();
     }

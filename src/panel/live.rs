@@ -9,7 +9,7 @@ use crate::panel::seen::{Seen, SeenTag};
 use crate::panel::standing::Standing;
 use crate::panel::watching::{HoldView, Watch};
 use crate::panel::worker::Wake;
-use crate::record::Job;
+use crate::record::{Job, LensProfile};
 use crate::session::hold::{HoldOptions, Lookout};
 use crate::session::live::{
     Base, CameraSetup, Happening, Live, Motion, Mount, NoCamera, Reading, Role, STALE_AFTER, StandReading,
@@ -41,12 +41,22 @@ pub struct LiveWish {
     pub station: usize,
     /// The sources as the user wrote them: `camera 0`, `http://...`, a folder; their readings are taken together.
     pub sources: Vec<String>,
+    /// The lens profile of each (index into the job's), in their order; the first one's for those beyond.
+    pub lenses: Vec<usize>,
     /// A folder's pictures are played again instead of waited for.
     pub replay: bool,
     /// How the camera is mounted.
     pub mount: Mount,
     /// Also watch that nothing moves.
     pub hold: bool,
+}
+
+impl LiveWish {
+    /// Index of a camera's lens profile, and the profile; `None` where the job has none of that number.
+    fn lens(&self, camera: usize) -> (usize, Option<&LensProfile>) {
+        let lens = self.lenses.get(camera).copied().unwrap_or(0);
+        (lens, self.job.lenses.get(lens))
+    }
 }
 
 /// A body in the picture.
@@ -179,7 +189,7 @@ impl LiveRun {
                 slot.put(state);
                 wake();
             };
-            if let Err(why) = read(&wish, &stop, &wake, &tell)
+            if let Err(why) = read(&wish, &stop, &tell)
                 && !stop.load(Ordering::Relaxed)
             {
                 tell(LiveState::Over(why));
@@ -190,7 +200,7 @@ impl LiveRun {
 }
 
 /// Reads until it is stopped or no source is left; an error says why it ended.
-fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveState) + Sync)) -> Result<(), String> {
+fn read(wish: &LiveWish, stop: &AtomicBool, tell: &(dyn Fn(LiveState) + Sync)) -> Result<(), String> {
     let pace = wish.replay.then_some(Pace::Timed(REPLAY_HZ));
     let mut addresses = Vec::new();
     for source in &wish.sources {
@@ -201,11 +211,15 @@ fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveStat
     if stop.load(Ordering::Relaxed) {
         return Ok(());
     }
-    let mut detect = DetectOptions::default();
-    if let Some(profile) = wish.job.lenses.first() {
-        detect.tone = profile.tone.clone();
-    }
-    let setups = vec![CameraSetup { lens: 0, mount: wish.mount, detect }; addresses.len()];
+    let setup = |camera: usize| {
+        let (lens, profile) = wish.lens(camera);
+        let mut detect = DetectOptions::default();
+        if let Some(profile) = profile {
+            detect.tone = profile.tone.clone();
+        }
+        CameraSetup { lens, mount: wish.mount, detect }
+    };
+    let setups: Vec<CameraSetup> = (0..addresses.len()).map(setup).collect();
     let base = Arc::new(base);
     let no_camera = |e: NoCamera| crate::verdict::words::sentence(&e.to_string());
     let mut watch = match wish.hold {
@@ -221,9 +235,10 @@ fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveStat
     let epoch = Instant::now();
     let feeds: Vec<Feed> = addresses
         .into_iter()
-        .map(|address| {
-            let options = FeedOptions { epoch, wake: Some(wake.clone()), ..FeedOptions::default() };
-            Feed::start(address.opener(wish_of(&wish.job)), options)
+        .enumerate()
+        .map(|(k, address)| {
+            // A picture that came is no news for the window: what it says is.
+            Feed::start(address.opener(wish_of(wish.lens(k).1)), FeedOptions { epoch, ..FeedOptions::default() })
         })
         .collect();
     // One camera is waited for; of several each is asked in turn.
@@ -235,16 +250,18 @@ fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveStat
         .map(|source| CameraView { source: source.clone(), words: String::new(), seen: None, live: false })
         .collect();
     let mut last: Option<(Instant, Duration, LiveView)> = None;
+    let mut told: Option<Instant> = None;
     while !stop.load(Ordering::Relaxed) {
-        let (mut over, mut lost) = (0, None);
+        let (mut over, mut lost, mut news) = (0, None, false);
         for (k, feed) in feeds.iter().enumerate() {
             let frame = feed.next(wait);
             let status = feed.status();
             cameras[k].words = camera_words(&status);
             cameras[k].live = matches!(status.state, FeedState::Live);
             if let Some(frame) = frame {
+                news = true;
                 // A picture of another camera or zoom than the profile's would give confident wrong numbers.
-                if let Some(profile) = wish.job.lenses.first()
+                if let Some(profile) = wish.lens(k).1
                     && let Some(reason) = crate::session::other_camera(&frame.exif, profile)
                 {
                     return Err(format!("{} cannot be used: {reason}", frame.name));
@@ -272,6 +289,11 @@ fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveStat
                 _ => {}
             }
         }
+        // Between pictures only ages change, and states of cameras: the window is not woken for each look at them.
+        if over < feeds.len() && !news && told.is_some_and(|at| at.elapsed() < WAIT) {
+            continue;
+        }
+        told = Some(Instant::now());
         let silent: Vec<bool> = cameras.iter().map(|c| !c.live).collect();
         let now = match &last {
             Some((at, _, before)) if at.elapsed() < STALE_AFTER => before.clone(),
@@ -291,8 +313,8 @@ fn read(wish: &LiveWish, stop: &AtomicBool, wake: &Wake, tell: &(dyn Fn(LiveStat
 }
 
 /// The camera must give the pictures that its lens profile was made for.
-fn wish_of(job: &Job) -> CameraWish {
-    CameraWish { size: job.lenses.first().map(|l| (l.lens.width, l.lens.height)), ..CameraWish::default() }
+fn wish_of(profile: Option<&LensProfile>) -> CameraWish {
+    CameraWish { size: profile.map(|p| (p.lens.width, p.lens.height)), ..CameraWish::default() }
 }
 
 fn why(failure: Failure) -> String {

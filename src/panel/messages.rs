@@ -60,6 +60,8 @@ pub enum Command {
 pub struct CameraChoice {
     /// `camera 0`, `http://...`, or a folder; several with a semicolon between them.
     pub source: String,
+    /// The lens profile of each (index into the job's), in their order; the first one's for those beyond.
+    pub lenses: Vec<usize>,
     /// A folder's pictures are played again instead of waited for.
     pub replay: bool,
     /// How it is mounted.
@@ -67,6 +69,19 @@ pub struct CameraChoice {
 }
 
 impl CameraChoice {
+    /// The lens profile of the camera of this number, of a job with `of` profiles.
+    pub fn lens(&self, camera: usize, of: usize) -> usize {
+        self.lenses.get(camera).copied().filter(|lens| *lens < of).unwrap_or(0)
+    }
+
+    /// Gives a camera another lens profile.
+    pub fn set_lens(&mut self, camera: usize, lens: usize) {
+        if self.lenses.len() <= camera {
+            self.lenses.resize(camera + 1, 0);
+        }
+        self.lenses[camera] = lens;
+    }
+
     /// The sources that are named.
     pub fn sources(&self) -> Vec<String> {
         self.source.split(';').map(str::trim).filter(|s| !s.is_empty()).map(str::to_owned).collect()
@@ -75,7 +90,7 @@ impl CameraChoice {
 
 impl Default for CameraChoice {
     fn default() -> Self {
-        Self { source: "camera 0".into(), replay: false, mount: Mount::Apart }
+        Self { source: "camera 0".into(), lenses: Vec::new(), replay: false, mount: Mount::Apart }
     }
 }
 

@@ -59,6 +59,17 @@ pub struct Wished {
     pub text_scale: Option<f32>,
 }
 
+/// How a window of this inner size (points) is drawn: OpenGL, which software renderers do as well; and nothing that costs a calculation for each pixel without
+/// being seen: no dithering, because there is no gradient in any of the drawings.
+pub fn window_options(size: [f32; 2]) -> eframe::NativeOptions {
+    eframe::NativeOptions {
+        viewport: egui::ViewportBuilder::default().with_inner_size(size),
+        renderer: eframe::Renderer::Glow,
+        dithering: false,
+        ..Default::default()
+    }
+}
+
 /// Opens the window, with a job if one is named, and returns when it is closed.
 pub fn run(job: Option<PathBuf>, wished: Wished) -> Result<(), Problem> {
     let kept = Kept::read(kept_path());
@@ -69,15 +80,8 @@ pub fn run(job: Option<PathBuf>, wished: Wished) -> Result<(), Problem> {
         text_scale: wished.text_scale.map_or(before.text_scale, |s| s.clamp(TEXT_SCALE.0, TEXT_SCALE.1)),
         ..before
     };
-    let options = eframe::NativeOptions {
-        viewport: egui::ViewportBuilder::default()
-            .with_title("plumbsight")
-            .with_inner_size(kept.window().unwrap_or([1280.0, 860.0]))
-            .with_min_inner_size(SMALLEST)
-            .with_drag_and_drop(true),
-        renderer: eframe::Renderer::Glow,
-        ..Default::default()
-    };
+    let mut options = window_options(kept.window().unwrap_or([1280.0, 860.0]));
+    options.viewport = options.viewport.with_title("plumbsight").with_min_inner_size(SMALLEST).with_drag_and_drop(true);
     let made = move |created: &eframe::CreationContext<'_>| {
         let ctx = created.egui_ctx.clone();
         let worker = Worker::start(Arc::new(move || ctx.request_repaint()));

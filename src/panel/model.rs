@@ -428,7 +428,8 @@ impl Model {
         self.holding = hold;
         let CameraChoice { replay, mount, .. } = self.camera;
         let sources = self.camera.sources();
-        vec![Task::Live(LiveWish { job, station: self.station, sources, replay, mount, hold })]
+        let lenses = (0..sources.len()).map(|k| self.camera.lens(k, job.lenses.len())).collect();
+        vec![Task::Live(LiveWish { job, station: self.station, sources, lenses, replay, mount, hold })]
     }
 
     /// Nothing of the last job stays; a running check still ends with its own event.
@@ -445,6 +446,8 @@ impl Model {
         self.came_wrong = None;
         self.alarms = (0, 0);
         self.basis.clear();
+        // Another job has other profiles.
+        self.camera.lenses.clear();
         self.station = 0;
         self.photograph = None;
         self.picture = PictureState::None;

@@ -120,7 +120,7 @@ fn outlines(painter: &egui::Painter, tags: &[SeenTag], at: impl Fn([f32; 2]) -> 
         painter.add(Shape::closed_line(corners.clone(), Stroke::new(4.0, Color32::from_black_alpha(160))));
         painter.add(Shape::closed_line(corners.clone(), Stroke::new(2.0, colour)));
     }
-    // One name for each body, below its lowest tag; each tag that belongs to nothing has its own.
+    // One name for each body, inside of the picture, below its lowest tag; each tag that belongs to nothing has its own.
     let lowest = |tag: &SeenTag| tag.corners.iter().map(|c| c[1]).fold(f32::MIN, f32::max);
     for tag in tags {
         let below = |other: &SeenTag| (lowest(other), other.id) > (lowest(tag), tag.id);
@@ -132,6 +132,8 @@ fn outlines(painter: &egui::Painter, tags: &[SeenTag], at: impl Fn([f32; 2]) -> 
         let outline = Rect::from_points(&tag.corners.map(&at));
         let galley = painter.layout_no_wrap(words, FontId::proportional(12.0), Color32::WHITE);
         let place = Align2::CENTER_TOP.anchor_size(outline.center_bottom() + Vec2::new(0.0, 2.0), galley.size());
+        let below = painter.clip_rect().bottom() - 2.0 - place.bottom();
+        let place = place.translate(Vec2::new(0.0, below.min(0.0)));
         painter.rect_filled(place.expand2(Vec2::new(3.0, 1.0)), 2.0, Color32::from_black_alpha(190));
         painter.galley(place.min, galley, Color32::WHITE);
     }

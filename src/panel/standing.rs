@@ -121,7 +121,7 @@ impl Standing {
             // A move smaller than what is known of the place would be a guess.
             (_, Verdict::NotProven) if self.too_coarse().is_some() => {
                 format!(
-                    "Measure {} better first: its U is larger than the tolerance.",
+                    "Measure {} better first: its U is as large as its tolerance.",
                     self.too_coarse().unwrap_or_default()
                 )
             }
@@ -130,9 +130,11 @@ impl Standing {
         }
     }
 
-    /// The first of the six that no move can prove: its U alone exceeds its tolerance.
-    fn too_coarse(&self) -> Option<&'static str> {
-        self.six.iter().find(|f| f.tolerance.is_some_and(|t| f.expanded > t)).map(|f| f.name)
+    /// The first of the six that no move can prove: its U alone is as large as its tolerance.
+    pub fn too_coarse(&self) -> Option<&'static str> {
+        let coarse =
+            |f: &&Figure| f.verdict == Some(Verdict::NotProven) && f.tolerance.is_some_and(|t| f.expanded >= t);
+        self.six.iter().find(coarse).map(|f| f.name)
     }
 
     /// Everything in words, for somebody who cannot see the drawing.

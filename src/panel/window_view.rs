@@ -90,12 +90,14 @@ fn furniture(painter: &egui::Painter, rect: Rect, window: &Window, scale: f32, l
     };
     let inner = rect.shrink(5.0);
     let (title, left, right, lean) = match window.view {
-        View::Above => ("from above, ahead is up", "car's left", "car's right", "yaw"),
-        View::Side => ("from the car's right side", "towards the rear", "ahead", "pitch"),
+        View::Above => ("from above, ahead is up", "← car's left", "car's right →", "yaw"),
+        View::Side => ("from the car's right side", "← towards the rear", "ahead →", "pitch"),
     };
     text(inner.center_top(), Align2::CENTER_TOP, title.into());
-    text(inner.left_center(), Align2::LEFT_CENTER, left.into());
-    text(inner.right_center(), Align2::RIGHT_CENTER, right.into());
+    // Below the title rather than beside the axis, where the mark often lies.
+    let line = Vec2::new(0.0, 16.0);
+    text(inner.left_top() + line, Align2::LEFT_TOP, left.into());
+    text(inner.right_top() + line, Align2::RIGHT_TOP, right.into());
     let times = if window.lean_times > 1.0 { format!(" (drawn × {:.0})", window.lean_times) } else { String::new() };
     let deviation = match window.view {
         View::Above => window.lean_deg,
@@ -104,14 +106,23 @@ fn furniture(painter: &egui::Painter, rect: Rect, window: &Window, scale: f32, l
     };
     let u = window.lean_expanded_deg;
     let deviation = format!("{} ±{}", degrees(deviation, u, true), degrees(u, u, false));
-    text(inner.left_bottom(), Align2::LEFT_BOTTOM, format!("{lean} {deviation}{times}"));
     let bar = window.scale_bar_mm(lengths.unit_mm());
     let end = inner.right_bottom() - Vec2::new(2.0, 2.0);
     let start = end - Vec2::new(bar as f32 * scale, 0.0);
+    let width = |words: &str| painter.layout_no_wrap(words.to_owned(), font.clone(), palette.ink).size().x;
+    let words = format!("{lean} {deviation}{times}");
+    // Up to the scale bar and its length, whichever begins further left; else in two lines.
+    let bar_words = lengths.short(bar);
+    let free = start.x.min(start.lerp(end, 0.5).x.min(rect.right() - 4.0) - 0.5 * width(&bar_words)) - 10.0;
+    let words = match inner.left() + width(&words) > free {
+        true => format!("{lean} {deviation}\n{}", times.trim_start_matches(' ').trim_matches(['(', ')'])),
+        false => words,
+    };
+    text(inner.left_bottom(), Align2::LEFT_BOTTOM, words.trim_end().to_owned());
     let stroke = Stroke::new(2.0, palette.ink);
     painter.line_segment([start, end], stroke);
     for p in [start, end] {
         painter.line_segment([p - Vec2::new(0.0, 4.0), p + Vec2::new(0.0, 1.0)], stroke);
     }
-    text(start.lerp(end, 0.5) - Vec2::new(0.0, 5.0), Align2::CENTER_BOTTOM, lengths.short(bar));
+    text(start.lerp(end, 0.5) - Vec2::new(0.0, 5.0), Align2::CENTER_BOTTOM, bar_words);
 }

@@ -33,6 +33,12 @@ impl Component {
     pub fn holes(&self) -> u32 {
         (self.contacts + 1).saturating_sub(self.runs)
     }
+
+    /// Whether its rows are broken often enough for something bright inside, as a tag has. A row crosses a tag's border twice, but for the outermost eighths
+    /// once: seven times in four rows. Five leave room for gaps in the border and for what grew onto the tag; dark spots mostly have four.
+    pub fn is_broken(&self) -> bool {
+        4 * self.runs >= 5 * (self.bounds[3] - self.bounds[1])
+    }
 }
 
 /// Working memory of [`find`], kept from image to image.

@@ -76,8 +76,14 @@ impl Detector {
                 outline::walk(&self.map, component, usize::MAX, &mut self.outline);
                 trace.outlines.push(self.outline.clone());
             }
+            // What has nothing bright inside is soon told apart.
+            if !component.is_broken() {
+                keep(trace, &note, &Err(Outcome::NoQuad));
+                continue;
+            }
             self.hull.wrap(component.bounds[1], self.component_scratch.ends(component));
-            let quad = self.hull.quad();
+            let bright_inside = f64::from(component.area) < MOST_DARK * f64::from(self.hull.filled);
+            let quad = if bright_inside { self.hull.quad() } else { None };
             let mut read = quad.ok_or(Outcome::NoQuad).and_then(|quad| read_quad(image, quad, options, &mut note));
             // Something that grew onto the tag makes the hull larger than the tag.
             if read.is_err()
@@ -154,8 +160,8 @@ fn grown_outline(map: &DarkMap, component: &Component, hull: &Hull, outline: &mu
     let may_be = |area: f64| area > LEAST_FILLED * hull.area && f64::from(component.area) < MOST_DARK * area;
     let [left, top, right, bottom] = component.bounds;
     let longest = (MOST_WINDING * f64::from(2 * (right - left + bottom - top))) as usize;
-    // Bright cells are holes. Across corners they are not counted.
-    let holes = component.across_corners || component.holes() > 0;
+    // Bright cells are holes. Across corners they are not counted, and what hangs together there and has something grown onto it besides was never a tag.
+    let holes = !component.across_corners && component.holes() > 0;
     let large = (right - left).min(bottom - top) >= LEAST_GROWN;
     holes
         && large

@@ -38,3 +38,34 @@ pub fn line_of(path: &Path, marker: &str) -> usize {
     let text = std::fs::read_to_string(path).unwrap();
     1 + text.lines().position(|l| l.contains(marker)).unwrap_or_else(|| panic!("no line holds {marker:?}"))
 }
+
+/// The deviations of the stand, m and rad, in each frame of `fixtures/live-a`, from its maker's truth: 4 x 4 matrix, and where the stand is asked to be.
+pub fn live_truths() -> Vec<[f64; 6]> {
+    let read = |path: &str| -> serde_json::Value {
+        serde_json::from_str(&std::fs::read_to_string(repository(path)).unwrap()).unwrap()
+    };
+    let (truth, bay) = (read("fixtures/live-a/truth.json"), read("fixtures/bay-a/truth.json"));
+    let front = |side: &str| -> f64 {
+        let centre = &bay["positions"][0]["wheels"][side]["centre"];
+        centre[0].as_f64().unwrap()
+    };
+    let front_x = (front("front_left") + front("front_right")) / 2.0;
+    let asked = &bay["setup"];
+    let at = |v: &serde_json::Value, i: usize, j: usize| v[i][j].as_f64().unwrap();
+    truth["stand_poses"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|m| {
+            let yaw = at(m, 1, 0).atan2(at(m, 0, 0));
+            [
+                at(m, 0, 3) - front_x - asked["distance_front_axle_m"].as_f64().unwrap(),
+                at(m, 1, 3) - asked["lateral_m"].as_f64().unwrap(),
+                at(m, 2, 3) - asked["height_m"].as_f64().unwrap(),
+                yaw,
+                0.0,
+                0.0,
+            ]
+        })
+        .collect()
+}

@@ -4,7 +4,7 @@
 #   guest.sh PROGRAM PICTURES OUT CACHE
 #
 # PROGRAM   plumbsight, built with --features webcam
-# PICTURES  folder with `size` (width height), `raw/` (YUYV pictures) and `jpeg/`
+# PICTURES  folder with `size` (width height), `raw/` (YUYV pictures), `jpeg/`, `job/` (a job to be surveyed) and `stand/1`, `2`, `3` (YUYV pictures of its stand, ever elsewhere)
 # OUT       gets `console.txt` and what the program saved
 # CACHE     kernel package and built module are kept here for the next time
 #
@@ -84,7 +84,7 @@ cp -r "$pictures" "$root/pictures"
 
 # What the guest hands back is written to this disk as a tar archive.
 truncate -s 256M "$out/back.img"
-timeout 280 qemu-system-x86_64 -accel tcg -cpu max -smp 2 -m 1536 -nographic -no-reboot -net none \
+timeout 600 qemu-system-x86_64 -accel tcg -cpu max -smp 2 -m 1536 -nographic -no-reboot -net none \
     -kernel "kernel-$version/boot/vmlinuz-$version" -initrd "$out/guest.cpio" -append "console=ttyS0 quiet panic=-1" \
     -drive "file=$out/back.img,format=raw,if=virtio" </dev/null >"$out/console.txt" 2>&1 || true
 rm "$out/guest.cpio"

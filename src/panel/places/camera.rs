@@ -1,13 +1,54 @@
 //! The line with which a live reading is started and ended.
 
 use crate::panel::live::LiveState;
-use crate::panel::model::{Command, Model};
+use crate::panel::model::{CameraChoice, Command, Model};
 use crate::panel::style;
+use crate::record::Job;
 use crate::record::result::Verdict;
 use crate::session::Progress;
 use crate::session::live::Mount;
 use eframe::egui;
 use egui::Ui;
+
+/// Which lens profile each camera has, where the job has several.
+fn lenses_ui(ui: &mut Ui, job: &Job, choice: &mut CameraChoice) {
+    let sources = choice.sources();
+    for (k, source) in sources.iter().enumerate() {
+        let now = choice.lens(k, job.lenses.len());
+        let words = if sources.len() > 1 { format!("lens of {}", short(source)) } else { "lens".to_owned() };
+        let label = ui.label(&words);
+        let mut chosen = now;
+        let list = egui::ComboBox::from_id_salt(("lens of camera", k)).selected_text(profile_words(job, now)).show_ui(
+            ui,
+            |ui| {
+                for lens in 0..job.lenses.len() {
+                    ui.selectable_value(&mut chosen, lens, profile_words(job, lens));
+                }
+            },
+        );
+        list.response.labelled_by(label.id).on_hover_text(
+            "The profile of the camera that these pictures come from: with another one's the numbers would be wrong.",
+        );
+        if chosen != now {
+            choice.set_lens(k, chosen);
+        }
+    }
+}
+
+/// A profile by its file, which is what the job names.
+fn profile_words(job: &Job, lens: usize) -> String {
+    job.lenses.get(lens).map_or_else(String::new, |profile| {
+        let file = std::path::Path::new(&profile.file);
+        file.file_name().map_or_else(|| profile.file.clone(), |name| name.to_string_lossy().into_owned())
+    })
+}
+
+/// The end of a long source tells it apart.
+fn short(source: &str) -> String {
+    const SHOWN: usize = 18;
+    let n = source.chars().count();
+    if n <= SHOWN { source.to_owned() } else { format!("…{}", source.chars().skip(n - SHOWN).collect::<String>()) }
+}
 
 /// Source, mounting, start or end; and how it is going.
 /// `hold`: started with the watch.
@@ -26,6 +67,9 @@ pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Co
             ui.radio_value(&mut choice.mount, Mount::Apart, "on a tripod");
             ui.radio_value(&mut choice.mount, Mount::OnStand, "riding on the stand");
         });
+        if let Some(job) = model.ready().filter(|job| job.lenses.len() > 1) {
+            ui.add_enabled_ui(!running, |ui| lenses_ui(ui, job, &mut choice));
+        }
         let can = model.ready().is_some() && !choice.source.trim().is_empty();
         if running {
             if ui.add(egui::Button::new("End the reading").shortcut_text(if hold { "H" } else { "C" })).clicked() {

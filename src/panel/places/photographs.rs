@@ -80,8 +80,8 @@ fn photo_ui(ui: &mut Ui, name: &str, part: Option<&PhotographPart>, chosen: bool
     let (verdict, says) = match part {
         None => (Verdict::NotMeasured, "not looked at yet".to_owned()),
         Some(p) if p.used => {
-            let fit = p.rms_px.map(|v| format!("{v:.2} px")).unwrap_or_default();
-            (Verdict::In, format!("{} tags {fit}", p.tags.len()))
+            let fit = p.rms_px.map(|v| format!(", {v:.2} px")).unwrap_or_default();
+            (Verdict::In, format!("{} tags{fit}", p.tags.len()))
         }
         Some(_) => (Verdict::Out, "left out".to_owned()),
     };

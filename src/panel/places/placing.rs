@@ -173,7 +173,13 @@ fn numbers_ui(ui: &mut Ui, model: &Model, shown: &Shown) {
     let standing = &shown.standing;
     six_ui(ui, standing, lengths, shown.old);
     if !standing.moves.is_empty() {
-        part_ui(ui, "Move, in this order");
+        // A move proves nothing where U alone is as large as the tolerance.
+        if standing.too_coarse().is_some() {
+            ui.label("First measure better what is not proven: until then no move can prove the stand in tolerance.");
+            part_ui(ui, "As far as is known now, in this order");
+        } else {
+            part_ui(ui, "Move, in this order");
+        }
         for (k, words) in standing.moves.iter().enumerate() {
             let number = |ui: &mut Ui| {
                 ui.label(format!("{}.", k + 1));
