@@ -244,14 +244,15 @@ fn integrity(flow: &mut Flow, result: &ResultFile) {
         .integrity
         .iter()
         .map(|t| {
-            let least =
-                t.minimal_detectable.map_or("none would show".into(), |m| format!("{} {}", rounded(m, 2), t.unit));
+            let least = t
+                .minimal_detectable
+                .map_or("none would show".into(), |m| format!("{} {}", LastDigit::of(m).up(m), t.unit));
             let state = if t.passed { "passed" } else { "▲ FOUND" };
             vec![
                 t.test.clone(),
                 t.subject.clone(),
                 rounded(t.statistic, 2),
-                rounded(t.threshold, 2),
+                limit(t.threshold),
                 least,
                 state.to_owned(),
             ]
@@ -266,6 +267,12 @@ fn integrity(flow: &mut Flow, result: &ResultFile) {
         words("outcome", 0.9),
     ];
     flow.table(&columns, &rows);
+}
+
+/// A limit: a tolerance as it was written, a bound of a distribution to two decimals.
+fn limit(v: f64) -> String {
+    let written = as_written(v);
+    if written.len() <= 6 { written } else { rounded(v, 2) }
 }
 
 fn fit(flow: &mut Flow, result: &ResultFile) {
