@@ -9,7 +9,7 @@
 //! cargo bench --bench panel -- pictures FOLDER   every place, light and dark, large type, small and large window; or those whose names follow
 //! ```
 
-use eframe::egui;
+use eframe::{App as _, egui};
 use egui::{ColorImage, Vec2, ViewportCommand};
 use plumbsight::panel::app::PanelApp;
 use plumbsight::panel::figures::Lengths;
