@@ -153,6 +153,52 @@ fn no_connection_is_made_but_the_one_that_was_asked_for() {
     assert!(!calls.iter().any(|c| c.contains("bind(") || c.contains("listen(")), "{calls:?}");
 }
 
+/// The window talks to the screen and to the desktop's own bus (for screen readers), through sockets of this machine's file system and no other.
+#[test]
+fn the_window_opens_no_network_socket() {
+    if !cfg!(feature = "panel") {
+        println!("not looked at: built without the feature `panel`");
+        return;
+    }
+    let screen = Command::new("Xvfb")
+        .args(["-displayfd", "1", "-screen", "0", "1000x700x24", "-nolisten", "tcp"])
+        .stdin(std::process::Stdio::null())
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::null())
+        .spawn();
+    let Ok(mut screen) = screen else {
+        println!("not looked at: Xvfb is not installed, and without a screen there is no window");
+        return;
+    };
+    let mut number = String::new();
+    std::io::BufRead::read_line(&mut std::io::BufReader::new(screen.stdout.take().unwrap()), &mut number).unwrap();
+    let dir = tempfile::tempdir().unwrap();
+    let log = dir.path().join("calls");
+    // It would stay open: after a while it is closed, with what it started.
+    let status = Command::new("timeout")
+        .args(["-k", "5", "8", "strace", "-f", "-qq", "-e", "trace=socket,connect,bind,listen", "-o"])
+        .arg(&log)
+        .args([env!("CARGO_BIN_EXE_plumbsight"), "panel"])
+        .envs(
+            ["HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_CACHE_HOME", "XDG_RUNTIME_DIR"].map(|k| (k, dir.path())),
+        )
+        .env("DISPLAY", format!(":{}", number.trim()))
+        .env("LIBGL_ALWAYS_SOFTWARE", "1")
+        .env_remove("WAYLAND_DISPLAY")
+        .env_remove("DBUS_SESSION_BUS_ADDRESS")
+        .status();
+    let _ = screen.kill();
+    let _ = screen.wait();
+    assert!(!number.trim().is_empty(), "Xvfb names no screen");
+    let text = std::fs::read_to_string(&log).unwrap_or_default();
+    let calls: Vec<&str> = text.lines().filter(|l| l.contains('(') && !l.contains("---")).collect();
+    assert!(calls.iter().any(|c| c.contains(".X11-unix/")), "no window was opened: {status:?} {calls:?}");
+    for call in &calls {
+        let local = call.contains("AF_UNIX") || call.contains("resumed>");
+        assert!(local && !call.contains("listen("), "{call}");
+    }
+}
+
 #[test]
 fn only_the_network_camera_names_the_network() {
     let mut open = vec![repository("src")];
