@@ -48,6 +48,8 @@ pub struct Fit {
     pub rms: f64,
     /// Step from black to white at the centre, grey values.
     pub contrast: f64,
+    /// Covariance of the blur, px².
+    pub blur: Matrix2<f64>,
 }
 
 /// The unknowns.
@@ -250,6 +252,7 @@ pub fn refine(
         growth_px: state.p[GROWTH],
         rms,
         contrast,
+        blur: state.blur(),
     })
 }
 
