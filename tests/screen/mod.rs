@@ -35,15 +35,15 @@ impl Screen {
             let size = Vec2::new(self.size[0] as f32, self.size[1] as f32);
             let screen_rect = Some(Rect::from_min_size(Pos2::ZERO, size));
             let input = RawInput { screen_rect, time: Some(self.time), ..RawInput::default() };
-            let now = self.ctx.run_ui(input, |ui| contents(ui));
-            self.take_textures(&now);
+            let mut now = self.ctx.run_ui(input, |ui| contents(ui));
+            self.take_textures(&mut now);
             output = Some(now);
         }
         let output = output.expect("it ran");
         self.paint(output)
     }
 
-    fn take_textures(&mut self, output: &FullOutput) {
+    fn take_textures(&mut self, output: &mut FullOutput) {
         for (id, deltas) in &output.textures_delta.set {
             for delta in deltas {
                 let ImageData::Color(image) = &delta.image;
@@ -59,6 +59,8 @@ impl Screen {
                 }
             }
         }
+        // What is freed is not painted any more, and costs nothing here.
+        output.textures_delta.clear();
     }
 
     fn paint(&self, output: FullOutput) -> ColorImage {
@@ -79,6 +81,13 @@ impl Screen {
             }
         }
         image
+    }
+}
+
+impl Drop for Screen {
+    /// What was freed since the last picture is handed over too: egui insists that nothing of that gets lost.
+    fn drop(&mut self) {
+        self.ctx.run_ui(RawInput::default(), |_| {}).textures_delta.clear();
     }
 }
 
