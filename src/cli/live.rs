@@ -132,7 +132,21 @@ fn ready(arguments: &SourceArguments) -> Result<Ready, Failure> {
             })?,
         };
     let lens_of = |name: Option<&String>| -> Result<usize, Failure> {
-        let Some(name) = name else { return Ok(0) };
+        let Some(name) = name else {
+            // One of the same size would be believed, and every number be wrong.
+            let [first, others @ ..] = job.lenses.as_slice() else { return Ok(0) };
+            if others.is_empty() {
+                return Ok(0);
+            }
+            let names: Vec<&str> = job.lenses.iter().map(|l| l.file.as_str()).collect();
+            let remedy = format!("Say it for each camera: --lens {} (there are {}).", first.file, names.join(", "));
+            return Err(Problem::of_file(
+                "--lens",
+                "the job has several lens profiles, and which is this camera's is not said",
+                remedy,
+            )
+            .into());
+        };
         let is = |l: &crate::record::LensProfile| {
             let path = Path::new(&l.file);
             l.file == *name || path.file_name() == Some(name.as_ref()) || path.file_stem() == Some(name.as_ref())
