@@ -1,6 +1,7 @@
 //! Photographs made worse step by step, and what the program says of them: verdict, U, whether the truth stayed inside U.
 //!
-//! `cargo bench --bench degradation` runs a made bay and the shipped path-traced ones; `-- FOLDER...` any folder with `layout.json`, `truth.json` and photographs.
+//! `cargo bench --bench degradation` runs a made bay and the shipped path-traced ones; `-- FOLDER...` any folder with `layout.json`, `truth.json` and photographs. `--only=WORDS` runs the
+//! steps whose words begin so, `--corners` prints every tag's corner error against its stated uncertainty.
 
 #[path = "../tests/bays/mod.rs"]
 mod bays;
@@ -29,13 +30,19 @@ struct Tally {
     strange: usize,
 }
 
+/// What `--NAME=` on the command line says.
+fn said(name: &str) -> Option<String> {
+    std::env::args().find_map(|a| a.strip_prefix(&format!("--{name}=")).map(str::to_owned))
+}
+
 fn main() {
+    let only = said("only");
     let mut folders: Vec<PathBuf> =
         std::env::args().skip(1).filter(|a| !a.starts_with("--")).map(PathBuf::from).collect();
     let mut tally = Tally::default();
     let (bay, scene) = made(SEED);
     let clean = table(&scene, &mut tally);
-    for other_ids in [true, false] {
+    for other_ids in if only.is_none() { &[true, false][..] } else { &[] }.iter().copied() {
         let words = format!("second car, {}", if other_ids { "its own ids" } else { "the same ids" });
         let lens = DetectOptions { lens: Some(bay.lens), ..DetectOptions::default() };
         let found: Vec<Option<Vec<Detection>>> =
@@ -68,13 +75,26 @@ fn main() {
 fn table(scene: &Scene, tally: &mut Tally) -> Outcome {
     println!("{}: {} photographs", scene.name, scene.pictures.len());
     println!(
-        "{:<30} {:>5} {:>7}  {:<16} {:<16} {:>11} {:>9}",
-        "photographs", "tags", "strange", "well inside", "just out", "U / clean U", "|error|/U"
+        "{:<30} {:>5} {:>7} {:>8}  {:<16} {:<16} {:>11} {:>9}",
+        "photographs", "tags", "strange", "corners", "well inside", "just out", "U / clean U", "|error|/U"
     );
     let clean = scene.outcome(Worse::Nothing, None, 3);
-    for (case, worse) in Worse::all().into_iter().enumerate() {
+    let only = said("only").unwrap_or_default();
+    for (case, worse) in Worse::all().into_iter().enumerate().filter(|(_, w)| w.words().starts_with(&only)) {
         let outcome = scene.outcome(worse, Some(&clean), case);
         row(&worse.words(), &outcome, &clean, tally);
+        if std::env::args().any(|a| a == "--corners") {
+            for c in &outcome.corners {
+                println!(
+                    "    cell {:.2} px, blur {:.2} px ({:.2} cells), error {:.3} px, d²/8 {:.1}",
+                    c.cell_px,
+                    c.blur_px,
+                    c.blur_px / c.cell_px,
+                    c.error_px,
+                    c.d2
+                );
+            }
+        }
     }
     clean
 }
@@ -82,8 +102,9 @@ fn table(scene: &Scene, tally: &mut Tally) -> Outcome {
 fn row(words: &str, outcome: &Outcome, clean: &Outcome, tally: &mut Tally) {
     let growth = outcome.growth(clean).map_or("-".into(), |[a, b]| format!("{a:.2}-{b:.2}"));
     let worst = outcome.worst().map_or("-".into(), |w| format!("{w:.2}"));
+    let corners = outcome.corner_ratio().map_or("-".into(), |r| format!("{r:.2}"));
     println!(
-        "{words:<30} {:>5} {:>7}  {:<16} {:<16} {growth:>11} {worst:>9}  {}",
+        "{words:<30} {:>5} {:>7} {corners:>8}  {:<16} {:<16} {growth:>11} {worst:>9}  {}",
         outcome.tags,
         outcome.strange.len(),
         outcome.verdict.words(),

@@ -44,6 +44,80 @@ fn help_teaches_and_wrong_use_is_not_a_verdict() {
     }
 }
 
+/// Every command's help in a terminal of 80 columns: no line is longer, none is broken twice, every example stands on a line of its own (or ends in a backslash).
+#[test]
+fn helps_are_laid_out_for_80_columns() {
+    let help = |arguments: &[&str]| {
+        let out = Command::new(env!("CARGO_BIN_EXE_plumbsight"))
+            .args(arguments)
+            .arg("--help")
+            .env("COLUMNS", "80")
+            .output()
+            .unwrap();
+        assert_eq!(code(&out), 0, "{arguments:?}");
+        String::from_utf8(out.stdout).unwrap()
+    };
+    let whole = help(&[]);
+    let (_, list) = whole.split_once("Commands:\n").unwrap();
+    let (list, _) = list.split_once("\n\n").unwrap();
+    let names: Vec<&str> = list
+        .lines()
+        .filter(|l| l.starts_with("  ") && !l[2..].starts_with(' '))
+        .filter_map(|l| l.split_whitespace().next())
+        .filter(|name| *name != "help")
+        .collect();
+    assert!(names.len() >= 22, "{names:?}");
+    let mut wrong = Vec::new();
+    let all = names.iter().map(|name| vec![*name]).chain([vec![], vec!["lens", "show"]]);
+    for arguments in all {
+        let text = help(&arguments);
+        let mut say = |what: &str, line: &str| wrong.push(format!("{arguments:?}: {what}: {line}"));
+        assert!(text.contains("Example") || arguments == ["lens", "show"], "{arguments:?}");
+        let lines: Vec<&str> = text.lines().collect();
+        let options = lines.iter().position(|l| l.starts_with("Options:")).unwrap();
+        // Behind the options: what this program laid out itself.
+        let own = options + lines[options..].iter().position(|l| l.is_empty()).unwrap_or(lines.len() - options);
+        let mut in_examples = false;
+        for (k, line) in lines.iter().enumerate() {
+            if line.chars().count() > 80 {
+                say("longer than 80", line);
+            }
+            if line.contains("possible values:") && line.trim_start().starts_with("Possible")
+                || line.trim() == "-h, --help"
+            {
+                say("another layout than the other commands", line);
+            }
+            if k < own {
+                continue;
+            }
+            in_examples = line.starts_with("Example") || in_examples && !line.is_empty();
+            let continued = lines[k - 1].ends_with('\\');
+            if in_examples
+                && !line.starts_with("Example")
+                && !continued
+                && !["  plumbsight ", "  cp "].iter().any(|c| line.starts_with(c))
+            {
+                say("a broken example", line);
+            }
+            // The next line's first word would have had room.
+            let next = lines.get(k + 1).and_then(|l| l.split_whitespace().next()).unwrap_or_default();
+            let plain = |l: &&str| !l.is_empty() && !l.starts_with(' ') && !l.ends_with(':');
+            if !in_examples
+                && plain(line)
+                && lines.get(k + 1).is_some_and(|l| !l.is_empty() && !l.starts_with(' '))
+                && line.chars().count() + 1 + next.chars().count() <= 64
+            {
+                say("broken twice", line);
+            }
+            // A line of one short word at the end of a paragraph was pushed there.
+            if k > own && !in_examples && plain(line) && plain(&lines[k - 1]) && line.chars().count() < 6 {
+                say("a lone word", line);
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
 #[test]
 fn a_wrong_job_is_said_once_on_the_error_output() {
     let output = plumbsight(&["check", "no-such-folder"]);
@@ -146,11 +220,17 @@ fn demo_runs_the_whole_job_and_the_exit_code_says_the_verdict() {
         assert!(text.contains(part), "{part}: {text}");
     }
     assert!(text.lines().filter(|l| !l.contains(path)).all(|l| l.chars().count() <= 80), "{text}");
-    assert!(err(&output).contains("tying the photographs together"));
+    // Into a pipe the photographs are told of when all are done, and nothing stays at its beginning.
+    assert!(
+        err(&output).contains("30 of 30\ntying the photographs together") && !err(&output).contains(": 0 of"),
+        "{}",
+        err(&output)
+    );
+    assert!(!text.contains("\n\n\n"), "two empty lines: {text}");
     // What the README shows of it is what comes out.
     let readme = std::fs::read_to_string(common::repository("README.md")).unwrap();
     let shown: Vec<&str> =
-        readme.lines().filter(|l| l.starts_with("distance   ") || l.contains("required   measured")).collect();
+        readme.lines().filter(|l| l.starts_with("distance   ") || l.contains("required    measured")).collect();
     assert!(shown.len() == 2 && shown.iter().all(|l| text.contains(l)), "{shown:?}\n{text}");
     let result = result_of(&folder);
     assert_eq!(result.verdict, Verdict::In);

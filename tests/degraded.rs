@@ -75,6 +75,34 @@ fn uncertainty_grows_with_what_is_lost() {
     }
 }
 
+/// A cell of several pixels is told from its neighbour in noise that breaks single pixels apart.
+#[test]
+fn tags_are_found_in_noise() {
+    for (noise, least) in [(12.0, 0.9), (25.0, 0.75)] {
+        let outcome = scene().1.outcome(Worse::Noise(noise), Some(clean()), 2);
+        honest("noise", &outcome);
+        let share = outcome.tags as f64 / clean().tags as f64;
+        assert!(share > least, "noise of {noise}: {} of {} tags", outcome.tags, clean().tags);
+        let ratio = outcome.corner_ratio().unwrap();
+        assert!((0.6..1.3).contains(&ratio), "noise of {noise}: corners err by {ratio:.2} of what is stated");
+    }
+}
+
+/// However far it is out of focus, the corners lie within what is stated: what blur carries in from beyond the white margin is part of it. The truth is where the sharp photographs
+/// show the corners, because a round blur moves no edge.
+#[test]
+fn blur_never_outgrows_the_stated_uncertainty() {
+    for blur in [1.0, 2.0, 4.0] {
+        let outcome = scene().1.outcome(Worse::Blur(blur), Some(clean()), 2);
+        honest("blur", &outcome);
+        let ratio = outcome.corner_ratio().unwrap();
+        assert!(
+            outcome.corners.len() > 20 && ratio < 1.3,
+            "blur of {blur} px: corners err by {ratio:.2} of what is stated"
+        );
+    }
+}
+
 #[test]
 fn mirrored_tags_never_count() {
     for contrast in [0.3, 1.0] {

@@ -129,6 +129,18 @@ fn the_commands_play_a_folder() {
         let words = String::from_utf8_lossy(&out.stderr).into_owned();
         assert!(out.status.code() == Some(3) && words.contains(remedy), "{words}");
     }
+    // Of several profiles none is guessed.
+    let path = copy.path().join("job.toml");
+    let one = std::fs::read_to_string(&path).unwrap();
+    let two = one
+        .replace("lens = \"lens.toml\"", "lenses = { phone = \"lens.toml\", other = \"other.toml\" }")
+        .replace("files = [\"photos/*.jpg\"]", "files = [\"photos/*.jpg\"]\nlens = \"phone\"");
+    std::fs::write(&path, two).unwrap();
+    std::fs::copy(copy.path().join("lens.toml"), copy.path().join("other.toml")).unwrap();
+    let out = run("live", still.path());
+    let words = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert!(out.status.code() == Some(3) && words.contains("several lens profiles"), "{words}");
+    std::fs::write(&path, one).unwrap();
 
     let out = run("hold", &frames);
     let text = String::from_utf8(out.stdout).unwrap();

@@ -405,13 +405,20 @@ fn each_camera_has_a_lens_of_its_own() {
     window.key_press(Key::Num3);
     window.run();
     window.check_accessibility();
-    assert!(window.says("lens of camera 0") && window.says("phone.toml"));
-    // The second camera's: open the list, take the other one.
-    window.get_by_role_and_label(egui::accesskit::Role::ComboBox, "lens of camera 1").click();
-    window.run();
-    window.get_by_label("lens.toml").click();
-    window.run();
-    assert_eq!(window.app().model.camera.lenses, [0, 1]);
+    // None is guessed.
+    assert!(window.says("lens of camera 0") && window.says("First choose the lens of each camera."));
+    assert!(window.app().model.apply(Command::Live(true)).is_empty());
+    for (camera, lens) in [("lens of camera 0", "phone.toml"), ("lens of camera 1", "lens.toml")] {
+        window.get_by_role_and_label(egui::accesskit::Role::ComboBox, camera).click();
+        window.run();
+        window.get_by_label(lens).click();
+        window.run();
+    }
+    assert!(!window.says("First choose the lens of each camera."));
+    // A camera keeps its own, also where it becomes the first.
+    let source = "camera 1".to_owned();
+    let alone = CameraChoice { source, ..window.app().model.camera.clone() };
+    assert_eq!(alone.all_lenses(2), Some(vec![1]));
     let tasks = window.app().model.apply(Command::Live(true));
     assert!(matches!(tasks.as_slice(), [Task::Live(wish)] if wish.lenses == [0, 1]), "{tasks:?}");
     // In the thread: what the right profile reads, the wrong one refuses with the reason.

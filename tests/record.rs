@@ -213,11 +213,21 @@ fn a_correction_names_the_record_before() {
     assert_eq!(file["corrects"]["record"], first.file_name().unwrap().to_str().unwrap());
     assert_eq!(file["corrects"]["manifest_sha256"], plumbsight::record::keep::manifest::sha256_hex(&before));
     assert_eq!(std::fs::read(first.join("SHA256SUMS")).unwrap(), before, "the old one stays as it is");
+    assert_eq!(file["corrects"]["earlier"], serde_json::json!([]));
+    // A correction of the correction names the whole chain.
+    let out = correct(&second);
+    assert_eq!(out.status.code(), Some(0), "{}", said(&out));
+    let third = records(&root).into_iter().find(|r| *r != first && *r != second).unwrap();
+    let third = json(&third.join("record.json"));
+    assert_eq!(
+        (&third["revision"], &third["corrects"]["earlier"][0]),
+        (&3.into(), &file["corrects"]["manifest_sha256"])
+    );
     // What is damaged cannot be corrected, and nothing is written then.
     overwrite(&first.join("job/job.toml"), b"x");
     let out = correct(&first);
     assert!(out.status.code() == Some(3) && said(&out).contains("job/job.toml was altered"), "{}", said(&out));
-    assert_eq!(records(&root).len(), 2);
+    assert_eq!(records(&root).len(), 3);
 }
 
 /// Nothing of a job is lost, and no folder but whole records is shown, wherever the writing is cut off.

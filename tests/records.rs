@@ -46,7 +46,8 @@ fn records(root: &Path, more: &[&str]) -> (i32, String) {
 }
 
 fn json(root: &Path, more: &[&str]) -> Value {
-    let (_, said) = records(root, &[&["--json", "--limit", "1000"], more].concat());
+    let many: &[&str] = if more.contains(&"--trend") { &[] } else { &["--limit", "1000"] };
+    let (_, said) = records(root, &[&["--json"], many, more].concat());
     serde_json::from_str(&said).unwrap_or_else(|e| panic!("{e}: {said}"))
 }
 
@@ -178,6 +179,7 @@ fn what_is_damaged_gone_or_corrected_is_said() {
             record: folders[of].file_name().unwrap().to_str().unwrap().into(),
             manifest_sha256: sum.unwrap_or_else(|| sha256_hex(&old)),
             reason: "outcome added".into(),
+            earlier: Vec::new(),
         });
         made::write(root, &format!("correction-{k}"), &record, result())
     };
@@ -196,6 +198,112 @@ fn what_is_damaged_gone_or_corrected_is_said() {
     let out = json(root, &[]);
     assert_eq!(out["found"], 14);
     assert!(out["notices"].to_string().contains("names another manifest"), "{:#}", out["notices"]);
+}
+
+/// The sum by which a correction names a record.
+fn sum_of(record: &Path) -> String {
+    sha256_hex(&std::fs::read(record.join(MANIFEST)).unwrap())
+}
+
+#[test]
+fn chains_of_corrections_are_followed() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    // r1 <- r2 <- r3, each in a folder of its own.
+    let write = |folder: &str, k: usize, corrects: Option<(&Path, Vec<String>)>| {
+        let mut record = made::record(k, result());
+        let revision =
+            corrects.as_ref().map_or(1, |_| 2) + corrects.as_ref().map_or(0, |_| u32::from(folder.contains("r3")));
+        record.revision = revision;
+        record.corrects = corrects.map(|(old, earlier)| CorrectsPart {
+            record: old.file_name().unwrap().to_str().unwrap().into(),
+            manifest_sha256: sum_of(old),
+            reason: "again".into(),
+            earlier,
+        });
+        made::write(root, folder, &record, result())
+    };
+    let r1 = write("a/r1", 1, None);
+    let r2 = write("b/r2", 2, Some((&r1, Vec::new())));
+    let r3 = write("c/r3", 3, Some((&r2, Vec::new())));
+    assert_eq!(found(root, &[], 1), ["c/r3"]);
+    let (code, said) = records(root, &["--open", "r1"]);
+    assert!(code == 0 && said.matches("CORRECTED LATER by c/r3").count() == 2, "{said}");
+    assert!(!records(root, &["--open", "r3"]).1.contains("CORRECTED"));
+    let by = |folder: &str| {
+        let all = json(root, &["--all"]);
+        let all = all["records"].as_array().unwrap().clone();
+        all.iter().find(|r| r["folder"] == folder).unwrap()["corrected_by"].clone()
+    };
+    assert_eq!([by("a/r1"), by("b/r2"), by("c/r3")], ["c/r3".into(), "c/r3".into(), Value::Null]);
+
+    // The middle one damaged, then gone: the first is not the newest for that.
+    let whole = std::fs::read(r2.join("result.json")).unwrap();
+    std::fs::write(r2.join("result.json"), b"{").unwrap();
+    assert_eq!(found(root, &[], 1), ["c/r3"]);
+    std::fs::write(r2.join("result.json"), whole).unwrap();
+    std::fs::rename(&r2, dir.path().join(".elsewhere")).unwrap();
+    assert_eq!(found(root, &[], 1), ["c/r3"]);
+    // Forgotten by the index: a record of before the chain was kept cannot tell, and that is said.
+    let out = json(root, &["--rebuild"]);
+    assert!(out["found"] == 2 && out["notices"].to_string().contains("damaged or not here"), "{out:#}");
+    write("c/r3", 3, Some((&dir.path().join(".elsewhere"), vec![sum_of(&r1)])));
+    let out = json(root, &["--rebuild"]);
+    assert!(out["found"] == 1 && out["notices"].as_array().unwrap().is_empty(), "{out:#}");
+    std::fs::rename(dir.path().join(".elsewhere"), &r2).unwrap();
+    let _ = r3;
+
+    // What a damaged record claims to correct counts for nothing, though a sound one corrects it.
+    let other = write("d/other", 4, None);
+    let text = std::fs::read_to_string(r2.join("record.json")).unwrap();
+    std::fs::write(r2.join("record.json"), text.replace(&sum_of(&r1), &sum_of(&other))).unwrap();
+    assert_eq!(by("d/other"), Value::Null);
+
+    // Two records of one name in two folders: a correction means the one whose sum it names. The folder's whole name goes before that of one below.
+    let (same, below) = (write("same", 5, None), write("x/same", 6, None));
+    write("y/new", 7, Some((&below, Vec::new())));
+    assert_eq!([by("same"), by("x/same")], [Value::Null, "y/new".into()]);
+    let out = json(root, &[]);
+    assert!(out["notices"].as_array().unwrap().is_empty(), "{:#}", out["notices"]);
+    let (code, said) = records(root, &["--open", "same"]);
+    assert!(code == 0 && said.contains(same.to_str().unwrap()) && !said.contains("CORRECTED"), "{said}");
+    assert!(records(root, &["--open", "x/same"]).1.contains("CORRECTED LATER by y/new"));
+    // Copies of a correction are one correction; two different ones of one record are said.
+    write("z/new", 7, Some((&below, Vec::new())));
+    assert!(json(root, &[])["notices"].as_array().unwrap().is_empty());
+    write("z/newer", 8, Some((&below, Vec::new())));
+    assert!(json(root, &[])["notices"].to_string().contains("corrected 2 times over"));
+
+    for (asked, with) in [("--all", ""), ("--damaged", ""), ("--limit", "3")] {
+        let more: Vec<&str> = ["--trend", "floor", asked, with].into_iter().filter(|a| !a.is_empty()).collect();
+        assert_eq!(records(root, &more).0, 3, "{more:?}: what is not done is not passed over in silence");
+    }
+}
+
+#[test]
+fn what_cannot_be_read_now_is_not_called_missing_and_tried_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let folders = made::many(dir.path(), 3, result());
+    found(dir.path(), &[], 3);
+    // A folder in a file's place: there, and not to be read.
+    let path = folders[1].join("result.json");
+    let bytes = std::fs::read(&path).unwrap();
+    std::fs::remove_file(&path).unwrap();
+    std::fs::create_dir(&path).unwrap();
+    for _ in 0..2 {
+        let index = Index::open(dir.path(), false).unwrap();
+        assert_eq!((index.refreshed.read, index.refreshed.there), (1, 3), "tried again each time");
+        let hits = index.search(&Query { damaged: true, ..Query::default() }).unwrap().hits;
+        let damage = hits[0].damage.as_deref().unwrap();
+        assert!(
+            hits.len() == 1 && damage.contains("result.json: it is no file") && !damage.contains("missing"),
+            "{damage}"
+        );
+    }
+    std::fs::remove_dir(&path).unwrap();
+    std::fs::write(&path, bytes).unwrap();
+    found(dir.path(), &["--damaged"], 0);
+    assert_eq!(Index::open(dir.path(), false).unwrap().refreshed.read, 0);
 }
 
 #[test]
@@ -244,6 +352,19 @@ fn the_index_is_only_a_cache() {
     assert!(out["notices"].to_string().contains("database of another program"), "{:#}", out["notices"]);
     assert!(Path::new(out["index"].as_str().unwrap()).starts_with(&cache), "{}", out["index"]);
     assert_eq!(std::fs::read(&file).unwrap(), other);
+
+    // The cache's own journal goes with a broken index there, and nobody else's.
+    let cached = std::path::PathBuf::from(out["index"].as_str().unwrap());
+    std::fs::write(&cached, b"no database at all, but long enough to be looked at").unwrap();
+    let beside = |name: &str| cached.with_file_name(name);
+    let own = beside(&format!("{}-journal", cached.file_name().unwrap().to_str().unwrap()));
+    let another = beside(&format!("{INDEX_FILE}-journal"));
+    for journal in [&own, &another] {
+        std::fs::write(journal, "a journal").unwrap();
+    }
+    let out = elsewhere();
+    assert!(out["found"] == 20 && out["notices"].to_string().contains("made anew"), "{:#}", out["notices"]);
+    assert!(!own.exists() && another.exists());
 
     // Neither there nor in the cache: in memory.
     std::fs::remove_dir_all(&cache).unwrap();

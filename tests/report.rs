@@ -5,7 +5,13 @@ mod common;
 
 use common::{bay_with, edit, repository};
 use plumbsight::paper::{Item, Page, Paper, Typeface};
-use plumbsight::report::{Lengths, Options, numbers_of, pages, photographs_of, read_evidence};
+use plumbsight::record::result::Verdict;
+use plumbsight::record::{HoldEntry, HoldRead};
+use plumbsight::report::{
+    Evidence, Kept, Lengths, Options, SixLine, csv_text, export_json, numbers_of, pages, photographs_of, read_evidence,
+    short_text,
+};
+use plumbsight::session::keep::SignatureState;
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -29,9 +35,13 @@ fn text(path: &Path) -> &str {
     path.to_str().unwrap()
 }
 
-/// The only record made from a job.
+/// The only record made from a job, signed.
 fn record(job: &Path, root: &Path, by: &str) -> PathBuf {
-    let out = plumbsight(&["record", text(job), "--into", text(root), "--by", by, "--note", "kept for the report"]);
+    let key = root.with_extension("pem");
+    assert_eq!(plumbsight(&["key", text(&key)]).status.code(), Some(0));
+    let fixed =
+        ["record", text(job), "--into", text(root), "--note", "kept for the report", "--key", text(&key), "--by"];
+    let out = plumbsight(&[&fixed[..], &[by]].concat());
     assert_eq!(out.status.code(), Some(0), "{}", said(&out));
     std::fs::read_dir(root).unwrap().map(|e| e.unwrap().path()).next().unwrap()
 }
@@ -157,13 +167,15 @@ fn a_report_carries_every_number_of_its_record_and_is_kept_for_good() {
     let first = pdftotext(&pdf, &["-l", "1", "-layout"]);
     let verdict = json["verdict"].as_str().unwrap().to_uppercase();
     assert!(first.contains(&verdict) && first.contains("No readiness list"), "{first}");
-    for (name, digits) in
-        [("distance_mm", 1), ("lateral_mm", 1), ("height_mm", 1), ("yaw_deg", 3), ("pitch_deg", 3), ("roll_deg", 3)]
-    {
-        let d = &json["stations"][0]["deviations"][name];
-        for what in ["required", "measured", "expanded"] {
-            let shown = format!("{:.digits$}", d[what].as_f64().unwrap());
-            assert!(first.contains(shown.trim_start_matches('-')), "{name} {what} {shown}\n{first}");
+    // What was asked as it was written (fixtures/bay-a/placement.toml), the rest as far as U goes.
+    for asked in ["1600 mm", "±10 mm", "±0.25°"] {
+        assert!(first.contains(asked), "{asked}\n{first}");
+    }
+    let evidence = read_evidence(&kept).unwrap();
+    for (name, unit, d) in evidence.result.as_ref().unwrap().stations[0].deviations.each() {
+        let line = SixLine::of(d, Lengths::Millimetres.of(unit));
+        for shown in [line.required, line.measured, line.deviation, line.expanded] {
+            assert!(first.contains(&shown), "{name} {shown}\n{first}");
         }
     }
     for text in [json["placement"]["source"].as_str().unwrap(), "does not calibrate, release or approve anything"] {
@@ -197,7 +209,6 @@ fn a_report_carries_every_number_of_its_record_and_is_kept_for_good() {
     assert_eq!(pictures, FEW.len());
     // Outlined in the photographs: every tag that the result counts.
     let tags: usize = json["photographs"].as_array().unwrap().iter().map(|p| p["tags"].as_array().unwrap().len()).sum();
-    let evidence = read_evidence(&kept).unwrap();
     assert!(tags > 50);
     assert_eq!(evidence.tags.iter().filter(|t| t.used && t.corners_px.is_some()).count(), tags);
 
@@ -205,17 +216,181 @@ fn a_report_carries_every_number_of_its_record_and_is_kept_for_good() {
     let short = said(&plumbsight(&["report", text(&kept), "--short"]));
     assert!(short.contains(&verdict) && short.lines().all(|l| l.chars().count() <= 80), "{short}");
     assert_eq!(report(&kept, &dir.path().join("one.pdf"), &["--short"]), 0);
-    assert!(pdftotext(&dir.path().join("one.pdf"), &[]).contains("page 1 of 1"));
+    // Page one, and behind it only what had no room on it: here the faults that were found.
+    let one = close(&pdftotext(&dir.path().join("one.pdf"), &["-raw"]));
+    let failed: Vec<&str> = json["integrity"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|t| t["passed"] == false)
+        .map(|t| t["sentence"].as_str().unwrap())
+        .collect();
+    assert!(
+        !failed.is_empty() && failed.iter().all(|sentence| one.contains(&close(sentence))) && one.contains("page1of2"),
+        "{failed:?}\n{one}"
+    );
     let exported: Value = serde_json::from_slice(&plumbsight(&["export", text(&kept), "--json"]).stdout).unwrap();
     assert_eq!((&exported["records"][0]["result"], &exported["records"][0]["record"]), (&json, &made));
     let table = said(&plumbsight(&["export", text(&kept), "--csv"]));
     let lines: Vec<&str> = table.split_terminator("\r\n").collect();
     assert_eq!(lines.len(), 7, "{table}");
     let yaw = &json["stations"][0]["deviations"]["yaw_deg"];
-    let figures = format!(",yaw,deg,{},{},{},", yaw["required"].as_f64().unwrap(), yaw["deviation"], yaw["expanded"]);
+    let figures =
+        format!(",yaw,deg,{},{},{},0.25,", yaw["required"].as_f64().unwrap(), yaw["deviation"], yaw["expanded"]);
     assert!(lines[4].contains(&figures), "{figures} in {}", lines[4]);
 
+    what_speaks_against_it_is_said(evidence);
     damage_is_said(&kept, dir.path());
+}
+
+/// All texts of the pages, a line each.
+fn texts(pages: &[Page]) -> String {
+    let items = pages.iter().flat_map(|p| &p.items);
+    items.filter_map(|i| if let Item::Text { text, .. } = i { Some(format!("{text}\n")) } else { None }).collect()
+}
+
+fn drawn(evidence: &Evidence, short: bool) -> Vec<Page> {
+    let face = Typeface::shipped().unwrap();
+    let options = Options { paper: Paper::Letter, lengths: Lengths::Millimetres, short };
+    let out = pages(&face, evidence, &[], &options);
+    for (k, page) in out.iter().enumerate() {
+        let wrong = faults(page);
+        assert!(wrong.is_empty(), "page {}:\n{}", k + 1, wrong.join("\n"));
+    }
+    out
+}
+
+/// Without what a line's end does to it.
+fn close(text: &str) -> String {
+    text.chars().filter(|c| !c.is_whitespace()).collect()
+}
+
+/// A sound record that something else speaks against: its signature, itself, the hold watch, more than the first page holds.
+fn what_speaks_against_it_is_said(sound: Evidence) {
+    let first = |e: &Evidence| texts(&drawn(e, false)[..1]);
+    let Evidence { result: Ok(result), .. } = &sound else { panic!() };
+    let calm = first(&sound);
+    assert!(
+        !calm.contains("SAID TO BE") && !calm.contains("WHEN MEASURED") && !calm.contains("cannot be read"),
+        "{calm}"
+    );
+    let with = |change: &dyn Fn(&mut Evidence)| {
+        let mut out = sound.clone();
+        change(&mut out);
+        out
+    };
+
+    // A bad signature, and a record that contradicts itself: on page one, in the text, in both exports.
+    let bad = with(&|e| {
+        if let Kept::Record { signature, .. } = &mut e.kept {
+            *signature = SignatureState::Bad;
+        }
+    });
+    let lying = with(&|e| {
+        if let Kept::Record { contradictions, .. } = &mut e.kept {
+            contradictions.push("record.json contradicts result.json: its VIN is \"A\"".into());
+        }
+    });
+    for (evidence, says) in [(&bad, "BAD SIGNATURE"), (&lying, "THIS RECORD CONTRADICTS ITSELF")] {
+        let page = first(evidence);
+        assert!(page.contains("SAID TO BE") && page.contains(says), "{page}");
+        let short = short_text(evidence, Lengths::Millimetres);
+        assert!(short.contains("SAID TO BE") && short.contains(says), "{short}");
+        assert!(csv_text(std::slice::from_ref(evidence)).contains(",NO,"));
+    }
+    assert!(
+        csv_text(std::slice::from_ref(&bad)).contains(",NO,BAD,")
+            && csv_text(std::slice::from_ref(&sound)).contains(",yes,good,")
+    );
+    let json: Value = serde_json::from_str(&export_json(&[bad, lying]).unwrap()).unwrap();
+    assert_eq!((&json["records"][0]["signature"], &json["records"][1]["signature"]), (&"BAD".into(), &"good".into()));
+    assert_eq!(json["records"][1]["contradictions"].as_array().unwrap().len(), 1);
+
+    // A log that cannot be read is not the same as none, and a torn line may have been an alarm.
+    for (log, says) in [
+        (
+            HoldRead { fault: Some("it is no file but a folder".into()), ..HoldRead::default() },
+            "The log of the hold watch cannot be read",
+        ),
+        (HoldRead { unreadable: 2, ..HoldRead::default() }, "2 lines of the log of the hold watch cannot be read"),
+    ] {
+        let mut evidence = with(&|e| e.hold = Some(log.clone()));
+        let page = first(&evidence);
+        assert!(close(&page).contains(&close(says)), "{page}");
+        assert!(!texts(&drawn(&evidence, false)).contains("No hold watch was kept"));
+        assert!(csv_text(std::slice::from_ref(&evidence)).contains("0 and lines that cannot be read"));
+        if let Ok(result) = &mut evidence.result {
+            (result.verdict, result.stations[0].verdict) = (Verdict::In, Verdict::In);
+        }
+        assert!(first(&evidence).contains("IN TOLERANCE WHEN MEASURED"));
+    }
+
+    // Alarms far down a long log are listed each, and what was in tolerance then is said everywhere to have been so when it was measured.
+    let entry = |k: usize, alarm: bool| HoldEntry {
+        event: if alarm { "moved" } else { "not seen" }.into(),
+        time_s: k as f64,
+        alarm,
+        sentence: format!("sentence-{k}-of-the-log"),
+        ..HoldEntry::default()
+    };
+    let entries: Vec<HoldEntry> = (0..200).map(|k| entry(k, k >= 100 && k % 10 == 0)).collect();
+    let mut alarmed = with(&|e| e.hold = Some(HoldRead { entries: entries.clone(), ..HoldRead::default() }));
+    if let Ok(result) = &mut alarmed.result {
+        (result.verdict, result.stations[0].verdict) = (Verdict::In, Verdict::In);
+    }
+    let all = texts(&drawn(&alarmed, false));
+    for k in (100..200).step_by(10) {
+        assert!(all.contains(&format!("sentence-{k}-of-the-log")), "{k}");
+    }
+    assert!(
+        all.contains("sentence-59-")
+            && !all.contains("sentence-61-")
+            && all.contains("And 130 more lines without an alarm")
+    );
+    let short = short_text(&alarmed, Lengths::Millimetres);
+    for said in [&texts(&drawn(&alarmed, true)[..1]), &short] {
+        assert_eq!(said.to_lowercase().matches("in tolerance when measured").count(), 2, "{said}");
+    }
+
+    // More warnings and longer texts than the first page holds: the short PDF has them behind it.
+    let faulty = with(&|e| {
+        if let Ok(result) = &mut e.result {
+            let mut failed = result.integrity[0].clone();
+            failed.passed = false;
+            for k in 0..9 {
+                failed.sentence = format!("Invented fault number {k}: {}.", "very long words ".repeat(20));
+                result.integrity.push(failed.clone());
+            }
+        }
+    });
+    let short = drawn(&faulty, true);
+    let all = close(&texts(&short));
+    assert!(short.len() > 1);
+    for k in 0..9 {
+        let whole = close(&format!("Invented fault number {k}: {}.", "very long words ".repeat(20)));
+        assert!(all.contains(&whole), "{k}");
+    }
+    let calm = with(&|e| {
+        if let Ok(result) = &mut e.result {
+            result.integrity.clear();
+        }
+    });
+    assert_eq!(drawn(&calm, true).len(), 1);
+
+    // A second station whose name no line holds, and a result that judged stations but measured nothing to rely on.
+    let long = format!("{NASTY}{NASTY}end");
+    let mut second = result.stations[0].clone();
+    second.name.clone_from(&long);
+    let two = with(&|e| {
+        if let Ok(result) = &mut e.result {
+            result.stations.push(second.clone());
+            result.verdict = Verdict::NotMeasured;
+            result.not_measured = Some("An invented reason why not".into());
+        }
+    });
+    let all = drawn(&two, false);
+    assert!(close(&texts(&all)).contains(&long));
+    assert!(texts(&all[..1]).contains("An invented reason why not"), "{}", texts(&all[..1]));
 }
 
 /// A record that was tampered with, an alarm of the hold watch, lost files.
@@ -231,12 +406,34 @@ fn damage_is_said(kept: &Path, dir: &Path) {
     assert!(first.contains("SAID TO BE"), "{first}");
     let out = plumbsight(&["export", text(kept), "--csv"]);
     assert!(out.status.code() == Some(1) && said(&out).contains(",NO,"), "{}", said(&out));
-    assert!(said(&plumbsight(&["report", text(kept), "--short"])).contains("DAMAGED RECORD"));
+    assert!(said(&plumbsight(&["report", text(kept), "--short"])).contains("THIS RECORD IS DAMAGED"));
     overwrite(&result, b"{");
     assert_eq!(report(kept, &pdf, &[]), 1);
     let first = pdftotext(&pdf, &["-l", "1"]);
     assert!(first.contains("cannot be read") && first.contains("THIS RECORD IS DAMAGED"), "{first}");
     overwrite(&result, &bytes);
+    // The signature alone.
+    let signature = kept.join("SHA256SUMS.sig");
+    let good = std::fs::read(&signature).unwrap();
+    let mut flipped = good.clone();
+    flipped[20] ^= 1;
+    overwrite(&signature, &flipped);
+    assert_eq!(report(kept, &pdf, &[]), 1);
+    let first = pdftotext(&pdf, &["-l", "1"]);
+    assert!(first.contains("BAD SIGNATURE") && first.contains("SAID TO BE"), "{first}");
+    let name = kept.file_name().unwrap().to_str().unwrap();
+    for arguments in [
+        &["report", text(kept), "--short"][..],
+        &["export", text(kept), "--csv"],
+        &["records", text(kept.parent().unwrap()), "--open", name],
+    ] {
+        let out = plumbsight(arguments);
+        assert!(out.status.code() == Some(1) && said(&out).contains("BAD"), "{}", said(&out));
+    }
+    let out = plumbsight(&["records", text(kept.parent().unwrap()), "--damaged"]);
+    assert!(said(&out).contains("DAMAGED: BAD SIGNATURE"), "{}", said(&out));
+    overwrite(&signature, &good);
+    assert_eq!(report(kept, &pdf, &[]), 0);
     std::fs::remove_file(kept.join("job/photos/004.jpg")).unwrap();
     assert_eq!(report(kept, &pdf, &[]), 1);
     let words = pdftotext(&pdf, &[]);
@@ -273,13 +470,9 @@ fn thirty_photographs_stay_below_three_megabytes_and_nasty_texts_on_the_page() {
     let dir = tempfile::tempdir().unwrap();
     let kept = record(job.path(), &dir.path().join("records"), &format!("A. Person {NASTY}"));
     let drawn = laid_out(&kept, &[Paper::Letter, Paper::A4]);
-    let all: String = drawn
-        .iter()
-        .flat_map(|p| &p.items)
-        .filter_map(|i| if let Item::Text { text, .. } = i { Some(format!("{text}\n")) } else { None })
-        .collect();
+    let all = texts(&drawn);
     // Nothing is lost: what is cut short is there in full elsewhere, what cannot be written by its code.
-    let close: String = all.chars().filter(|c| !c.is_whitespace()).collect();
+    let close = close(&all);
     for whole in [
         format!("{NASTY}Čápek&Söhne[U+6F22][U+5B57]"),
         format!("source{}", NASTY.repeat(3)),
@@ -291,7 +484,7 @@ fn thirty_photographs_stay_below_three_megabytes_and_nasty_texts_on_the_page() {
     for word in ["longish", "wordlets"] {
         assert_eq!(all.split_whitespace().filter(|w| *w == word).count(), 2000, "{word}");
     }
-    assert!(all.contains("Lines that cannot be read: 1.") && all.contains("stand moved 2.1 mm"));
+    assert!(all.contains("A line of the log of the hold watch cannot be read") && all.contains("stand moved 2.1 mm"));
     let pdf = dir.path().join("a.pdf");
     assert_eq!(report(&kept, &pdf, &["--paper", "letter"]), 0);
     let size = std::fs::metadata(&pdf).unwrap().len();

@@ -1,13 +1,20 @@
 //! Each reader of bytes from outside, as a function of bytes alone. Nothing is checked but what every reader promises whatever comes: an answer, no panic,
 //! and a message with a remedy.
 
+use nalgebra::{Matrix6, SMatrix, SVector, Vector2, Vector3};
+use plumbsight::body::{BodyKind, BodyModel, BodyTag, Kit, PrintScale, TagPlace, tag_corners_m};
+use plumbsight::camera::Lens;
 use plumbsight::capture::http::{HttpAddress, HttpLimits, HttpSource};
 use plumbsight::capture::source::{FrameSource, Next};
+use plumbsight::frames::{Body, Camera, Direction, Point, Pose, Tag, World};
 use plumbsight::record::{self, Problem, Purpose};
-use plumbsight::scene::{Bay, BayOptions};
+use plumbsight::scene::cameras::look;
+use plumbsight::scene::draw::scramble;
+use plumbsight::survey::{
+    HubBefore, LensFreedom, LensInput, Photo, RolledCar, RolledWheel, Steadiness, SurveyInput, TagView,
+};
 use std::io::{Read, Write};
 use std::path::Path;
-use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
 /// All targets.
@@ -182,12 +189,138 @@ fn stream(bytes: &[u8]) {
     drop(sender);
 }
 
-/// A made bay whose corners are moved, exchanged, taken away or made nonsense as the bytes say: four bytes an act.
+/// Bytes in order, and once they are used up numbers that look drawn: a short input is a whole network too.
+struct Draws<'a> {
+    bytes: std::slice::Iter<'a, u8>,
+    beyond: u64,
+}
+
+impl Draws<'_> {
+    fn byte(&mut self) -> u8 {
+        self.bytes.next().copied().unwrap_or_else(|| {
+            self.beyond += 1;
+            (scramble(self.beyond) >> 32) as u8
+        })
+    }
+
+    /// Between these.
+    fn number(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * f64::from(self.byte()) / 255.0
+    }
+
+    fn vector(&mut self, reach: f64) -> Vector3<f64> {
+        Vector3::from_fn(|_, _| self.number(-reach, reach))
+    }
+}
+
+/// Corners of a tag at `world_from_tag` as a pinhole camera at `camera_from_world` sees them; `None` where one is out of the picture.
+fn seen(
+    lens: &Lens,
+    camera_from_world: &Pose<Camera, World>,
+    world_from_tag: &Pose<World, Tag>,
+) -> Option<[Vector2<f64>; 4]> {
+    let corners =
+        tag_corners_m(0.16).map(|c| lens.project(&(*camera_from_world * (*world_from_tag * Point::claim(c)))));
+    let [Some(a), Some(b), Some(c), Some(d)] = corners else { return None };
+    let inside = |p: &Vector2<f64>| (0.0..lens.width as f64).contains(&p.x) && (0.0..lens.height as f64).contains(&p.y);
+    [a, b, c, d].iter().all(inside).then_some([a, b, c, d])
+}
+
+/// A network of a few bodies and photographs laid out as the first bytes say: how many, where each is, how its places and the lens are known, whether a car was
+/// rolled or a body moved between stations.
+fn network(draws: &mut Draws) -> SurveyInput {
+    let lens = Lens::pinhole(1280, 960, 1000.0);
+    let n_photos = 2 + usize::from(draws.byte() % 5);
+    let n_bodies = 1 + usize::from(draws.byte() % 4);
+    let n_tags = 1 + usize::from(draws.byte() % 3);
+    let [places, freedom, course] = [0; 3].map(|_: i32| draws.byte());
+    let mut bodies = Vec::new();
+    let mut world_from_body = Vec::new();
+    for b in 0..n_bodies {
+        let at = if b == 0 { Vector3::zeros() } else { draws.vector(1.0) };
+        let turn = if b == 0 { Vector3::zeros() } else { draws.vector(0.8) };
+        world_from_body.push(Pose::<World, Body>::claim_rotvec(turn, at));
+        let place = |t: usize| {
+            let body_from_tag =
+                Pose::<Body, Tag>::claim_rotvec(Vector3::zeros(), Vector3::new(0.25 * t as f64, 0.0, 0.0));
+            match places % 3 {
+                1 => TagPlace::Measured { body_from_tag, cov: Box::new(Matrix6::identity() * 1e-7) },
+                2 if t > 0 => TagPlace::Free,
+                _ => TagPlace::Known(body_from_tag),
+            }
+        };
+        let tag =
+            |t: usize| BodyTag { id: (10 * b + t) as u16, side_m: 0.16, stretch: [1.0; 2], print: 0, place: place(t) };
+        let kind = [BodyKind::FloorSheet, BodyKind::Plate, BodyKind::Stand, BodyKind::Other][b % 4];
+        bodies.push(BodyModel { name: format!("body {b}"), kind, tags: (0..n_tags).map(tag).collect() });
+    }
+    let rolled = course % 4 == 1 && n_bodies > 1;
+    let stations = course % 4 == 2 && n_bodies > 1;
+    // Where the second body is at the second station, or roll position: elsewhere and turned about its own z axis, as a plate on a wheel.
+    let (way, turn) = (draws.vector(0.5), draws.number(-3.2, 3.2));
+    let moved = Pose::<World, World>::claim_rotvec(Vector3::zeros(), way)
+        * world_from_body[1 % n_bodies]
+        * Pose::<Body, Body>::claim_rotvec(Vector3::new(0.0, 0.0, turn), Vector3::zeros());
+    let mut photos = Vec::new();
+    for p in 0..n_photos {
+        let eye = Vector3::new(draws.number(-2.0, 2.0), draws.number(-2.0, 2.0), draws.number(0.5, 3.0));
+        let camera_from_world = look(eye, draws.vector(0.5), draws.number(-3.2, 3.2));
+        let (position, station) = (usize::from(rolled) * (p % 2), usize::from(stations) * (p % 2));
+        let mut tags = Vec::new();
+        for (b, world_from_body) in world_from_body.iter().enumerate() {
+            let moved = if b == 1 && position + station == 1 { moved } else { *world_from_body };
+            for t in 0..n_tags {
+                let at = Vector3::new(0.25 * t as f64, 0.0, 0.0);
+                let world_from_tag = moved * Pose::<Body, Tag>::claim_rotvec(Vector3::zeros(), at);
+                let Some(mut corners) = seen(&lens, &camera_from_world, &world_from_tag) else { continue };
+                let n = (100 * p + 10 * b + t) as u64;
+                for (k, corner) in corners.iter_mut().enumerate() {
+                    let draw = scramble(1000 + 4 * n + k as u64);
+                    corner.x += 0.1 * ((draw & 255) as f64 / 255.0 - 0.5);
+                    corner.y += 0.1 * ((draw >> 8 & 255) as f64 / 255.0 - 0.5);
+                }
+                tags.push(TagView { id: (10 * b + t) as u16, corners, cov: SMatrix::identity() * 0.0025 });
+            }
+        }
+        photos.push(Photo { name: format!("photo {p}"), lens: 0, station, position, hold: None, tags });
+    }
+    let freedom = match freedom % 4 {
+        1 => LensFreedom::Measured(Box::new(SMatrix::from_diagonal(&SVector::from_fn(
+            |k, _| if k < 4 { 4.0 } else { 1e-4 },
+        )))),
+        2 => LensFreedom::Free(std::array::from_fn(|k| k < 4)),
+        _ => LensFreedom::Held,
+    };
+    let print =
+        PrintScale { name: "all".into(), sigma_common: 3e-4, sigma_axis: [2e-4; 2], sigma_each: 1e-4, measured: true };
+    let wheel = |plate| RolledWheel {
+        plate,
+        axis_in_plate: Direction::claim(Vector3::z()),
+        hub: HubBefore::OnAxis(0.1),
+        u_aside_m: 1e-3,
+        u_along_m: 1e-3,
+    };
+    SurveyInput {
+        kit: Kit { bodies, prints: vec![print], joint_places: Vec::new() },
+        lenses: vec![LensInput { lens, freedom }],
+        photos,
+        moved_between_stations: if stations { vec![1] } else { Vec::new() },
+        rolled: rolled.then(|| RolledCar {
+            positions: vec!["first".into(), "second".into()],
+            wheels: vec![wheel(1)],
+            riders: Vec::new(),
+            steadiness: Steadiness::default(),
+        }),
+    }
+}
+
+/// A small network whose corners are moved, exchanged, taken away or made nonsense as the bytes after it say: four bytes an act. The first byte says how many bytes
+/// lay the network out.
 fn survey(bytes: &[u8]) {
-    static BAY: OnceLock<Bay> = OnceLock::new();
-    let bay = BAY.get_or_init(|| Bay::new(&BayOptions { n_photos: 8, ..BayOptions::default() }).expect("a made bay"));
-    let mut input = bay.survey_input();
-    for act in bytes.chunks_exact(4).take(64) {
+    let Some((&head, rest)) = bytes.split_first() else { return };
+    let (layout, acts) = rest.split_at(usize::from(head).min(rest.len()));
+    let mut input = network(&mut Draws { bytes: layout.iter(), beyond: u64::from(head) });
+    for act in acts.chunks_exact(4).take(32) {
         let n = input.photos.len();
         if n == 0 {
             break;

@@ -80,7 +80,7 @@ fn name_of(path: &Path) -> String {
 }
 
 /// Names by their letters, numbers in them by their value: `p2` before `p10`.
-fn in_number_order(a: &str, b: &str) -> Ordering {
+pub(crate) fn in_number_order(a: &str, b: &str) -> Ordering {
     let (mut a, mut b) = (a.as_bytes(), b.as_bytes());
     loop {
         let digits = |s: &[u8]| s.iter().take_while(|c| c.is_ascii_digit()).count();

@@ -10,8 +10,9 @@ use std::path::{Path, PathBuf};
 
 pub(super) const REPORT_HELP: &str = "\
 From the record alone; nothing is measured again. Files are compared with the
-manifest first, and what is damaged is said on the first page. The PDF is PDF/A-2b,
-for keeping; the same record gives the same bytes. Photographs are made smaller.
+manifest first; what is damaged, a bad signature and alarms of the hold watch
+are said on the first page. The PDF is PDF/A-2b, for keeping; the same record
+gives the same bytes. Photographs are made smaller.
 
 Examples:
   plumbsight report records/2026-03-01_141530_X
@@ -19,18 +20,19 @@ Examples:
   plumbsight report records/2026-03-01_141530_X --short        text to mail
   plumbsight report records/2026-03-01_141530_X --short -o one-page.pdf
 
-Exit codes: 0 written   1 written, but the record is damaged
+Exit codes: 0 written   1 written, but the record is not as it was recorded
   3 this is no record and no checked job";
 
 pub(super) const EXPORT_HELP: &str = "\
-CSV: a line for each deviation of each station. JSON: everything that the records
-say, with their manifests' sums. Both name damaged records.
+CSV: a line for each deviation of each station. JSON: everything that the
+records say, with their manifests' sums. Both name damaged records.
 
 Examples:
-  plumbsight export records/* --csv -o all.csv
-  plumbsight export records/2026-03-01_141530_X --json | jq .records[0].result.verdict
+  plumbsight export kept/* --csv -o all.csv
+  plumbsight export kept/2026-03-01_141530_X --json | jq .records[].name
 
-Exit codes: 0 written   1 written, but a record is damaged   3 an input is wrong";
+Exit codes: 0 written   1 written, but a record is not as it was recorded
+  3 an input is wrong";
 
 /// Exit code where a record is not as it was recorded.
 const EXIT_DAMAGED: u8 = 1;
@@ -45,7 +47,7 @@ pub(super) struct ReportArguments {
     /// Lengths of the six deviations in inches
     #[arg(long)]
     inches: bool,
-    /// The short version: text to mail, or with -o FILE.pdf the first page
+    /// The short version: text to mail, or with -o FILE.pdf the first page alone
     #[arg(long)]
     short: bool,
     /// The file to write; report-NAME.pdf here where nothing is said, - for the short text on the output
@@ -114,7 +116,7 @@ fn put(records: &[PathBuf], to: Option<&Path>, text: &str) -> Result<(), Problem
 }
 
 fn code(all: &[Evidence]) -> u8 {
-    if all.iter().all(|e| e.damage().is_empty()) { 0 } else { EXIT_DAMAGED }
+    if all.iter().all(|e| e.against().is_empty()) { 0 } else { EXIT_DAMAGED }
 }
 
 /// A file inside a record would damage it.

@@ -1,20 +1,21 @@
 //! `plumbsight record`, `recheck` and `key`: a job kept as a record, and a record looked at again.
 
 use crate::cli::{ProgressLine, say};
-use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
-use crate::record::{Problem, write_new};
+use crate::record::keep::{JOB_FOLDER, Moment};
+use crate::record::{HoldRead, Problem, read_hold_log, write_new};
 use crate::session::Failure;
-use crate::session::keep::{self, KeepOptions, Recheck, SignatureState};
+use crate::session::keep::{self, BAD_SIGNATURE, KeepOptions, Recheck, SignatureState};
 use clap::Args;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 pub(super) const RECORD_HELP: &str = "\
-Copies inputs and photographs byte by byte, measures the copies, and keeps all of it
-in a new folder below DIR that is there whole or not at all. Records are never
-changed: a correction is a new record that names the old one. outcome.toml in the
-job (what the scan tool said, how the road test went) is kept with it.
+Copies inputs and photographs byte by byte, measures the copies, and keeps all
+of it in a new folder below DIR that is there whole or not at all. Records are
+never changed: a correction is a new record that names the old one.
+outcome.toml in the job (what the scan tool said, how the road test went) is
+kept with it.
 
 Examples:
   plumbsight record my-job --into records --by \"A. Person\"
@@ -22,14 +23,15 @@ Examples:
   plumbsight record my-job --into records --by \"A. Person\" \\
     --corrects records/2026-03-01_141530_X --reason \"outcome added\"
 
-Exit codes: 0 kept, whatever the verdict   3 an input is wrong, nothing was kept";
+Exit codes: 0 kept, whatever the verdict
+  3 an input is wrong, nothing was kept";
 
 pub(super) const RECHECK_HELP: &str = "\
-Compares every file with the record's manifest, checks the signature, and measures
-again from the photographs. The same version on the same kind of machine must give
-every figure again; another one every deviation within a tenth of its standard
-uncertainty, and the same verdict. `sha256sum -c SHA256SUMS` in the record checks
-the files without this program.
+Compares every file with the record's manifest, checks the signature, and
+measures again from the photographs. The same version on the same kind of
+machine must give every figure again; another one every deviation within a
+tenth of its standard uncertainty, and the same verdict. `sha256sum -c
+SHA256SUMS` in the record checks the files without this program.
 
 Examples:
   plumbsight recheck records/2026-03-01_141530_X
@@ -98,6 +100,9 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
             if n == 1 { "" } else { "S" }
         );
     }
+    if let Some(doubt) = read_hold_log(&kept.folder.join(JOB_FOLDER)).as_ref().and_then(HoldRead::doubt) {
+        let _ = writeln!(out, "{doubt}");
+    }
     if kept.record.outcome.is_none() {
         out.push_str(
             "Nothing is said of the scan tool or the road test: outcome.toml, then a correction (--corrects).\n",
@@ -156,17 +161,15 @@ fn words(done: &Recheck, key_given: bool) -> String {
     for words in &done.contradictions {
         let _ = writeln!(out, "CONTRADICTION: {words}.");
     }
-    let _ = writeln!(
-        out,
-        "{}",
-        match (done.signature, key_given) {
-            (SignatureState::None, _) => "Signature: none.",
-            (SignatureState::Good, true) => "Signature: good, made with the key given.",
-            (SignatureState::Good, false) =>
-                "Signature: good for the key in the record; whose key that is, only the shop's own copy shows (--public-key).",
-            (SignatureState::Bad, _) => "BAD SIGNATURE: it does not belong to this record and this key, or is missing.",
+    let signature = match (done.signature, key_given) {
+        (SignatureState::None, _) => "Signature: none.".to_owned(),
+        (SignatureState::Good, true) => "Signature: good, made with the key given.".to_owned(),
+        (SignatureState::Good, false) => {
+            "Signature: good for the key in the record; whose key that is, only the shop's own copy shows (--public-key).".to_owned()
         }
-    );
+        (SignatureState::Bad, _) => format!("{BAD_SIGNATURE}."),
+    };
+    let _ = writeln!(out, "{signature}");
     if let Some(why) = &done.unrepeatable {
         let _ = writeln!(out, "It cannot be measured again: {why}");
     }

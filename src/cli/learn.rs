@@ -11,13 +11,15 @@ use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 pub(super) const HELP: &str = "\
-The job folder holds photographs, a lens profile, a bodies file and a job.toml with
-a [learn] table: which body, and for a stand which tag marks which corner of the
-target. Its first tag gets any place, all others place = \"free\". Take 10 to 20
-photographs from all around, each showing several of its tags; nothing on it may
-move meanwhile. Secure the stand so that nobody has to reach under it.
+The job folder holds photographs, a lens profile, a bodies file and a job.toml
+with a [learn] table: which body, and for a stand which tag marks which corner
+of the target. Its first tag gets any place, all others place = \"free\". Take
+10 to 20 photographs from all around, each showing several of its tags;
+nothing on it may move meanwhile. Secure the stand so that nobody has to reach
+under it.
 
-Writes the table for bodies.toml and, beside it, the covariance that goes with it.
+Writes the table for bodies.toml and beside it the covariance that goes with
+the table.
 
 Examples:
   plumbsight learn stand-job

@@ -11,10 +11,11 @@ use std::fmt::Write;
 use std::path::Path;
 
 pub(super) const HELP: &str = "\
-Compares lengths that are known better (a calibrated tape, a bar, a laser) with what
-the photographs of the job measure: a check of everything at once, prints, lens and
-survey. The lengths are in lengths.toml in the job folder; both ends are points of
-bodies. What counts is the largest error, as in VDI/VDE 2634 part 1.
+Compares lengths that are known better (a calibrated tape, a bar, a laser)
+with what the photographs of the job measure: a check of everything at once,
+prints, lens and survey. The lengths are in lengths.toml in the job folder;
+both ends are points of bodies. What counts is the largest error, as in
+VDI/VDE 2634 part 1.
 
 Example:
   plumbsight lengths my-job

@@ -14,18 +14,20 @@ use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 pub(super) const HELP: &str = "\
-Print the lens board (or take a chessboard), mount it flat, and photograph it 10 to
-20 times with the camera at the focus and zoom of the later measurement: tilted by
-30 to 45 degrees to every side, some with the camera turned by a quarter, together
-covering the picture out to its corners. A profile that cannot be trusted is not
-written; the exit code is then 4, and the text says what to do.
+Print the lens board (or take a chessboard), mount it flat, and photograph it
+10 to 20 times with the camera at the focus and zoom of the later measurement:
+tilted by 30 to 45 degrees to every side, some with the camera turned by a
+quarter, together covering the picture out to its corners. A profile that
+cannot be trusted is not written; the exit code is then 4, and the text says
+what to do.
 
 Examples:
   plumbsight lens photos/*.jpg --board a4 --out lens.toml
   plumbsight lens photos/*.jpg --board my-board.toml --camera \"bay webcam\"
   plumbsight lens show lens.toml --out lens.svg
 
-The size of the board's print does not matter for a lens; that it is flat does.";
+The size of the board's print does not matter for a lens; whether it is flat
+does matter.";
 
 #[derive(Args)]
 #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]

@@ -25,16 +25,17 @@ The job is surveyed first, from its photographs. Then the stand is followed: a
 camera on a tripod must see the stand and at least one floor sheet or plate of
 the survey; one on the stand (--on-stand) looks back at sheets and plates, and
 learns where it sits while the stand is where it was photographed. The camera
-must be that of a lens profile of the job, at its focus, zoom and picture size.
+must be that of one of the job's lens profiles, at its focus, zoom and size.
 
-Three lines a frame (a live source: two a second): seconds, verdict and what to
-do; then deviation and U (95 %) of the six. The exit code is that of `check` for
-the last reading; 2 where that is old at the end, or the stand still moves.
+Three lines a frame (a live source: two a second): seconds, verdict and what
+to do; then deviation and U (95 %) of the six. The exit code is that of
+`check` for the last reading; 2 where that is old at the end, or the stand
+still moves.
 
-Several cameras: name --from once for each; --lens and --on-stand=1,3 set them up
-by their order. Where a camera sits on the stand is kept with --rig FILE: after
-the last photographs run it again on their job, and a camera that slipped on the
-stand in between is named (exit code 1).
+Several cameras: name --from once for each; --lens and --on-stand=1,3 set them
+up by their order. Where a camera sits on the stand is kept with --rig FILE:
+after the last photographs run it again on their job, and a camera that
+slipped on the stand in between is named (exit code 1).
 
 Examples:
   plumbsight live my-job --from \"camera 0\"
@@ -45,11 +46,11 @@ Examples:
 
 pub(super) const HOLD_HELP: &str = "\
 After the verdict, while the routine runs: a camera on a tripod watches stand,
-plates and floor sheets. When all rests the watch begins: a stand that is no longer
-where it was judged is an alarm at once; what moves by more than
-its detectable size is named, with time, size and direction, on the screen and in
-hold.jsonl in the job folder. Hidden tags are \"not seen\", never \"moved\".
-Keep people and metal out of the sensor's view while it is being calibrated.
+plates and floor sheets. When all rests the watch begins: a stand that is no
+longer where it was judged is an alarm at once; what moves by more than its
+detectable size is named, with time, size and direction, on the screen and in
+hold.jsonl in the job folder. Hidden tags are \"not seen\", never \"moved\". Keep
+people and metal out of the sensor's view while it is being calibrated.
 
 Exit code 0: everything held. 1: something moved. 2: the watch never began.
 
@@ -85,7 +86,7 @@ pub(super) struct SourceArguments {
     /// The station whose stand is followed, if the placement has several
     #[arg(long, value_name = "NAME")]
     station: Option<String>,
-    /// The file of the camera's lens profile, where the job has several (a camera that took no photograph must be in its `lenses` too)
+    /// The file of the camera's lens profile, where the job has several (a camera that took no photograph must be in its `lenses` too).
     /// Once for all cameras, or once for each in the order of --from
     #[arg(long, value_name = "NAME")]
     lens: Vec<String>,
@@ -131,7 +132,21 @@ fn ready(arguments: &SourceArguments) -> Result<Ready, Failure> {
             })?,
         };
     let lens_of = |name: Option<&String>| -> Result<usize, Failure> {
-        let Some(name) = name else { return Ok(0) };
+        let Some(name) = name else {
+            // One of the same size would be believed, and every number be wrong.
+            let [first, others @ ..] = job.lenses.as_slice() else { return Ok(0) };
+            if others.is_empty() {
+                return Ok(0);
+            }
+            let names: Vec<&str> = job.lenses.iter().map(|l| l.file.as_str()).collect();
+            let remedy = format!("Say it for each camera: --lens {} (there are {}).", first.file, names.join(", "));
+            return Err(Problem::of_file(
+                "--lens",
+                "the job has several lens profiles, and which is this camera's is not said",
+                remedy,
+            )
+            .into());
+        };
         let is = |l: &crate::record::LensProfile| {
             let path = Path::new(&l.file);
             l.file == *name || path.file_name() == Some(name.as_ref()) || path.file_stem() == Some(name.as_ref())

@@ -22,7 +22,7 @@ mod trace;
 
 use crate::record::result::Verdict;
 use crate::record::{
-    Purpose, ResultFile, hold_alarms, json_text, read_job, unpack_demo, write_atomically, write_template,
+    HoldRead, Purpose, ResultFile, json_text, read_hold_log, read_job, unpack_demo, write_atomically, write_template,
 };
 use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
@@ -51,18 +51,18 @@ Examples:
   plumbsight record my-job --into kept --by NAME   the job kept as a record
   plumbsight recheck kept/RECORD       a record measured again and compared
   plumbsight records kept --vin 4711   records found again, trends of the kit
-  plumbsight report kept/RECORD        the report as PDF, for customer and insurer
+  plumbsight report kept/RECORD        the report as PDF, to hand over
   plumbsight export kept/* --csv       records as a table for spreadsheets
   plumbsight rehearse                  made bays to practise on
-  plumbsight survey my-job > s.json    bodies, photographs, residuals, covariance
+  plumbsight survey my-job > s.json    bodies, residuals, covariance as JSON
   plumbsight tags photo.jpg            the tags found in single photographs
-  plumbsight lens cam/*.jpg --board a4 a lens profile from photographs of a board
-  plumbsight learn stand-job           a stand's tags and target from photographs
-  plumbsight cameras                   the webcams, and which format would be used
-  plumbsight try http://phone:8080/    what a phone, webcam or folder really gives
-  plumbsight live my-job --from DIR    the stand while it is pushed, frame by frame
-  plumbsight hold my-job --from DIR    whether all stays in place during the routine
-  plumbsight repeat day-1 day-2        scatter of repeated checks against their U
+  plumbsight lens cam/*.jpg --board a4 a lens profile from pictures of a board
+  plumbsight learn stand-job           a stand's tags and target, learned
+  plumbsight cameras                   the webcams, and the format to be used
+  plumbsight try http://phone:8080/    what a phone, webcam or folder gives
+  plumbsight live my-job --from DIR    the stand while it is pushed
+  plumbsight hold my-job --from DIR    whether all stays put in the routine
+  plumbsight repeat day-1 day-2        scatter of repeated checks against U
   plumbsight lengths my-job            known lengths against the photographs
 
 Exit codes of check and demo:
@@ -70,19 +70,19 @@ Exit codes of check and demo:
   3 an input is wrong   4 the photographs allow no measurement
   5 a fault of the program itself
 
-The stand's place only: plumbsight calibrates nothing and releases nothing. The
-carmaker's procedure, local rules and licensed practice decide.";
+The stand's place only: plumbsight calibrates nothing and releases nothing.
+The carmaker's procedure, local rules and licensed practice decide.";
 
 const CHECK_HELP: &str = "\
-A job is a folder with job.toml, bodies.toml, placement.toml, a lens profile and
-the photographs; `plumbsight new DIR` writes one with every key explained.
+A job is a folder with job.toml, bodies.toml, placement.toml, a lens profile
+and the photographs; `plumbsight new DIR` writes one with every key explained.
 
 The table shows, for each of the six deviations, what is required, what was
 measured, the difference, its expanded uncertainty U (95 %), the tolerance and
 one of three verdicts:
   ● in           |deviation| + U <= tolerance
   ▲ out          |deviation| - U >  tolerance
-  ◆ not proven   neither: U is too large to say; the text below says what helps
+  ◆ not proven   neither: U is too large to say; the text below says why
 
 Examples:
   plumbsight check my-job
@@ -236,7 +236,7 @@ enum Command {
     },
     /// Unpack the shipped demonstration bay (invented) and run the whole check on it
     #[command(
-        after_help = "Example:\n  plumbsight demo --into bay\n\nThe folder is an ordinary job: change its files and run `plumbsight check` on it."
+        after_help = "Example:\n  plumbsight demo --into bay\n\nThe folder is an ordinary job: change its files and run `plumbsight check` on\nit again."
     )]
     Demo {
         /// Where to unpack it
@@ -346,7 +346,11 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
             show(&more::budget(&result));
         }
         show(&more::monte_carlo(&result));
-        if let Some(n) = hold_alarms(&job.folder).filter(|n| *n > 0) {
+        let log = read_hold_log(&job.folder);
+        if let Some(doubt) = log.as_ref().and_then(HoldRead::doubt) {
+            show(&format!("{doubt}\n"));
+        }
+        if let Some(n) = log.map(|log| log.alarms()).filter(|n| *n > 0) {
             show(&format!(
                 "THE HOLD WATCH RAISED {n} ALARM{} (hold.jsonl in the job folder): what stood when these\nphotographs were taken may have moved since. Photographs taken after it decide.\n",
                 if n == 1 { "" } else { "S" }
@@ -419,7 +423,10 @@ fn tell(text: &str) {
     let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());
 }
 
-/// One line of progress on the error output, rewritten in place on a terminal and quiet elsewhere except for the stages.
+/// So many photographs take long enough to be told of on the way.
+const MANY: usize = 100;
+
+/// One line of progress on the error output, rewritten in place on a terminal; elsewhere a line for each stage, and of many photographs one for each tenth.
 struct ProgressLine {
     terminal: bool,
     /// What is done with each photograph.
@@ -448,8 +455,11 @@ impl ProgressLine {
         let text = match progress {
             Progress::Photographs { done, of } => {
                 // Photographs finish in any order: never count backwards.
-                let most = self.shown.fetch_max(done, Ordering::Relaxed).max(done);
-                if !self.terminal && done != 0 {
+                let before = self.shown.fetch_max(done, Ordering::Relaxed);
+                let most = before.max(done);
+                let tenths = |n: usize| 10 * n / of.max(1);
+                let due = most == of || of >= MANY && tenths(most) > tenths(before);
+                if !self.terminal && (most == before || !due) {
                     return;
                 }
                 format!("{}: {most} of {of}", self.doing)

@@ -2,7 +2,8 @@
 
 use super::report::{item, line, line_after};
 use crate::record::ResultFile;
-use crate::record::result::StationPart;
+use crate::record::result::{DeviationPart, StationPart};
+use crate::uncertainty::digits::LastDigit;
 use std::fmt::Write;
 
 /// Width of a source's name in the budget.
@@ -51,19 +52,19 @@ fn budget_of(out: &mut String, station: &StationPart) {
     let _ =
         writeln!(out, "{}", row("", ["dist.", "lateral", "height", "yaw", "pitch", "roll"].map(String::from).into()));
     let _ = writeln!(out, "{}", row("", six.iter().map(|(_, unit, _)| (*unit).to_owned()).collect()));
-    let number = |v: f64, unit: &str| if unit == "mm" { format!("{v:.2}") } else { format!("{v:.3}") };
+    // One digit more than U is said with: small parts show, and the squares add up.
+    let number = |v: f64, d: &DeviationPart| LastDigit::of(d.expanded / 10.0).plain(v);
     for (source, _) in sources {
-        let cell = |unit: &str, shares: &[crate::record::result::SharePart]| {
-            let u = shares.iter().find(|s| s.source == source).map_or(0.0, |s| s.u);
-            let text = number(u, unit);
+        let cell = |d: &DeviationPart| {
+            let u = d.shares.iter().find(|s| s.source == source).map_or(0.0, |s| s.u);
+            let text = number(u, d);
             if text.trim_matches(['0', '.']).is_empty() { "-".to_owned() } else { text }
         };
-        let _ = writeln!(out, "{}", row(source, six.iter().map(|(_, unit, d)| cell(unit, &d.shares)).collect()));
+        let _ = writeln!(out, "{}", row(source, six.iter().map(|(_, _, d)| cell(d)).collect()));
     }
-    for (name, of) in [("together: u", false), ("U (95 %)", true)] {
-        let cells = six.iter().map(|(_, unit, d)| number(if of { d.expanded } else { d.u }, unit)).collect();
-        let _ = writeln!(out, "{}", row(name, cells));
-    }
+    let _ = writeln!(out, "{}", row("together: u", six.iter().map(|(_, _, d)| number(d.u, d)).collect()));
+    let stated = six.iter().map(|(_, _, d)| LastDigit::of(d.expanded).up(d.expanded)).collect();
+    let _ = writeln!(out, "{}", row("U (95 %)", stated));
     let _ = writeln!(out);
     line(out, "", "-: rounds to nothing. The squares of a column add up to the square of its u.");
     let _ = writeln!(out);

@@ -10,10 +10,11 @@ use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 pub(super) const HELP: &str = "\
-Lists what must be seen to before a target is placed, and how each item stands. The
-carmaker's procedure comes first: where it asks more, or less, it is right. Answers
-are kept in readiness.toml in the job folder; `check` puts the list into its result
-and answers what it measures itself (level floor, nothing moved).
+Lists what must be seen to before a target is placed, and how each item
+stands. The carmaker's procedure comes first: where it asks more, or less, it
+is right. Answers are kept in readiness.toml in the job folder; `check` puts
+the list into its result and answers what it measures itself (level floor,
+nothing moved).
 
 Examples:
   plumbsight ready my-job

@@ -3,10 +3,11 @@
 use super::report::{item, line_after, report};
 use super::{say, tell};
 use crate::index::{Found, Hit, Index, Kind, Place, Query, SeriesTrend, Trends};
-use crate::record::keep::{RESULT_FILE, read_record};
+use crate::record::keep::{JOB_FOLDER, RESULT_FILE};
 use crate::record::result::Verdict;
-use crate::record::{Problem, json_text, read_result};
+use crate::record::{HoldRead, Problem, json_text, read_hold_log, read_result};
 use crate::session::Failure;
+use crate::session::keep::{BAD_SIGNATURE, SignatureState, recheck};
 use crate::uncertainty::trend::Change;
 use crate::uncertainty::{Estimate, K_95};
 use clap::{Args, ValueEnum};
@@ -15,13 +16,13 @@ use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 pub(super) const HELP: &str = "\
-Looks through a folder of records (the one of `record --into`, or folders of them, to
-four levels). The newest revision stands for its record. What is damaged or gone is
-listed as such; `recheck` looks at every file of one record.
+Looks through a folder of records (the one of `record --into`, or folders of
+them, to four levels). The newest revision stands for its record. What is
+damaged or gone is listed as such; `recheck` looks at every file.
 
-An index (.plumbsight-index.sqlite in the folder; where that cannot be written, among
-your cache files) makes it fast. It is refreshed each time, holds nothing that is not
-in the records, and may be deleted.
+An index (.plumbsight-index.sqlite in the folder; where that cannot be
+written, among your cache files) makes it fast. It is refreshed each time,
+holds nothing that is not in the records, and may be deleted.
 
 Examples:
   plumbsight records kept
@@ -32,8 +33,9 @@ Examples:
   plumbsight records kept --open 2026-03-01_141530
   plumbsight records kept --trend floor
 
-Exit codes: 0 found, and for --trend nothing changed   1 nothing found, a record
-  opened is damaged, or something changed   3 an input is wrong";
+Exit codes: 0 found, and for --trend nothing changed
+  1 nothing found, a record opened is not as it was recorded, or something
+    changed   3 an input is wrong";
 
 /// Exit code where nothing was found or something is not as it was.
 const EXIT_NOT_AS_IT_WAS: u8 = 1;
@@ -67,16 +69,16 @@ pub(super) struct RecordsArguments {
     #[arg(long, value_name = "TEXT")]
     text: Option<String>,
     /// Revisions that were corrected later, too
-    #[arg(long)]
+    #[arg(long, conflicts_with = "trend")]
     all: bool,
     /// Only records that are damaged or gone
-    #[arg(long)]
+    #[arg(long, conflicts_with = "trend")]
     damaged: bool,
     /// At most so many
-    #[arg(long, value_name = "N", default_value_t = 50, value_parser = clap::value_parser!(u32).range(1..))]
+    #[arg(long, conflicts_with = "trend", value_name = "N", default_value_t = 50, value_parser = clap::value_parser!(u32).range(1..))]
     limit: u32,
     /// Show one record: its folder's name, or how that begins
-    #[arg(long, value_name = "RECORD", conflicts_with_all = ["trend", "json"])]
+    #[arg(long, value_name = "RECORD", conflicts_with_all = ["vin", "from", "to", "placement", "verdict", "by", "text", "all", "damaged", "limit", "trend", "json"])]
     open: Option<String>,
     /// What changed from record to record, with its uncertainty
     #[arg(long, value_name = "OF")]
@@ -97,15 +99,12 @@ enum VerdictWord {
     NotMeasured,
 }
 
+// No doc comments on the variants: they would give this command's help another layout than all others have.
 #[derive(Clone, Copy, ValueEnum)]
 enum TrendOf {
-    /// Focal length of each lens profile
     Lens,
-    /// Where each tag sits on its wheel plate
     Plates,
-    /// Height of each floor sheet
     Floor,
-    /// Where each tag sits on its stand
     Stand,
 }
 
@@ -144,7 +143,8 @@ pub(super) fn run(arguments: &RecordsArguments) -> Result<u8, Failure> {
     };
     if let Some(name) = &arguments.open {
         index.notices.iter().for_each(|n| tell(&format!("  {}: {}\n", n.about, n.text)));
-        return open(&index.folder_of(name)?);
+        let hit = index.record_named(name)?;
+        return open(&index.path_of(&hit), &hit);
     }
     if let Some(of) = arguments.trend {
         let kind = match of {
@@ -206,11 +206,16 @@ fn row(out: &mut String, hit: &Hit) {
     match &hit.record {
         Some(r) => {
             let revision = if r.revision > 1 { format!("  revision {}", r.revision) } else { String::new() };
-            let later = if hit.corrected_later { "  (corrected later)" } else { "" };
             let verdict = format!("{} {}", r.verdict.shape(), r.verdict.words());
             let vin = r.vin.as_deref().or(r.vehicle_id.as_deref()).or(r.vehicle.as_deref()).unwrap_or("-");
-            let _ = writeln!(out, "{:<10}  {verdict:<18} {vin}{revision}{later}", hit.day);
+            let _ = writeln!(out, "{:<10}  {verdict:<18} {vin}{revision}", hit.day);
             line_after(out, &indent, &indent, &format!("{}, by {}", r.placement.title, r.by));
+            if let Some(by) = &hit.corrected_by {
+                line_after(out, &indent, &indent, &format!("corrected later by {by}"));
+            }
+            if let Some(n) = r.hold_alarms.filter(|n| *n > 0) {
+                line_after(out, &indent, &indent, &alarms(n));
+            }
         }
         None => {
             let _ = writeln!(out, "{:<10}  ○ cannot be read", hit.day);
@@ -225,46 +230,71 @@ fn row(out: &mut String, hit: &Hit) {
     }
 }
 
-/// Shows one record from its result.
-fn open(folder: &Path) -> Result<u8, Failure> {
-    let record = read_record(folder)?;
-    let result = read_result(&folder.join(RESULT_FILE))?;
+/// What the hold watch says against a verdict, for a record.
+fn alarms(n: usize) -> String {
+    let s = if n == 1 { "" } else { "S" };
+    format!("THE HOLD WATCH RAISED {n} ALARM{s}: what was judged before no longer holds; see job/hold.jsonl")
+}
+
+/// Shows one record from its result, and what speaks against it.
+fn open(folder: &Path, hit: &Hit) -> Result<u8, Failure> {
+    let seen = recheck(folder, None, true, &|_| {})?;
+    let mut against: Vec<String> = Vec::new();
+    against.extend(seen.damage.iter().map(|d| format!("DAMAGED: {} {}.", d.file, d.what.words())));
+    against.extend(seen.contradictions.iter().map(|c| format!("CONTRADICTION: {c}.")));
+    if seen.signature == SignatureState::Bad {
+        against.push(format!("{BAD_SIGNATURE}."));
+    }
+    let later = hit
+        .corrected_by
+        .as_ref()
+        .map(|by| format!("CORRECTED LATER by {by}: that record stands for this one; open it (`--open {by}`)."));
     let mut out = String::new();
     let _ = writeln!(out, "Record {}", folder.display());
+    // What is wrong stands before and behind: the table between is longer than a screen.
+    for text in later.iter().chain(&against) {
+        line_after(&mut out, "", "", text);
+    }
     let mut say_of = |what: &str, text: Option<&str>| {
         if let Some(text) = text {
             line_after(&mut out, &format!("  {what:<10} "), &" ".repeat(13), text);
         }
     };
-    say_of("made", Some(&format!("{} ({})", record.made_local, record.made_utc)));
-    say_of("by", Some(&record.by));
-    say_of("vehicle", record.vehicle.as_deref());
-    say_of("VIN", record.vin.as_deref());
-    say_of("revision", Some(&record.revision.to_string()));
-    if let Some(before) = &record.corrects {
-        say_of("corrects", Some(&format!("{}: {}", before.record, before.reason)));
+    if let Some(record) = &seen.record {
+        say_of("made", Some(&format!("{} ({})", record.made_local, record.made_utc)));
+        say_of("by", Some(&record.by));
+        say_of("vehicle", record.vehicle.as_deref());
+        say_of("VIN", record.vin.as_deref());
+        say_of("revision", Some(&record.revision.to_string()));
+        if let Some(before) = &record.corrects {
+            say_of("corrects", Some(&format!("{}: {}", before.record, before.reason)));
+        }
+        say_of("note", record.note.as_deref());
+        if let Some(outcome) = &record.outcome {
+            say_of("scan tool", Some(&format!("{}: {}", outcome.scan_tool, outcome.routine)));
+            say_of("message", outcome.message.as_deref());
+            say_of("codes", outcome.fault_codes.as_deref());
+            say_of("road test", outcome.road_test.as_deref());
+        }
+        if let Some(n) = record.hold_alarms.filter(|n| *n > 0) {
+            say_of("hold", Some(&alarms(n)));
+        }
     }
-    say_of("note", record.note.as_deref());
-    if let Some(outcome) = &record.outcome {
-        say_of("scan tool", Some(&format!("{}: {}", outcome.scan_tool, outcome.routine)));
-        say_of("message", outcome.message.as_deref());
-        say_of("codes", outcome.fault_codes.as_deref());
-        say_of("road test", outcome.road_test.as_deref());
+    say_of("hold", read_hold_log(&folder.join(JOB_FOLDER)).as_ref().and_then(HoldRead::doubt).as_deref());
+    match read_result(&folder.join(RESULT_FILE)) {
+        Ok(result) => {
+            let _ = writeln!(out, "\n{}\n", report(&result).trim_end());
+        }
+        Err(problem) => line_after(&mut out, "", "", &format!("There is no result to show. {problem}")),
     }
-    if let Some(n) = record.hold_alarms.filter(|n| *n > 0) {
-        say_of("hold", Some(&format!("THE HOLD WATCH RAISED {n} ALARMS; see job/hold.jsonl")));
+    for text in later.iter().chain(&against) {
+        line_after(&mut out, "", "", text);
     }
-    let damage = crate::record::keep::manifest::verify(folder)?;
-    let _ = writeln!(out, "\n{}", report(&result).trim_end());
-    let _ = writeln!(out);
-    for d in &damage {
-        line_after(&mut out, "", "", &format!("DAMAGED: {} {}.", d.file, d.what.words()));
-    }
-    if damage.is_empty() {
+    if against.is_empty() {
         out.push_str("Files: all as recorded. `plumbsight recheck` measures again.\n");
     }
     say(&out);
-    Ok(if damage.is_empty() { 0 } else { EXIT_NOT_AS_IT_WAS })
+    Ok(if against.is_empty() { 0 } else { EXIT_NOT_AS_IT_WAS })
 }
 
 #[derive(Serialize)]

@@ -10,14 +10,14 @@ use std::fmt::Write;
 use std::path::PathBuf;
 
 pub(super) const HELP: &str = "\
-A rehearsal is an ordinary job folder with painted photographs of an invented bay in
-which something may be wrong. Work it with the ordinary commands, fill in answer.toml,
-and have it marked: the score, what was true, and why. The same seed gives the same
-bay, so that a class can compare.
+A rehearsal is an ordinary job folder with painted photographs of an invented
+bay in which something may be wrong. Work it with the ordinary commands, fill
+in answer.toml, and have it marked: the score, what was true, and why. The
+same seed gives the same bay, so that a class can compare.
 
 Examples:
   plumbsight rehearse                        the shipped rehearsals
-  plumbsight rehearse wednesday practice        writes one into the folder practice
+  plumbsight rehearse wednesday practice        writes one into practice
   plumbsight rehearse wednesday practice --seed 7
   plumbsight rehearse --answered practice    marks the answer
 

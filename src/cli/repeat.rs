@@ -8,20 +8,21 @@ use std::fmt::Write;
 use std::path::PathBuf;
 
 pub(super) const HELP: &str = "\
-Check the same stand again and again with nothing moved (new photographs each time,
-a job folder each), then let this command compare the results with the uncertainty
-that was stated. Job folders and result files together are one series. A folder of
-job folders is a series of its own: another day, another technician, the stand set
-up anew at the same marks; what differs between series is found by analysis of
-variance.
+Check the same stand again and again with nothing moved (new photographs each
+time, a job folder each), then let this command compare the results with the
+uncertainty that was stated. Job folders and result files together are one
+series. A folder of job folders is a series of its own: another day, another
+technician, the stand set up anew at the same marks; what differs between
+series is found by analysis of variance.
 
 Examples:
   plumbsight repeat check-1 check-2 check-3
   plumbsight repeat monday tuesday wednesday
 
-Columns: mean deviation, standard deviation within a series, standard deviation
-from series to series, chance of so large a difference between series if there is
-none, what two checks differ by once in twenty times, stated standard uncertainty.
+Columns: mean deviation, standard deviation within a series, standard
+deviation from series to series, chance of so large a difference between
+series if there is none, what two checks differ by once in twenty times,
+stated standard uncertainty.
 
 Exit codes: 0 nothing contradicts the stated uncertainties   1 something does
   3 an input is wrong";

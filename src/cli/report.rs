@@ -2,6 +2,8 @@
 
 use crate::record::ResultFile;
 use crate::record::result::{DeviationPart, StationPart, Value, VehiclePart, Verdict};
+use crate::report::{Lengths, SixLine, signed_with_u, with_u};
+use crate::uncertainty::digits::as_written;
 use crate::verdict::words::capital;
 use std::fmt::Write;
 
@@ -67,11 +69,12 @@ fn placement(result: &ResultFile) -> String {
 }
 
 fn station_text(out: &mut String, station: &StationPart) {
-    let _ = writeln!(out, "{} {}: {}", station.verdict.shape(), station.verdict.words().to_uppercase(), station.name);
+    let head = format!("{} {}: {}", station.verdict.shape(), station.verdict.words().to_uppercase(), station.name);
+    line_after(out, "", "  ", &head);
     let _ = writeln!(out);
     let _ = writeln!(
         out,
-        "{:<9}{:>11}{:>11}{:>11}{:>11}{:>11}",
+        "{:<9}{:>10}{:>12}{:>11}{:>11}{:>11}",
         "", "required", "measured", "deviation", "U (95 %)", "tolerance"
     );
     for (name, unit, d) in station.deviations.each() {
@@ -110,18 +113,20 @@ fn station_text(out: &mut String, station: &StationPart) {
     }
     let _ = writeln!(out);
     // An offset smaller than its uncertainty says nothing that a person could use.
-    for a in station.at_range.iter().filter(|a| a.offset_m.expanded <= a.offset_m.value.abs()) {
+    let telling: Vec<_> = station.at_range.iter().filter(|a| a.offset_m.expanded <= a.offset_m.value.abs()).collect();
+    for a in &telling {
         let what = if a.from_yaw { "yaw" } else { "sideways error" };
         let side = if a.offset_m.value >= 0.0 { "left" } else { "right" };
         let text = format!(
-            "At {:.0} m this {what} means {:.2} m (U {:.2} m) to the {side}.",
-            a.range_m,
-            a.offset_m.value.abs(),
-            a.offset_m.expanded
+            "At {} m this {what} means {} to the {side}.",
+            as_written(a.range_m),
+            with_u(&Value { value: a.offset_m.value.abs(), ..a.offset_m }, " m")
         );
         line(out, "", &text);
     }
-    let _ = writeln!(out);
+    if !telling.is_empty() {
+        let _ = writeln!(out);
+    }
     largest_shares(out, station);
 }
 
@@ -145,24 +150,18 @@ fn largest_shares(out: &mut String, station: &StationPart) {
 
 /// One line of the table; every number with its unit, the state as a shape and a word.
 fn row(name: &str, unit: &str, d: &DeviationPart) -> String {
-    let (digits, unit) = if unit == "mm" { (1, " mm") } else { (3, "°") };
-    let plain = |v: f64| format!("{:.digits$}{unit}", settle(v, digits));
-    let signed = |v: f64| format!("{:+.digits$}{unit}", settle(v, digits));
-    let within = |v: f64| format!("±{v:.digits$}{unit}");
-    let tolerance = d.tolerance.map_or("not asked".into(), within);
+    let SixLine { required, measured, deviation, expanded, tolerance } = SixLine::of(d, Lengths::Millimetres.of(unit));
+    let tolerance = tolerance.unwrap_or_else(|| "not asked".into());
     let state = match d.verdict {
         Some(v) => {
             format!("  {} {}", v.shape(), v.words().trim_end_matches(" of tolerance").trim_end_matches(" tolerance"))
         }
         None => String::new(),
     };
-    format!(
-        "{name:<9}{:>11}{:>11}{:>11}{:>11}{tolerance:>11}{state}",
-        plain(d.required),
-        plain(d.measured),
-        signed(d.deviation),
-        within(d.expanded)
-    )
+    // A blank before each, so that no two run into one however many digits U asks for.
+    let [measured, deviation, expanded, tolerance] =
+        [measured, deviation, expanded, tolerance].map(|text| format!(" {text}"));
+    format!("{name:<9}{required:>10}{measured:>12}{deviation:>11}{expanded:>11}{tolerance:>11}{state}")
 }
 
 /// A number that rounds to zero is shown as zero, not as minus zero.
@@ -172,8 +171,8 @@ fn settle(v: f64, digits: usize) -> f64 {
 
 fn car(out: &mut String, result: &ResultFile) {
     let Some(vehicle) = &result.vehicle else { return };
-    let mm = |v: &Value| format!("{:.1} mm (U {:.1})", v.value, v.expanded);
-    let deg = |v: &Value| format!("{:+.2}° (U {:.2})", settle(v.value, 2), v.expanded);
+    let mm = |v: &Value| with_u(v, " mm");
+    let deg = |v: &Value| signed_with_u(v, "°");
     let _ = writeln!(out, "Car");
     for wheel in &vehicle.wheels {
         let text = format!(
@@ -197,10 +196,8 @@ fn car(out: &mut String, result: &ResultFile) {
     }
     thrust_lines(out, vehicle);
     if let Some(floor) = &vehicle.steepest_floor {
-        let text = format!(
-            "floor: steepest from {} to {}, {:.1} mm/m (U {:.1})",
-            floor.low, floor.high, floor.rises_mm_per_m.value, floor.rises_mm_per_m.expanded
-        );
+        let text =
+            format!("floor: steepest from {} to {}, {}", floor.low, floor.high, with_u(&floor.rises_mm_per_m, " mm/m"));
         line(out, "  ", &text);
     }
     let _ = writeln!(out);
@@ -210,7 +207,7 @@ fn car(out: &mut String, result: &ResultFile) {
 fn touched(out: &mut String, result: &ResultFile) {
     let Some(pointer) = &result.pointer else { return };
     let _ = writeln!(out, "Points by touch (mm in the vehicle frame: forward, left, above the floor)");
-    let mm = |v: &Value| format!("{:.1} (U {:.1})", settle(v.value, 1), v.expanded);
+    let mm = |v: &Value| with_u(v, "");
     for point in &result.points {
         let [x, y, z] = point.at_mm.each_ref().map(mm);
         let position = point.roll_position.as_ref().map(|p| format!(", touched at {p}")).unwrap_or_default();
@@ -231,7 +228,7 @@ fn touched(out: &mut String, result: &ResultFile) {
 
 /// How the car was rolled, and the thrust lines beside each other.
 fn thrust_lines(out: &mut String, vehicle: &VehiclePart) {
-    let deg = |v: &Value| format!("{:+.3}° (U {:.3})", settle(v.value, 3), v.expanded);
+    let deg = |v: &Value| signed_with_u(v, "°");
     if let Some(roll) = &vehicle.roll {
         let ways: Vec<String> =
             roll.positions.iter().map(|p| format!("{} {:+.0} mm", p.name, settle(p.ahead_mm, 0))).collect();
@@ -374,7 +371,7 @@ mod tests {
     #[test]
     fn rows_fit_the_width_and_carry_shape_and_word() {
         let text = row("distance", "mm", &deviation(Some(Verdict::NotProven)));
-        assert_eq!(text, "distance   1600.0 mm  1600.0 mm    +0.0 mm    ±0.8 mm    ±5.0 mm  ◆ not proven");
+        assert_eq!(text, "distance    1600 mm  1599.96 mm   -0.04 mm   ±0.79 mm      ±5 mm  ◆ not proven");
         assert!(text.chars().count() <= WIDTH);
         assert!(row("distance", "mm", &deviation(Some(Verdict::In))).ends_with("● in"));
         assert!(row("distance", "mm", &deviation(Some(Verdict::Out))).ends_with("▲ out"));

@@ -8,17 +8,17 @@ use crate::sheets::{SheetKit, printouts};
 use std::path::{Path, PathBuf};
 
 pub(super) const HELP: &str = "\
-A kit is a file, kit.toml: which tag is printed on which sheet, how large, on what
-paper, and no id twice. The first run writes the usual kit into DIR; change it and
-run again with --replace. Written into DIR:
+A kit is a file, kit.toml: which tag is printed on which sheet, how large, on
+what paper, and no id twice. The first run writes the usual kit into DIR;
+change it and run again with --replace. Written into DIR:
   field-guide.pdf      how to mount, lay out, walk around and photograph
   sheets-a4.pdf        the plan of which sheet goes where, and every sheet
   lens-board.pdf       the board for `plumbsight lens`, with lens-board.toml
   bodies.toml          the bodies file of these sheets: ids and sides filled in
                        (bodies-from-kit.toml where there is another bodies.toml)
 
-Print at 100 % (\"actual size\"), never \"fit to page\". Then measure the two scale
-bars of one sheet and enter them in bodies.toml.
+Print at 100 % (\"actual size\"), never \"fit to page\". Then measure the two
+scale bars of one sheet and enter them in bodies.toml.
 
 Examples:
   plumbsight sheets my-sheets

@@ -21,8 +21,9 @@ const LINE_EVERY: Duration = Duration::from_secs(1);
 const SHOWN_ONE_BY_ONE_HZ: f64 = 2.0;
 
 pub(super) const CAMERAS_HELP: &str = "\
-For each webcam: its number, name, what it offers, and which format would be used
-and why. The format of the lens profile's size wins; name the profile with --lens.
+For each webcam: its number, name, what it offers, and which format would be
+used and why. The format of the lens profile's size wins; name the profile
+with --lens.
 
 Examples:
   plumbsight cameras
@@ -34,10 +35,10 @@ SOURCE is one of
   http://192.168.1.20:8080/video a phone or network camera that sends MJPEG
   a folder                       photographs as they arrive in it
 
-One line a second: time, size, pictures a second, tags. A source that is
-lost is opened again until you stop it with Ctrl-C or --seconds runs out.
---save keeps the picture behind each line as it was taken: that is also the way
-to photographs for `plumbsight lens` from a webcam or phone stream.
+One line a second: time, size, pictures a second, tags. A source that is lost
+is opened again until you stop it with Ctrl-C or --seconds runs out. --save
+keeps the picture behind each line as it was taken: that is also the way to
+photographs for `plumbsight lens` from a webcam or phone stream.
 
 Exit code 0: pictures came. 4: none came. 3: the source cannot be used.
 

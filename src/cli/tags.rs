@@ -11,13 +11,16 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 pub(super) const HELP: &str = "\
-Prints {\"PATH\": {\"ms\": 3.1, \"width\": ..., \"height\": ..., \"detections\": [{\"id\": 7,
-\"corners\": [[x, y], 4 times], \"covariance\": 8 x 8, \"wrong_cells\": 0}]}}.
+Prints, for each image:
+  {\"PATH\": {\"ms\": 3.1, \"width\": ..., \"height\": ..., \"detections\": [
+    {\"id\": 7, \"corners\": [[x, y], 4 times], \"covariance\": 8 x 8,
+     \"wrong_cells\": 0}]}}
+
 ms is the detection alone; corners are pixels with the centre of the top-left
-pixel at (0, 0), lower left, lower right, upper right, upper left as seen on the
-upright print; covariance is of x0 y0 x1 y1 ..., in px^2. Pixels are counted as
-stored in the file, whatever its EXIF orientation note says. An image that cannot
-be read has \"error\" instead; the exit code is then 3.
+pixel at (0, 0), lower left, lower right, upper right, upper left as seen on
+the upright print; covariance is of x0 y0 x1 y1 ..., in px^2. Pixels are
+counted as stored in the file, whatever its EXIF orientation note says. An
+image that cannot be read has \"error\" instead; the exit code is then 3.
 
 Examples:
   plumbsight tags photo.jpg

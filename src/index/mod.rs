@@ -139,6 +139,8 @@ pub struct Hit {
     pub damage: Option<String>,
     /// True where a later revision corrects it.
     pub corrected_later: bool,
+    /// The newest sound revision of it, where that is another record: its folder below the root.
+    pub corrected_by: Option<String>,
     /// Its `record.json`; `null` where that cannot be read.
     pub record: Option<RecordFile>,
 }
@@ -217,7 +219,8 @@ impl Index {
         };
         match (filled(rebuild), &place) {
             (Err(Fault::Broken(why)), Place::File(path)) if store::may_replace(path) => {
-                let journal = path.with_file_name(format!("{INDEX_FILE}-journal"));
+                let mut journal = path.clone().into_os_string();
+                journal.push("-journal");
                 let _ = std::fs::remove_file(journal);
                 std::fs::remove_file(path).map_err(|e| Fault::NoAccess(e.to_string()))?;
                 notices.push(Notice {
@@ -262,7 +265,8 @@ impl Index {
             folder: m.folder,
             day: m.day,
             damage: m.damage,
-            corrected_later: m.replaced,
+            corrected_later: m.replaced_by.is_some(),
+            corrected_by: m.replaced_by,
             record: m.record,
         });
         Ok(Found { hits: hits.collect(), total })
@@ -282,34 +286,40 @@ impl Index {
         hit.folder.split('/').fold(self.root.clone(), |path, part| path.join(part))
     }
 
-    /// The folder of the one record whose folder's name is, or begins with, `name`.
+    /// The one record whose folder below the root is `name`, else whose folder's own name is it, else one of which begins with it.
     ///
     /// # Errors
-    /// There is none, or there are several.
-    pub fn folder_of(&self, name: &str) -> Result<PathBuf, Problem> {
+    /// There is none, it is gone, or there are several.
+    pub fn record_named(&self, name: &str) -> Result<Hit, Problem> {
         let all = self.search(&Query { all: true, ..Query::default() })?.hits;
-        let last = |hit: &Hit| hit.folder.rsplit('/').next().unwrap_or_default().to_owned();
         let name = name.trim_end_matches('/');
-        let exact: Vec<&Hit> = all.iter().filter(|h| h.folder == name || last(h) == name).collect();
-        let like: Vec<&Hit> = match exact.as_slice() {
-            [] => all.iter().filter(|h| last(h).starts_with(name)).collect(),
-            _ => exact,
-        };
+        let last = |hit: &Hit| hit.folder.rsplit('/').next().unwrap_or_default().to_owned();
+        let fits: [&dyn Fn(&Hit) -> bool; 3] =
+            [&|h| h.folder == name, &|h| last(h) == name, &|h| h.folder.starts_with(name) || last(h).starts_with(name)];
+        let like: Vec<&Hit> = fits
+            .iter()
+            .map(|fits| all.iter().filter(|h| fits(h)).collect::<Vec<_>>())
+            .find(|like| !like.is_empty())
+            .unwrap_or_default();
         let of_file = |what: String, remedy: &str| Err(Problem::of_file(self.root.display().to_string(), what, remedy));
         match like.as_slice() {
             [one] if one.state == "gone" => of_file(
                 format!("the record {} was there and is gone", one.folder),
                 "Look for it in a copy of the records.",
             ),
-            [one] => Ok(self.path_of(one)),
+            [one] => Ok((*one).clone()),
             [] => of_file(
                 format!("there is no record \"{name}\" in it"),
                 "Search for it: `plumbsight records ROOT --text WORD`.",
             ),
-            several => of_file(
-                format!("{} records begin with \"{name}\": {}, ...", several.len(), several[0].folder),
-                "Write more of the name.",
-            ),
+            several => {
+                let some: Vec<&str> = several.iter().take(3).map(|h| h.folder.as_str()).collect();
+                let more = if several.len() > some.len() { ", ..." } else { "" };
+                of_file(
+                    format!("{} records are called or begin with \"{name}\": {}{more}", several.len(), some.join(", ")),
+                    "Write more of the name, or its whole folder below the root.",
+                )
+            }
         }
     }
 
@@ -385,8 +395,9 @@ impl Folders {
             let mut next = Vec::new();
             for (folder, stamp) in looked {
                 match stamp {
-                    Some(stamp) => out.records.push((folder.clone(), stamp)),
-                    None => match subfolders(&root.join(folder), folder) {
+                    Err(e) => out.unreadable.push((folder.clone(), e.to_string())),
+                    Ok(Some(stamp)) => out.records.push((folder.clone(), stamp)),
+                    Ok(None) => match subfolders(&root.join(folder), folder) {
                         Ok(below) => next.extend(below),
                         Err(e) => out.unreadable.push((folder.clone(), e.to_string())),
                     },
@@ -445,6 +456,7 @@ fn refresh(store: &mut Store, root: &Path, folders: &Folders) -> Result<Refreshe
     for folder in gone {
         store::set_vanished(&writing, folder, true)?;
     }
+    store::link(&writing)?;
     writing.commit().map_err(Fault::from)?;
     Ok(out)
 }

@@ -1,64 +1,88 @@
 //! One record, read for the index: what it says of itself, what may change over the years, and whether its own files agree.
 //!
-//! `record.json`, `result.json` and the manifest are read and compared with their sums. Photographs are not: that is `recheck`.
+//! `record.json`, `result.json` and the manifest are read and compared with their sums, the signature with the manifest. Photographs are not: that is `recheck`.
 
 use super::store::Row;
 use super::{Kind, SeriesValue};
 use crate::capture::read_file;
 use crate::limits::{LARGEST_RESULT_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::record::brief_of;
-use crate::record::keep::manifest::{MANIFEST, read_manifest, sha256_hex};
+use crate::record::keep::manifest::{MANIFEST, SIGNATURE, read_manifest, sha256_hex};
+use crate::record::keep::sign::PUBLIC_KEY;
 use crate::record::keep::{JOB_FOLDER, RECORD_FILE, RESULT_FILE, RecordFile, contradictions, record_of};
 use crate::record::{Problem, ResultBrief, json_text};
+use crate::session::keep::{BAD_SIGNATURE, SignatureState, signature_state};
 use std::path::Path;
 use std::time::UNIX_EPOCH;
 
-/// Files whose size and time tell whether a record must be read again.
-const STAMPED: [&str; 3] = [RECORD_FILE, RESULT_FILE, MANIFEST];
+/// Files whose size and time tell whether a record must be read again; the first two make a folder a record.
+const STAMPED: [&str; 5] = [RECORD_FILE, MANIFEST, RESULT_FILE, SIGNATURE, PUBLIC_KEY];
 
 /// Size and time of the files that the index looks at, as one text; `None` where the folder holds neither a record's description nor a manifest.
-pub(super) fn stamp(folder: &Path) -> Option<String> {
+///
+/// # Errors
+/// The folder cannot be looked into; what it holds is then not known.
+pub(super) fn stamp(folder: &Path) -> std::io::Result<Option<String>> {
     let mut out = String::new();
     let mut there = false;
-    for name in STAMPED {
+    for (k, name) in STAMPED.into_iter().enumerate() {
         match std::fs::metadata(folder.join(name)) {
             Ok(data) => {
                 let time = data.modified().ok().and_then(|t| t.duration_since(UNIX_EPOCH).ok()).unwrap_or_default();
                 out.push_str(&format!("{} {};", data.len(), time.as_nanos()));
-                there |= name != RESULT_FILE;
+                there |= k < 2;
             }
-            Err(_) => out.push_str("-;"),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => out.push_str("-;"),
+            Err(e) => return Err(e),
+        }
+        // Most folders on the way to the records are none.
+        if k == 1 && !there {
+            return Ok(None);
         }
     }
-    there.then_some(out)
+    Ok(Some(out))
 }
 
 /// Reads the record in `path`; `folder` is its name below the root.
+///
+/// A file that is there and cannot be read now (a share that stumbled, rights) is said to be so, and the row gets no stamp, so that it is tried again the next time.
 pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
     let mut damage: Vec<String> = Vec::new();
-    let manifest = read_file(&path.join(MANIFEST), LARGEST_WRITTEN_BYTES).ok();
-    let sums = manifest.as_deref().map(read_manifest);
-    match &sums {
-        None => damage.push(format!("{MANIFEST} is missing")),
-        Some(None) => damage.push(format!("{MANIFEST} was altered")),
-        Some(Some(_)) => {}
+    let mut stamp = stamp;
+    let mut bytes_of = |name: &str, most: u64| match read_file(&path.join(name), most) {
+        Ok(bytes) => Ok(bytes),
+        Err(fault) if fault.is_missing() => Err(format!("{name} is missing")),
+        Err(fault) => {
+            stamp.clear();
+            Err(format!("{name}: {fault}"))
+        }
+    };
+    let [manifest, record_bytes, result_bytes] =
+        [(MANIFEST, LARGEST_WRITTEN_BYTES), (RECORD_FILE, LARGEST_RESULT_BYTES), (RESULT_FILE, LARGEST_RESULT_BYTES)]
+            .map(|(name, most)| bytes_of(name, most));
+    let mut kept = |read: Result<Vec<u8>, String>| read.map_err(|why| damage.push(why)).ok();
+    let (manifest, record_bytes, result_bytes) = (kept(manifest), kept(record_bytes), kept(result_bytes));
+    let sums = manifest.as_deref().and_then(read_manifest);
+    if manifest.is_some() && sums.is_none() {
+        damage.push(format!("{MANIFEST} was altered"));
     }
-    let sums = sums.flatten();
-    let mut file = |name: &str| -> Option<(Vec<u8>, String)> {
-        let Ok(bytes) = read_file(&path.join(name), LARGEST_RESULT_BYTES) else {
-            damage.push(format!("{name} is missing"));
-            return None;
-        };
+    let mut summed = |name: &str, bytes: Option<Vec<u8>>| {
+        let bytes = bytes?;
         let sum = sha256_hex(&bytes);
-        if sums.as_ref().is_some_and(|s| s.get(name) != Some(&sum)) {
+        let as_kept = sums.as_ref().map(|s| s.get(name) == Some(&sum));
+        if as_kept == Some(false) {
             damage.push(format!("{name} was altered"));
         }
-        Some((bytes, sum))
+        Some((bytes, sum, as_kept == Some(true)))
     };
-    let (record_bytes, result_bytes) = (file(RECORD_FILE), file(RESULT_FILE));
+    let (record_bytes, result_bytes) = (summed(RECORD_FILE, record_bytes), summed(RESULT_FILE, result_bytes));
+    let vouched = record_bytes.as_ref().is_some_and(|(_, _, as_kept)| *as_kept);
+    if matches!(signature_state(path, None), Ok(SignatureState::Bad)) {
+        damage.push(BAD_SIGNATURE.into());
+    }
     let mut noted = |problem: Problem| damage.push(problem.what);
-    let record = record_bytes.and_then(|(bytes, _)| record_of(&bytes, RECORD_FILE).map_err(&mut noted).ok());
-    let result = result_bytes.as_ref().and_then(|(bytes, _)| brief_of(bytes, RESULT_FILE).map_err(&mut noted).ok());
+    let record = record_bytes.and_then(|(bytes, ..)| record_of(&bytes, RECORD_FILE).map_err(&mut noted).ok());
+    let result = result_bytes.as_ref().and_then(|(bytes, ..)| brief_of(bytes, RESULT_FILE).map_err(&mut noted).ok());
     if let (Some(record), Some(result)) = (&record, &result) {
         damage.extend(contradictions(record, result));
     }
@@ -71,7 +95,8 @@ pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
         stamp,
         damage: (!damage.is_empty()).then(|| damage.join("; ")),
         manifest_sha: manifest.map(|bytes| sha256_hex(&bytes)),
-        result_sha: result_bytes.map(|(_, sum)| sum),
+        result_sha: result_bytes.map(|(_, sum, _)| sum),
+        vouched,
         haystack: haystack(&folder, record.as_ref()),
         record,
         series,

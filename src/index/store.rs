@@ -6,17 +6,15 @@
 use super::{Kind, Place, Query, SeriesValue};
 use crate::record::keep::RecordFile;
 use crate::record::result::Verdict;
-use rusqlite::{
-    Connection, ErrorCode, OpenFlags, OptionalExtension, Transaction, TransactionBehavior, named_params, params,
-};
-use std::collections::HashMap;
+use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, ToSql, Transaction, TransactionBehavior, params};
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 use std::time::Duration;
 
 /// Marks a database as an index of records ("plmb").
 const APPLICATION: i64 = 0x706c_6d62;
 /// Of the tables; another version is made anew.
-const VERSION: i64 = 1;
+const VERSION: i64 = 2;
 /// How long another program may hold the index before it is done without.
 const PATIENCE: Duration = Duration::from_secs(2);
 
@@ -26,21 +24,18 @@ DROP TABLE IF EXISTS texts;
 DROP TABLE IF EXISTS said;
 DROP TABLE IF EXISTS series;
 CREATE TABLE records (
-  folder TEXT PRIMARY KEY, name TEXT NOT NULL, parent TEXT NOT NULL, stamp TEXT NOT NULL, vanished INTEGER NOT NULL DEFAULT 0, damage TEXT,
+  folder TEXT PRIMARY KEY, name TEXT NOT NULL, stamp TEXT NOT NULL, vanished INTEGER NOT NULL DEFAULT 0, damage TEXT,
   made_utc TEXT, sorted TEXT NOT NULL, day TEXT NOT NULL, vin TEXT, placement TEXT, verdict TEXT, by TEXT, revision INTEGER, corrects TEXT, corrects_sha TEXT,
-  manifest_sha TEXT, result_sha TEXT
+  earlier TEXT NOT NULL, manifest_sha TEXT, result_sha TEXT, replaced_by TEXT
 ) WITHOUT ROWID;
 CREATE INDEX by_time ON records (sorted DESC, folder);
+CREATE INDEX by_manifest ON records (manifest_sha);
+CREATE INDEX by_name ON records (name);
 CREATE TABLE texts (folder TEXT PRIMARY KEY, haystack TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE said (folder TEXT PRIMARY KEY, record TEXT) WITHOUT ROWID;
-CREATE INDEX by_corrects ON records (corrects) WHERE corrects IS NOT NULL;
 CREATE TABLE series (folder TEXT NOT NULL, kind TEXT NOT NULL, kit TEXT NOT NULL, entries TEXT NOT NULL);
 CREATE INDEX by_folder ON series (folder);
 ";
-
-/// The newest revision stands for its record: another sound one that names this one and its very manifest replaces it.
-const REPLACED: &str = "EXISTS (SELECT 1 FROM records c WHERE c.corrects = r.name AND c.parent = r.parent AND c.corrects_sha = r.manifest_sha \
-                        AND c.vanished = 0 AND c.damage IS NULL)";
 
 const ASKED: &str = "(:vin IS NULL OR instr(lower(r.vin), :vin) > 0) AND (:since IS NULL OR substr(r.day, 1, length(:since)) >= :since) \
                      AND (:until IS NULL OR substr(r.day, 1, length(:until)) <= :until) AND (:placement IS NULL OR instr(r.placement, :placement) > 0) \
@@ -54,6 +49,8 @@ pub(super) struct Row {
     /// What is wrong with its files.
     pub damage: Option<String>,
     pub record: Option<RecordFile>,
+    /// False where `record.json` is not as its manifest says: what it claims to correct then counts for nothing.
+    pub vouched: bool,
     pub manifest_sha: Option<String>,
     pub result_sha: Option<String>,
     pub haystack: String,
@@ -66,7 +63,8 @@ pub(super) struct Match {
     pub day: String,
     pub vanished: bool,
     pub damage: Option<String>,
-    pub replaced: bool,
+    /// The newest sound revision of it, where that is another record: its folder.
+    pub replaced_by: Option<String>,
     /// Its `record.json`.
     pub record: Option<RecordFile>,
 }
@@ -170,27 +168,22 @@ impl Store {
 
     /// Records that match, newest first, at most `limit`, and how many match in all.
     pub fn search(&self, query: &Query) -> Result<(Vec<Match>, usize), Fault> {
-        let q = Lowered::new(query);
-        let asked = format!("FROM records r WHERE {ASKED} AND (:all OR NOT {REPLACED})");
-        let (damaged, all) = (query.damaged, query.all || query.damaged);
+        let q = Asked::new(query);
+        let asked = format!("FROM records r WHERE {ASKED} AND (:all OR r.replaced_by IS NULL)");
+        let all = query.all || query.damaged;
         // Counted apart: a count within the search would carry every match's texts along.
         let total: i64 = self.connection.query_row(
             &format!("SELECT count(*) {asked}"),
-            named_params! {
-                ":vin": q.vin, ":since": query.since, ":until": query.until, ":placement": q.placement, ":verdict": q.verdict, ":by": q.by,
-                ":text": q.text, ":damaged": damaged, ":all": all,
-            },
+            q.with(&[(":all", &all)]).as_slice(),
             |row| row.get(0),
         )?;
         let mut shown = self.connection.prepare(&format!(
-            "SELECT r.folder, r.day, r.vanished, r.damage, {REPLACED}, (SELECT s.record FROM said s WHERE s.folder = r.folder) {asked} \
+            "SELECT r.folder, r.day, r.vanished, r.damage, r.replaced_by, (SELECT s.record FROM said s WHERE s.folder = r.folder) {asked} \
              ORDER BY r.sorted DESC, r.folder LIMIT :limit"
         ))?;
+        let limit = i64::try_from(query.limit).unwrap_or(i64::MAX);
         let mut out = Vec::new();
-        let mut rows = shown.query(named_params! {
-            ":vin": q.vin, ":since": query.since, ":until": query.until, ":placement": q.placement, ":verdict": q.verdict, ":by": q.by,
-            ":text": q.text, ":damaged": damaged, ":all": all, ":limit": i64::try_from(query.limit).unwrap_or(i64::MAX),
-        })?;
+        let mut rows = shown.query(q.with(&[(":all", &all), (":limit", &limit)]).as_slice())?;
         while let Some(row) = rows.next()? {
             let record: Option<String> = row.get(5)?;
             out.push(Match {
@@ -198,7 +191,7 @@ impl Store {
                 day: row.get(1)?,
                 vanished: row.get(2)?,
                 damage: row.get(3)?,
-                replaced: row.get(4)?,
+                replaced_by: row.get(4)?,
                 record: record.map(|text| serde_json::from_str(&text)).transpose().map_err(not_as_written)?,
             });
         }
@@ -209,15 +202,13 @@ impl Store {
     pub fn series(&self, kind: Kind, query: &Query) -> Result<Vec<Measurement>, Fault> {
         let statement = format!(
             "SELECT min(r.made_utc), r.day, s.kit, s.entries FROM series s JOIN records r ON r.folder = s.folder WHERE s.kind = :kind AND {ASKED} \
-             AND r.vanished = 0 AND r.damage IS NULL AND r.made_utc IS NOT NULL AND NOT {REPLACED} GROUP BY r.result_sha, s.kit, s.entries \
+             AND r.vanished = 0 AND r.damage IS NULL AND r.made_utc IS NOT NULL AND r.replaced_by IS NULL GROUP BY r.result_sha, s.kit, s.entries \
              ORDER BY 1, r.folder"
         );
         let mut asked = self.connection.prepare(&statement)?;
-        let q = Lowered::new(query);
-        let mut rows = asked.query(named_params! {
-            ":kind": kind.word(), ":vin": q.vin, ":since": query.since, ":until": query.until, ":placement": q.placement, ":verdict": q.verdict,
-            ":by": q.by, ":text": q.text, ":damaged": false,
-        })?;
+        let q = Asked::new(query);
+        let word = kind.word();
+        let mut rows = asked.query(q.with(&[(":kind", &word)]).as_slice())?;
         let mut out = Vec::new();
         while let Some(row) = rows.next()? {
             let text: String = row.get(3)?;
@@ -227,26 +218,40 @@ impl Store {
         Ok(out)
     }
 
-    /// Corrections that cannot be trusted, in words: of another manifest than the record has, or one of two of the same record.
+    /// Corrections that cannot be trusted or followed, in words: of another manifest than the record has, several of one record, of one that is not known.
     pub fn odd_corrections(&self) -> Result<Vec<(String, String)>, Fault> {
         let mut out = Vec::new();
+        // A record of that name elsewhere says nothing against a correction whose own original is known.
         let mut other = self.connection.prepare(
-            "SELECT c.folder, r.folder FROM records c JOIN records r ON r.name = c.corrects AND r.parent = c.parent \
-             WHERE c.corrects_sha IS NOT r.manifest_sha AND r.vanished = 0 AND c.vanished = 0 ORDER BY 1",
+            "SELECT c.folder, min(r.folder) FROM records c JOIN records r ON r.name = c.corrects AND r.vanished = 0 \
+             WHERE c.vanished = 0 AND NOT EXISTS (SELECT 1 FROM records o WHERE o.manifest_sha = c.corrects_sha) GROUP BY c.folder ORDER BY 1",
         )?;
         let mut rows = other.query([])?;
         while let Some(row) = rows.next()? {
             let (new, old): (String, String) = (row.get(0)?, row.get(1)?);
             out.push((new, format!("It says that it corrects {old}, but names another manifest than that record has: one of the two was exchanged.")));
         }
+        // Copies of one correction are one correction.
         let mut twice = self.connection.prepare(
-            "SELECT min(folder), count(*), corrects FROM records WHERE corrects IS NOT NULL AND vanished = 0 GROUP BY parent, corrects, corrects_sha \
-             HAVING count(*) > 1 ORDER BY 1",
+            "SELECT min(folder), count(DISTINCT manifest_sha), corrects FROM records WHERE corrects IS NOT NULL AND vanished = 0 AND damage IS NULL \
+             GROUP BY corrects_sha HAVING count(DISTINCT manifest_sha) > 1 ORDER BY 1",
         )?;
         let mut rows = twice.query([])?;
         while let Some(row) = rows.next()? {
             let (new, n, old): (String, i64, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
-            out.push((new, format!("{old} was corrected {n} times over, so that there is no one newest revision: correct one of the corrections.")));
+            out.push((new, format!("{old} was corrected {n} times over, so that there is no one newest revision: compare them before you rely on either.")));
+        }
+        // A record of before the whole chain was kept in each correction, and a link of it is not here.
+        let mut lost = self.connection.prepare(
+            "SELECT c.folder, c.corrects FROM records c WHERE c.vanished = 0 AND c.corrects IS NOT NULL AND c.revision > 2 AND c.earlier = '' \
+             AND NOT EXISTS (SELECT 1 FROM records o WHERE o.manifest_sha = c.corrects_sha AND o.corrects IS NOT NULL) \
+             AND (EXISTS (SELECT 1 FROM records o WHERE o.manifest_sha = c.corrects_sha) OR NOT EXISTS (SELECT 1 FROM records o WHERE o.name = c.corrects)) \
+             ORDER BY 1",
+        )?;
+        let mut rows = lost.query([])?;
+        while let Some(row) = rows.next()? {
+            let (new, old): (String, String) = (row.get(0)?, row.get(1)?);
+            out.push((new, format!("It corrects {old}, which is damaged or not here: what that one corrected may be listed as if it still stood.")));
         }
         Ok(out)
     }
@@ -257,44 +262,69 @@ fn not_as_written(error: serde_json::Error) -> Fault {
     Fault::Broken(format!("an entry is damaged: {error}"))
 }
 
-/// What is asked for, in small letters where that is compared.
-struct Lowered {
+/// The parameters of [`ASKED`], in small letters where that is compared.
+struct Asked {
     vin: Option<String>,
+    since: Option<String>,
+    until: Option<String>,
     placement: Option<String>,
     verdict: Option<&'static str>,
     by: Option<String>,
     text: Option<String>,
+    damaged: bool,
 }
 
-impl Lowered {
+type Parameter<'a> = (&'a str, &'a dyn ToSql);
+
+impl Asked {
     fn new(query: &Query) -> Self {
         let small = |text: &Option<String>| text.as_ref().map(|t| t.trim().to_lowercase());
         Self {
             vin: small(&query.vin),
+            since: query.since.clone(),
+            until: query.until.clone(),
             placement: small(&query.placement),
             verdict: query.verdict.map(Verdict::words),
             by: small(&query.by),
             text: small(&query.text),
+            damaged: query.damaged,
         }
+    }
+
+    /// All of them, and those that one statement has besides.
+    fn with<'a>(&'a self, more: &[Parameter<'a>]) -> Vec<Parameter<'a>> {
+        let mut out: Vec<Parameter<'a>> = vec![
+            (":vin", &self.vin),
+            (":since", &self.since),
+            (":until", &self.until),
+            (":placement", &self.placement),
+            (":verdict", &self.verdict),
+            (":by", &self.by),
+            (":text", &self.text),
+            (":damaged", &self.damaged),
+        ];
+        out.extend_from_slice(more);
+        out
     }
 }
 
 /// Writes a row, in place of the one before it.
 pub(super) fn put(writing: &Transaction, row: &Row) -> Result<(), Fault> {
-    let (parent, name) = row.folder.rsplit_once('/').unwrap_or(("", &row.folder));
+    let name = row.folder.rsplit('/').next().unwrap_or(&row.folder);
     let r = row.record.as_ref();
     // Of a record that cannot be read, the day that its folder is named after.
     let day = r.map(|r| r.made_local.as_str()).unwrap_or(name).chars().take(10).collect::<String>();
     let record = r.and_then(|r| serde_json::to_string(r).ok());
+    let corrects = r.and_then(|r| r.corrects.as_ref()).filter(|_| row.vouched);
     writing
         .prepare(
-            "INSERT OR REPLACE INTO records (folder, name, parent, stamp, damage, made_utc, sorted, day, vin, placement, verdict, by, revision, \
-             corrects, corrects_sha, manifest_sha, result_sha) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
+            "INSERT OR REPLACE INTO records (folder, name, stamp, damage, made_utc, sorted, day, vin, placement, verdict, by, revision, \
+             corrects, corrects_sha, earlier, manifest_sha, result_sha) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
         )?
         .execute(params![
             row.folder,
             name,
-            parent,
             row.stamp,
             row.damage,
             r.map(|r| &r.made_utc),
@@ -306,8 +336,9 @@ pub(super) fn put(writing: &Transaction, row: &Row) -> Result<(), Fault> {
             r.map(|r| r.verdict.words()),
             r.map(|r| r.by.to_lowercase()),
             r.map(|r| r.revision),
-            r.and_then(|r| r.corrects.as_ref()).map(|c| &c.record),
-            r.and_then(|r| r.corrects.as_ref()).map(|c| &c.manifest_sha256),
+            corrects.map(|c| &c.record),
+            corrects.map(|c| &c.manifest_sha256),
+            corrects.map(|c| c.earlier.join(" ")).unwrap_or_default(),
             row.manifest_sha,
             row.result_sha,
         ])?;
@@ -330,6 +361,68 @@ pub(super) fn put(writing: &Transaction, row: &Row) -> Result<(), Fault> {
 /// Notes that a record is no longer, or again, there.
 pub(super) fn set_vanished(writing: &Transaction, folder: &str, vanished: bool) -> Result<(), Fault> {
     writing.prepare("UPDATE records SET vanished = ?2 WHERE folder = ?1")?.execute(params![folder, vanished])?;
+    Ok(())
+}
+
+/// One record in the chains of corrections.
+struct Link {
+    folder: String,
+    manifest: Option<String>,
+    /// Manifests of the records before it, as it says: the one it corrects first.
+    before: Vec<String>,
+    sound: bool,
+    rank: (i64, String),
+    replaced_by: Option<String>,
+}
+
+/// Works out anew which record each one is replaced by: the newest sound one from which a chain of corrections leads to its very manifest, through records
+/// that are damaged or gone as well. Names and folders decide nothing.
+pub(super) fn link(writing: &Transaction) -> Result<(), Fault> {
+    let mut of_all = writing.prepare(
+        "SELECT folder, manifest_sha, corrects_sha, earlier, vanished = 0 AND damage IS NULL, coalesce(revision, 0), sorted, replaced_by FROM records",
+    )?;
+    let rows = of_all.query_map([], |row| {
+        let earlier: String = row.get(3)?;
+        let before = row.get::<_, Option<String>>(2)?.into_iter();
+        Ok(Link {
+            folder: row.get(0)?,
+            manifest: row.get(1)?,
+            before: before.chain(earlier.split_whitespace().map(str::to_owned)).collect(),
+            sound: row.get(4)?,
+            rank: (row.get(5)?, row.get(6)?),
+            replaced_by: row.get(7)?,
+        })
+    })?;
+    let all: Vec<Link> = rows.collect::<Result<_, _>>()?;
+    let mut of_manifest: HashMap<&str, Vec<usize>> = HashMap::new();
+    for (k, link) in all.iter().enumerate() {
+        if let Some(manifest) = &link.manifest {
+            of_manifest.entry(manifest).or_default().push(k);
+        }
+    }
+    let mut by: Vec<Option<usize>> = vec![None; all.len()];
+    for (newest, link) in all.iter().enumerate().filter(|(_, link)| link.sound && !link.before.is_empty()) {
+        let mut open: Vec<&str> = link.before.iter().map(String::as_str).collect();
+        let mut seen: HashSet<&str> = link.manifest.as_deref().into_iter().collect();
+        while let Some(manifest) = open.pop() {
+            if !seen.insert(manifest) {
+                continue;
+            }
+            for &old in of_manifest.get(manifest).into_iter().flatten() {
+                if by[old].is_none_or(|other| all[other].rank < link.rank) {
+                    by[old] = Some(newest);
+                }
+                open.extend(all[old].before.iter().map(String::as_str));
+            }
+        }
+    }
+    let mut change = writing.prepare("UPDATE records SET replaced_by = ?2 WHERE folder = ?1")?;
+    for (link, by) in all.iter().zip(by) {
+        let by = by.map(|k| &all[k].folder);
+        if by != link.replaced_by.as_ref() {
+            change.execute(params![link.folder, by])?;
+        }
+    }
     Ok(())
 }
 

@@ -120,6 +120,8 @@ pub struct FoundRecord {
     pub verdict: Verdict,
     /// The hold watch named something that moved.
     pub alarms: bool,
+    /// What is wrong with its files or its signature.
+    pub damage: Option<String>,
     /// All that can be searched for, in small letters.
     words: String,
 }
@@ -144,7 +146,14 @@ impl FoundRecord {
         ]
         .join(" ")
         .to_lowercase();
-        Self { folder, line, verdict: record.verdict, alarms: record.hold_alarms.is_some_and(|n| n > 0), words }
+        Self {
+            folder,
+            line,
+            verdict: record.verdict,
+            alarms: record.hold_alarms.is_some_and(|n| n > 0),
+            damage: None,
+            words,
+        }
     }
 
     /// Whether every word of the query is in it.

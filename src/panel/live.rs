@@ -41,7 +41,7 @@ pub struct LiveWish {
     pub station: usize,
     /// The sources as the user wrote them: `camera 0`, `http://...`, a folder; their readings are taken together.
     pub sources: Vec<String>,
-    /// The lens profile of each (index into the job's), in their order; the first one's for those beyond.
+    /// The lens profile of each (index into the job's), in their order; for those beyond the job's only one.
     pub lenses: Vec<usize>,
     /// A folder's pictures are played again instead of waited for.
     pub replay: bool,

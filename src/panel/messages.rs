@@ -9,6 +9,7 @@ use crate::record::result::ResultFile;
 use crate::record::{Change, Job, OutcomePart, Problem};
 use crate::session::Progress;
 use crate::session::live::Mount;
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -60,8 +61,8 @@ pub enum Command {
 pub struct CameraChoice {
     /// `camera 0`, `http://...`, or a folder; several with a semicolon between them.
     pub source: String,
-    /// The lens profile of each (index into the job's), in their order; the first one's for those beyond.
-    pub lenses: Vec<usize>,
+    /// The lens profile (index into the job's) chosen for each source as it is written there.
+    pub lenses: BTreeMap<String, usize>,
     /// A folder's pictures are played again instead of waited for.
     pub replay: bool,
     /// How it is mounted.
@@ -69,17 +70,15 @@ pub struct CameraChoice {
 }
 
 impl CameraChoice {
-    /// The lens profile of the camera of this number, of a job with `of` profiles.
-    pub fn lens(&self, camera: usize, of: usize) -> usize {
-        self.lenses.get(camera).copied().filter(|lens| *lens < of).unwrap_or(0)
+    /// The lens profile of a source, of a job with `of` profiles: the only one, else the one that was chosen. A wrong profile of the same size gives wrong
+    /// numbers that look right, so none is guessed.
+    pub fn lens(&self, source: &str, of: usize) -> Option<usize> {
+        if of == 1 { Some(0) } else { self.lenses.get(source).copied().filter(|lens| *lens < of) }
     }
 
-    /// Gives a camera another lens profile.
-    pub fn set_lens(&mut self, camera: usize, lens: usize) {
-        if self.lenses.len() <= camera {
-            self.lenses.resize(camera + 1, 0);
-        }
-        self.lenses[camera] = lens;
+    /// The lens profile of each source, of a job with `of` profiles; `None` where one is still to be chosen.
+    pub fn all_lenses(&self, of: usize) -> Option<Vec<usize>> {
+        self.sources().iter().map(|source| self.lens(source, of)).collect()
     }
 
     /// The sources that are named.
@@ -90,7 +89,7 @@ impl CameraChoice {
 
 impl Default for CameraChoice {
     fn default() -> Self {
-        Self { source: "camera 0".into(), lenses: Vec::new(), replay: false, mount: Mount::Apart }
+        Self { source: "camera 0".into(), lenses: BTreeMap::new(), replay: false, mount: Mount::Apart }
     }
 }
 

@@ -420,15 +420,13 @@ impl Model {
 
     fn read_live(&mut self, hold: bool) -> Vec<Task> {
         let Some(job) = self.ready().filter(|job| job.still_template().is_none()).cloned() else { return Vec::new() };
-        if self.camera.sources().is_empty() {
-            return Vec::new();
-        }
+        let lenses = self.camera.all_lenses(job.lenses.len()).filter(|lenses| !lenses.is_empty());
+        let Some(lenses) = lenses else { return Vec::new() };
         self.live = LiveState::Preparing(None);
         self.alarms = (self.alarms(), 0);
         self.holding = hold;
         let CameraChoice { replay, mount, .. } = self.camera;
         let sources = self.camera.sources();
-        let lenses = (0..sources.len()).map(|k| self.camera.lens(k, job.lenses.len())).collect();
         vec![Task::Live(LiveWish { job, station: self.station, sources, lenses, replay, mount, hold })]
     }
 

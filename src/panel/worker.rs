@@ -226,7 +226,17 @@ fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
     let hits = index.search(&Query::default()).map_err(why)?.hits;
     let unread = hits.iter().filter(|hit| hit.state == "damaged" && hit.record.is_none()).count();
     let found = hits.iter().filter(|hit| hit.state != "gone");
-    Ok((found.filter_map(|hit| Some(FoundRecord::of(index.path_of(hit), hit.record.as_ref()?))).collect(), unread))
+    Ok((
+        found
+            .filter_map(|hit| {
+                Some(FoundRecord {
+                    damage: hit.damage.clone(),
+                    ..FoundRecord::of(index.path_of(hit), hit.record.as_ref()?)
+                })
+            })
+            .collect(),
+        unread,
+    ))
 }
 
 /// The report of a record as PDF, in the folder beside it; a line says where.
@@ -236,8 +246,8 @@ fn write_report(record: &Path) -> Result<Lines, session::Failure> {
     let options = Options { paper: Paper::A4, lengths: Lengths::Millimetres, short: false };
     write_pdf(&evidence, &options, &to)?;
     let mut lines = vec![(Verdict::In, format!("The report is in {}", to.display()))];
-    if !evidence.damage().is_empty() {
-        lines.push((Verdict::Out, "The record is damaged: the report says so on its first page.".into()));
+    for against in evidence.against() {
+        lines.push((Verdict::Out, against));
     }
     Ok(lines)
 }

@@ -112,7 +112,8 @@ impl Typeface {
         let mut lines = Vec::new();
         for paragraph in text.split('\n') {
             let mut line = String::new();
-            for word in paragraph.split(' ') {
+            for word in words(paragraph) {
+                let word = word.as_str();
                 let longer = if line.is_empty() { word.to_owned() } else { format!("{line} {word}") };
                 if line.is_empty() || self.width_em(&longer) * em_mm <= width_mm {
                     line = longer;
@@ -124,6 +125,24 @@ impl Typeface {
         }
         lines
     }
+}
+
+/// The words of a text; a number and its unit are one.
+fn words(text: &str) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    for word in text.split(' ') {
+        let unit = word.trim_end_matches([',', ';', '.', ':', ')', '?']);
+        match out.last_mut() {
+            Some(before)
+                if ["%", "mm", "px", "m"].contains(&unit) && before.ends_with(|c: char| c.is_ascii_digit()) =>
+            {
+                before.push(' ');
+                before.push_str(word);
+            }
+            _ => out.push(word.to_owned()),
+        }
+    }
+    out
 }
 
 #[cfg(test)]

@@ -127,16 +127,6 @@ impl HoldLog {
     }
 }
 
-/// Lines of a job folder's log that say that something moved; `None` where there is no log.
-pub fn hold_alarms(folder: &Path) -> Option<usize> {
-    let text = crate::capture::read_text(&folder.join(HOLD_LOG), crate::limits::LARGEST_LOG_BYTES).ok()?;
-    let is_alarm = |line: &&str| {
-        let read = serde_json::from_str::<serde_json::Value>(line);
-        read.is_ok_and(|v| v.get("alarm").and_then(serde_json::Value::as_bool) == Some(true))
-    };
-    Some(text.lines().filter(is_alarm).count())
-}
-
 fn fault(path: &Path, error: &std::io::Error) -> Problem {
     Problem::of_file(
         path.display().to_string(),

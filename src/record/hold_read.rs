@@ -35,12 +35,28 @@ pub struct HoldRead {
     pub entries: Vec<HoldEntry>,
     /// Lines that cannot be read.
     pub unreadable: usize,
+    /// Why the log as a whole cannot be read, where it is there.
+    pub fault: Option<String>,
 }
 
 impl HoldRead {
     /// Lines that say that something moved.
     pub fn alarms(&self) -> usize {
         self.entries.iter().filter(|e| e.alarm).count()
+    }
+
+    /// Why more may stand in the log than was read; `None` where all of it was.
+    pub fn doubt(&self) -> Option<String> {
+        match (&self.fault, self.unreadable) {
+            (Some(why), _) => {
+                Some(format!("The log of the hold watch cannot be read ({why}): an alarm may stand in it."))
+            }
+            (None, 0) => None,
+            (None, 1) => Some("A line of the log of the hold watch cannot be read: an alarm may stand in it.".into()),
+            (None, n) => {
+                Some(format!("{n} lines of the log of the hold watch cannot be read: an alarm may stand in them."))
+            }
+        }
     }
 
     /// The lines watch by watch: each begins where a watch was opened.
@@ -52,17 +68,41 @@ impl HoldRead {
     }
 }
 
-/// Reads the log of a job folder; `None` where there is none. A line that was cut off is counted and passed over.
+/// Reads the log of a job folder; `None` where there is none. A line that was cut off is counted and passed over; one that says `alarm` and is otherwise not as it
+/// should be is an alarm.
 pub fn read_hold_log(folder: &Path) -> Option<HoldRead> {
-    let bytes = read_file(&folder.join(HOLD_LOG), LARGEST_LOG_BYTES).ok()?;
     let mut out = HoldRead::default();
+    let bytes = match read_file(&folder.join(HOLD_LOG), LARGEST_LOG_BYTES) {
+        Ok(bytes) => bytes,
+        Err(fault) if fault.is_missing() => return None,
+        Err(fault) => {
+            out.fault = Some(fault.to_string());
+            return Some(out);
+        }
+    };
     for line in String::from_utf8_lossy(&bytes).lines().filter(|l| !l.trim().is_empty()) {
         match serde_json::from_str(line) {
             Ok(entry) => out.entries.push(entry),
+            Err(_) if says_alarm(line) => out.entries.push(HoldEntry {
+                event: "alarm".into(),
+                alarm: true,
+                sentence: format!("The rest of this line is not as it should be: {line}"),
+                ..HoldEntry::default()
+            }),
             Err(_) => out.unreadable += 1,
         }
     }
     Some(out)
+}
+
+fn says_alarm(line: &str) -> bool {
+    let read = serde_json::from_str::<serde_json::Value>(line);
+    read.is_ok_and(|v| v.get("alarm").and_then(serde_json::Value::as_bool) == Some(true))
+}
+
+/// Lines of a job folder's log that say that something moved; `None` where there is no log, or none that can be read.
+pub fn hold_alarms(folder: &Path) -> Option<usize> {
+    read_hold_log(folder).filter(|log| log.fault.is_none()).map(|log| log.alarms())
 }
 
 #[cfg(test)]
@@ -79,5 +119,22 @@ mod tests {
         let log = read_hold_log(dir.path()).unwrap();
         assert_eq!((log.alarms(), log.unreadable), (1, 1));
         assert_eq!(log.watches().iter().map(|w| w.len()).collect::<Vec<_>>(), [2, 1]);
+        assert!(log.doubt().unwrap().starts_with("A line"));
+
+        // A time that is no number, signs that are no text: an alarm stays one.
+        let mut bytes = b"{\"event\":\"moved\",\"time_s\":null,\"alarm\":true}\n{\"sentence\":\"".to_vec();
+        bytes.extend([0xff, 0xfe]);
+        bytes.extend(b"\",\"alarm\":true}\n");
+        std::fs::write(dir.path().join(HOLD_LOG), bytes).unwrap();
+        let log = read_hold_log(dir.path()).unwrap();
+        assert_eq!((log.alarms(), log.unreadable, log.doubt()), (2, 0, None));
+        assert_eq!(hold_alarms(dir.path()), Some(2));
+
+        // There, and not to be read: not the same as none.
+        std::fs::remove_file(dir.path().join(HOLD_LOG)).unwrap();
+        std::fs::create_dir(dir.path().join(HOLD_LOG)).unwrap();
+        let log = read_hold_log(dir.path()).unwrap();
+        assert!(log.doubt().unwrap().contains("cannot be read (it is no file"), "{log:?}");
+        assert_eq!(hold_alarms(dir.path()), None);
     }
 }

@@ -3,6 +3,7 @@
 use crate::body::Kit;
 use crate::camera::Lens;
 use crate::capture::exif::start_focal_px;
+use crate::capture::replay::in_number_order;
 use crate::capture::{CameraIdentity, read_image};
 use crate::limits::MOST_PHOTOGRAPHS;
 use crate::placement::{Placement, Reference, StandModel};
@@ -395,7 +396,7 @@ fn moved_between_stations(document: &Document, raw: &JobFile, placement: &Placem
     }
 }
 
-/// Photographs, for each the set that it is from, and what was noticed.
+/// Photographs, for each the set that it is from, and what was noticed. They are in the order of roll positions, stations and names, whatever order the job lists them in.
 type Photographs = (Vec<JobPhoto>, Vec<usize>, Vec<Notice>);
 
 fn photographs(
@@ -484,6 +485,12 @@ fn photographs(
         });
         return Err(document.problem("photographs", "the job has no photographs", remedy));
     }
+    let mut both: Vec<(JobPhoto, usize)> = photos.into_iter().zip(set_of).collect();
+    both.sort_by(|(a, _), (b, _)| {
+        let place = |p: &JobPhoto| (p.position, p.station);
+        place(a).cmp(&place(b)).then_with(|| in_number_order(&a.name, &b.name))
+    });
+    let (photos, set_of) = both.into_iter().unzip();
     Ok((photos, set_of, notices))
 }
 

@@ -43,8 +43,8 @@ mod write;
 pub use board::{BOARD_NAMES, parse_board, read_board, shipped_board};
 pub use bodies::{Bodies, HIGHEST_TAG_ID};
 pub use demo::unpack_demo;
-pub use hold_log::{HOLD_FORMAT, HOLD_LOG, HoldLine, HoldLog, hold_alarms};
-pub use hold_read::{HoldEntry, HoldRead, read_hold_log};
+pub use hold_log::{HOLD_FORMAT, HOLD_LOG, HoldLine, HoldLog};
+pub use hold_read::{HoldEntry, HoldRead, hold_alarms, read_hold_log};
 pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job};
 pub use kit::{MOST_PAGES, parse_kit, read_kit};
 pub use kit_text::{board_text, bodies_text, kit_text};
@@ -62,6 +62,7 @@ pub use readiness::{Change, READINESS_FILE, apply_change, read_readiness, readin
 pub use result::ResultFile;
 pub use result_brief::{BodyBrief, ResultBrief, VehicleBrief, brief_of, read_brief};
 pub use result_read::read_result;
+pub use result_words::differs;
 pub use rig::{RIG_FORMAT, RigFile};
 pub use roll::JobRoll;
 pub use template::{TEMPLATE, make_folder, write_template};

@@ -17,7 +17,21 @@ impl StationPart {
     }
 }
 
+/// What of two things that must be the same is not, in words; `None` where it is.
+pub fn differs(what: &str, here: Option<&str>, there: Option<&str>) -> Option<String> {
+    let shown = |text: Option<&str>| text.map_or("nothing".to_owned(), |t| format!("\"{t}\""));
+    (here != there).then(|| format!("its {what} is {}, and {} there", shown(here), shown(there)))
+}
+
 impl Verdict {
+    /// The verdict as it may be said of a record: `doubted` where the record itself is not as it was recorded, `moved` where something moved, or may have moved,
+    /// after the measurement.
+    pub fn as_kept(self, doubted: bool, moved: bool) -> String {
+        let said = if doubted { "said to be " } else { "" };
+        let then = if moved && self == Verdict::In { " when measured" } else { "" };
+        format!("{said}{}{then}", self.words())
+    }
+
     /// What a list of moves that is empty means: something else where nothing is proven.
     pub fn nothing_to_move(self) -> &'static str {
         match self {

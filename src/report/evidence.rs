@@ -7,9 +7,11 @@ use crate::limits::{LARGEST_REPORTED_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::paper::Moment;
 use crate::record::keep::manifest::{Damage, MANIFEST, sha256_hex};
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE, RecordFile, SURVEY_FILE};
+use crate::record::result::Verdict;
 use crate::record::{HoldRead, OutcomePart, Problem, ResultFile, read_hold_log, read_outcome, read_result};
-use crate::session::keep::{SignatureState, recheck};
+use crate::session::keep::{BAD_SIGNATURE, SignatureState, recheck};
 use crate::session::{Failure, SeenTag, seen_tags};
+use crate::verdict::words::capital;
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -24,6 +26,8 @@ pub enum Kept {
         manifest_sha256: String,
         /// Files that are not as they were recorded.
         damage: Vec<Damage>,
+        /// What `record.json` says otherwise than the result beside it.
+        contradictions: Vec<String>,
         /// The signature.
         signature: SignatureState,
     },
@@ -63,6 +67,35 @@ impl Evidence {
         }
     }
 
+    /// The signature; `None` for a job, which has none.
+    pub fn signature(&self) -> Option<SignatureState> {
+        match &self.kept {
+            Kept::Record { signature, .. } => Some(*signature),
+            Kept::Job => None,
+        }
+    }
+
+    /// What speaks against the record itself, most serious first, in sentences: damaged files, contradictions, a bad signature. Empty where it is as it was recorded.
+    pub fn against(&self) -> Vec<String> {
+        let Kept::Record { damage, contradictions, signature, .. } = &self.kept else { return Vec::new() };
+        let mut out = Vec::new();
+        if !damage.is_empty() {
+            let named: Vec<String> = damage.iter().map(|d| format!("{} {}", d.file, d.what.words())).collect();
+            out.push(format!("THIS RECORD IS DAMAGED. Do not rely on anything in this report: {}.", named.join("; ")));
+        }
+        out.extend(contradictions.iter().map(|c| format!("THIS RECORD CONTRADICTS ITSELF. {}.", capital(c))));
+        if *signature == SignatureState::Bad {
+            out.push(format!("{BAD_SIGNATURE}. Do not rely on anything in this report."));
+        }
+        out
+    }
+
+    /// The verdict in words, as far as the record may be believed and the hold watch lets it stand.
+    pub fn said(&self, verdict: Verdict) -> String {
+        let doubt = self.hold.as_ref().is_some_and(|log| log.doubt().is_some());
+        verdict.as_kept(!self.against().is_empty(), doubt || self.hold_alarms() > 0)
+    }
+
     /// Alarms of the hold watch.
     pub fn hold_alarms(&self) -> usize {
         let kept = self.record.as_ref().and_then(|r| r.hold_alarms).unwrap_or(0);
@@ -88,7 +121,12 @@ fn of_record(folder: &Path, name: String) -> Result<Evidence, Failure> {
     Ok(Evidence {
         name,
         made: made.unwrap_or_else(|| written_at(&folder.join(MANIFEST))),
-        kept: Kept::Record { manifest_sha256: sha256_hex(&manifest), damage: seen.damage, signature: seen.signature },
+        kept: Kept::Record {
+            manifest_sha256: sha256_hex(&manifest),
+            damage: seen.damage,
+            contradictions: seen.contradictions,
+            signature: seen.signature,
+        },
         outcome: seen.record.as_ref().and_then(|r| r.outcome.clone()),
         record: seen.record,
         result: read_result(&folder.join(RESULT_FILE)).map_err(|p| p.to_string()),

@@ -1,7 +1,9 @@
 //! Records as a table for spreadsheets and as one JSON file for other programs.
 
-use crate::record::{Problem, json_text};
+use crate::record::{HoldRead, Problem, json_text};
 use crate::report::evidence::{Evidence, Kept};
+use crate::session::keep::SignatureState;
+use crate::uncertainty::digits::as_written;
 use serde::Serialize;
 
 /// The format line of an export.
@@ -20,6 +22,12 @@ struct Exported<'a> {
     manifest_sha256: Option<&'a str>,
     /// Files that are not as they were recorded, in words.
     damage: Vec<String>,
+    /// What the record says otherwise than its own result.
+    contradictions: &'a [String],
+    /// `none`, `good`, `BAD`; `null` for a job folder.
+    signature: Option<&'static str>,
+    /// Why the log of the hold watch may hold more alarms than could be read.
+    hold_log_unreadable: Option<String>,
     record: Option<&'a crate::record::keep::RecordFile>,
     result: Option<&'a crate::record::ResultFile>,
     /// Why there is no result.
@@ -43,6 +51,12 @@ pub fn export_json(all: &[Evidence]) -> Result<String, Problem> {
         .map(|e| Exported {
             name: &e.name,
             manifest_sha256: manifest(e),
+            contradictions: match &e.kept {
+                Kept::Record { contradictions, .. } => contradictions,
+                Kept::Job => &[],
+            },
+            signature: e.signature().map(SignatureState::word),
+            hold_log_unreadable: e.hold.as_ref().and_then(HoldRead::doubt),
             damage: e.damage().iter().map(|d| format!("{} {}", d.file, d.what.words())).collect(),
             record: e.record.as_ref(),
             result: e.result.as_ref().ok(),
@@ -53,10 +67,11 @@ pub fn export_json(all: &[Evidence]) -> Result<String, Problem> {
 }
 
 /// Headings of the table, a line for each deviation of each station.
-const COLUMNS: [&str; 24] = [
+const COLUMNS: [&str; 25] = [
     "record",
     "manifest_sha256",
-    "undamaged",
+    "as_recorded",
+    "signature",
     "revision",
     "corrects",
     "made_utc",
@@ -94,9 +109,10 @@ pub fn csv_text(all: &[Evidence]) -> String {
             harmless(&e.name),
             manifest(e).unwrap_or_default().to_owned(),
             match &e.kept {
-                Kept::Record { damage, .. } => if damage.is_empty() { "yes" } else { "NO" }.to_owned(),
+                Kept::Record { .. } => if e.against().is_empty() { "yes" } else { "NO" }.to_owned(),
                 Kept::Job => "no record".to_owned(),
             },
+            e.signature().map_or(String::new(), |s| s.word().to_owned()),
             record.map_or(String::new(), |r| r.revision.to_string()),
             of(record.and_then(|r| r.corrects.as_ref()).map(|c| &c.record)),
             of(record.map(|r| &r.made_utc)),
@@ -108,7 +124,11 @@ pub fn csv_text(all: &[Evidence]) -> String {
             of(placement.map(|p| &p.source)),
             of(placement.map(|p| &p.revision)),
             result.map_or("cannot be read".to_owned(), |r| r.verdict.words().to_owned()),
-            e.hold.as_ref().map_or(String::new(), |_| e.hold_alarms().to_string()),
+            match e.hold.as_ref().map(HoldRead::doubt) {
+                None if e.hold_alarms() == 0 => String::new(),
+                None | Some(None) => e.hold_alarms().to_string(),
+                Some(Some(_)) => format!("{} and lines that cannot be read", e.hold_alarms()),
+            },
             of(e.outcome.as_ref().map(|o| &o.routine)),
         ];
         let stations = result.map_or(&[][..], |r| r.stations.as_slice());
@@ -124,10 +144,10 @@ pub fn csv_text(all: &[Evidence]) -> String {
                     harmless(&station.name),
                     name.to_owned(),
                     unit.to_owned(),
-                    d.required.to_string(),
+                    as_written(d.required),
                     d.deviation.to_string(),
                     d.expanded.to_string(),
-                    d.tolerance.map_or(String::new(), |t| t.to_string()),
+                    d.tolerance.map_or(String::new(), as_written),
                     d.verdict.map_or("not asked", |v| v.words()).to_owned(),
                 ]);
                 line(&mut out, &all);

@@ -1,6 +1,7 @@
 //! Numbers as a report writes them, and every number of a result in full.
 
-use crate::record::result::Value;
+use crate::record::result::{DeviationPart, Value};
+use crate::uncertainty::digits::{LastDigit, as_written};
 use crate::units::inch_from_mm;
 use serde_json::Value as Json;
 
@@ -27,19 +28,79 @@ pub fn signed(v: f64, digits: usize) -> String {
 }
 
 impl Lengths {
-    /// Factor, digits and unit for a component whose unit in the result is `unit`.
-    pub fn of(self, unit: &str) -> (fn(f64) -> f64, usize, &'static str) {
+    /// How a component is written whose unit in the result is `unit`.
+    pub fn of(self, unit: &str) -> Edge {
         match (unit, self) {
-            ("mm", Lengths::Millimetres) => (|v| v, 1, "mm"),
-            ("mm", Lengths::Inches) => (inch_from_mm, 3, "in"),
-            _ => (|v| v, 3, "°"),
+            ("mm", Lengths::Millimetres) => Edge { factor: |v| v, asked: as_written, unit: " mm" },
+            ("mm", Lengths::Inches) => Edge { factor: inch_from_mm, asked: |v| trimmed(v, INCH_DECIMALS), unit: " in" },
+            _ => Edge { factor: |v| v, asked: as_written, unit: "°" },
         }
     }
 }
 
+/// Decimals of an inch that keep what was asked in millimetres to 0.003 mm.
+const INCH_DECIMALS: usize = 4;
+
+/// The way from a result's number to paper.
+#[derive(Clone, Copy)]
+pub struct Edge {
+    factor: fn(f64) -> f64,
+    /// Text of what a person wrote.
+    asked: fn(f64) -> String,
+    unit: &'static str,
+}
+
+/// The numbers of one of the six as they are written: what was asked as it was written, U with two digits and rounded up, what was measured as far as U goes.
+pub struct SixLine {
+    /// With its unit, as all of them.
+    pub required: String,
+    /// What was found.
+    pub measured: String,
+    /// With its sign.
+    pub deviation: String,
+    /// With ±.
+    pub expanded: String,
+    /// With ±; `None` where the procedure does not ask.
+    pub tolerance: Option<String>,
+}
+
+impl SixLine {
+    /// Of one deviation.
+    pub fn of(d: &DeviationPart, edge: Edge) -> Self {
+        let Edge { factor, asked, unit } = edge;
+        let u = factor(d.expanded);
+        let last = LastDigit::of(u);
+        Self {
+            required: format!("{}{unit}", asked(factor(d.required))),
+            measured: format!("{}{unit}", last.plain(factor(d.measured))),
+            deviation: format!("{}{unit}", last.signed(factor(d.deviation))),
+            expanded: format!("±{}{unit}", last.up(u)),
+            tolerance: d.tolerance.map(|t| format!("±{}{unit}", asked(factor(t)))),
+        }
+    }
+}
+
+/// A number to so many decimals, without those that say nothing.
+fn trimmed(v: f64, decimals: usize) -> String {
+    let text = rounded(v, decimals);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// A value with its expanded uncertainty, as far as that goes; `signed` puts a plus before what is not negative. `unit` comes with its space.
+fn stated(v: &Value, signed: bool, unit: &str) -> String {
+    let last = LastDigit::of(v.expanded);
+    let value = if signed { last.signed(v.value) } else { last.plain(v.value) };
+    format!("{value}{unit} (U {})", last.up(v.expanded))
+}
+
 /// A value with its expanded uncertainty.
-pub fn with_u(v: &Value, digits: usize, unit: &str) -> String {
-    format!("{} {unit} (U {})", rounded(v.value, digits), rounded(v.expanded, digits))
+pub fn with_u(v: &Value, unit: &str) -> String {
+    stated(v, false, unit)
+}
+
+/// The same with its sign.
+pub fn signed_with_u(v: &Value, unit: &str) -> String {
+    stated(v, true, unit)
 }
 
 /// Every number of a JSON value as `(where, numbers as written)`: the numbers of one object or list together, in the file's order, texts left out.
@@ -113,7 +174,33 @@ mod tests {
     #[test]
     fn zero_has_no_sign() {
         assert_eq!((signed(-0.01, 1), signed(0.06, 1), signed(-0.06, 1)), ("0.0".into(), "+0.1".into(), "-0.1".into()));
-        let (inches, digits, unit) = Lengths::Inches.of("mm");
-        assert_eq!(format!("{} {unit}", rounded(inches(25.4), digits)), "1.000 in");
+    }
+
+    #[test]
+    fn what_was_asked_is_as_written_and_u_has_two_digits() {
+        let d = DeviationPart {
+            required: 1600.000_000_000_000_2,
+            measured: 1599.96,
+            deviation: -0.04,
+            u: 0.02,
+            expanded: 0.0392,
+            tolerance: Some(0.75),
+            verdict: None,
+            probability_in_tolerance: None,
+            decidable: None,
+            words: String::new(),
+            remedy: None,
+            shares: Vec::new(),
+        };
+        let line = |lengths: Lengths, unit| {
+            let l = SixLine::of(&d, lengths.of(unit));
+            [l.required, l.measured, l.deviation, l.expanded, l.tolerance.unwrap()].join(" | ")
+        };
+        assert_eq!(line(Lengths::Millimetres, "mm"), "1600 mm | 1599.960 mm | -0.040 mm | ±0.040 mm | ±0.75 mm");
+        // 25.4 mm to the inch by definition.
+        assert_eq!(line(Lengths::Inches, "mm"), "62.9921 in | 62.9906 in | -0.0016 in | ±0.0016 in | ±0.0295 in");
+        assert_eq!(line(Lengths::Inches, "deg"), "1600° | 1599.960° | -0.040° | ±0.040° | ±0.75°");
+        assert_eq!(with_u(&Value { value: 1500.04, u: 0.2, expanded: 0.392 }, " mm"), "1500.04 mm (U 0.40)");
+        assert_eq!(signed_with_u(&Value { value: 0.0, u: 0.1, expanded: 0.2 }, "°"), "0.00° (U 0.20)");
     }
 }

@@ -1,13 +1,14 @@
 //! The first page: the verdict, what speaks against it, what was measured, where it stood, and what a verdict does not say.
 
 use crate::paper::{Align, Ink, Look};
+use crate::record::HoldRead;
 use crate::record::result::{ResultFile, StationPart, Verdict};
 use crate::report::evidence::{Evidence, Kept};
-use crate::report::figures::{Lengths, rounded, signed};
+use crate::report::figures::{Lengths, SixLine};
 use crate::report::flow::{Flow, SMALL_MM, number, panel, words};
 use crate::report::page_parts::{inks, meaning, shape};
 use crate::report::{plan, windows};
-use crate::session::keep::SignatureState;
+use crate::verdict::words::capital;
 
 /// Lines that a warning may take on this page, and how many warnings are written out.
 const WARNING_LINES: usize = 2;
@@ -26,25 +27,24 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence, lengths: Lengths) {
         cautions(flow, None);
         return;
     };
-    match worst(result) {
-        Some(station) => {
-            let below = TABLE_MM + caution_height(flow, result);
-            let room = flow.bottom() - flow.y - below;
-            drawings(flow, result, station, room.clamp(52.0, 118.0));
-            six(flow, station, lengths);
-        }
-        None => {
-            if let Some(why) = &result.not_measured {
-                let (y, width) = (flow.y, flow.width());
-                flow.canvas.bold([flow.left(), y + 3.0], 3.2, Align::Left, Ink::BLACK, "Why there is no measurement");
-                flow.y += 5.0;
-                flow.y += flow.short([flow.left(), flow.y], 3.0, width, 12, "Why there is no measurement", why);
-                flow.y += 4.0;
-            }
-        }
+    if let Some(why) = &result.not_measured {
+        let width = flow.width();
+        flow.canvas.bold([flow.left(), flow.y + 3.0], 3.2, Align::Left, Ink::BLACK, WHY_NOT);
+        flow.y += 5.0;
+        let most = if result.stations.is_empty() { 12 } else { 3 };
+        flow.y += flow.short([flow.left(), flow.y], 3.0, width, most, WHY_NOT, why) + 4.0;
+    }
+    if let Some(station) = worst(result) {
+        let below = TABLE_MM + caution_height(flow, result);
+        let room = flow.bottom() - flow.y - below;
+        drawings(flow, result, station, room.clamp(52.0, 118.0));
+        six(flow, evidence, station, lengths);
     }
     cautions(flow, Some(result));
 }
+
+/// Heads why nothing was measured.
+const WHY_NOT: &str = "Why there is no measurement";
 
 /// Height kept for the table of the six with its title, mm.
 const TABLE_MM: f64 = 44.0;
@@ -57,19 +57,15 @@ pub fn worst(result: &ResultFile) -> Option<&StationPart> {
 fn banner(flow: &mut Flow, evidence: &Evidence, verdict: Verdict) {
     let (fill, ink) = inks(verdict);
     let (left, width, y) = (flow.left(), flow.width(), flow.y);
-    let doubtful = !evidence.damage().is_empty();
-    let later = evidence.hold_alarms() > 0 && verdict == Verdict::In;
     let text = meaning(verdict);
     let (lines, _) = flow.lines(text, 3.1, width - 28.0, 4);
     let height = 15.0 + 4.0 * lines.len() as f64;
     panel(&mut flow.canvas, [left, y], [width, height], Look::both(fill, Ink::BLACK, 0.3));
     shape(&mut flow.canvas, [left + 12.0, y + height / 2.0], 6.5, verdict, ink);
-    let said = match (doubtful, later) {
-        (true, _) => format!("SAID TO BE {}", verdict.words().to_uppercase()),
-        (false, true) => "IN TOLERANCE WHEN MEASURED".to_owned(),
-        (false, false) => verdict.words().to_uppercase(),
-    };
-    flow.canvas.bold([left + 24.0, y + 10.0], 7.6, Align::Left, ink, &said);
+    let said = evidence.said(verdict).to_uppercase();
+    // The longest of them in a size that stays within the banner.
+    let em = (7.6f64).min((width - 28.0) / flow.width_em(&said));
+    flow.canvas.bold([left + 24.0, y + 10.0], em, Align::Left, ink, &said);
     for (k, line) in lines.iter().enumerate() {
         flow.canvas.text([left + 24.0, y + 15.5 + 4.0 * k as f64], 3.1, Align::Left, ink, line);
     }
@@ -78,22 +74,11 @@ fn banner(flow: &mut Flow, evidence: &Evidence, verdict: Verdict) {
 
 /// What speaks against the verdict or limits it, most serious first.
 pub fn warnings(evidence: &Evidence) -> Vec<String> {
-    let mut out = Vec::new();
-    match &evidence.kept {
-        Kept::Job => out.push(
+    let mut out = evidence.against();
+    if let Kept::Job = &evidence.kept {
+        out.push(
             "This is no record: it was made from a job folder whose files can still change, and nothing guards them. `plumbsight record` keeps a job.".into(),
-        ),
-        Kept::Record { damage, signature, .. } => {
-            if !damage.is_empty() {
-                let named: Vec<String> = damage.iter().take(4).map(|d| format!("{} {}", d.file, d.what.words())).collect();
-                let more = damage.len().saturating_sub(4);
-                let more = if more > 0 { format!("; and {more} more") } else { String::new() };
-                out.push(format!("THIS RECORD IS DAMAGED. Do not rely on anything in this report: {}{more}.", named.join("; ")));
-            }
-            if *signature == SignatureState::Bad {
-                out.push("BAD SIGNATURE: it does not belong to this record and this key, or is missing.".into());
-            }
-        }
+        );
     }
     match evidence.hold_alarms() {
         0 => {}
@@ -104,6 +89,7 @@ pub fn warnings(evidence: &Evidence) -> Vec<String> {
             "THE HOLD WATCH RAISED {n} ALARMS: something moved, and what was judged before them no longer holds."
         )),
     }
+    out.extend(evidence.hold.as_ref().and_then(HoldRead::doubt));
     let Ok(result) = &evidence.result else { return out };
     for failed in result.integrity.iter().filter(|t| !t.passed) {
         out.push(format!("A fault was found: {}", failed.sentence));
@@ -164,7 +150,7 @@ fn facts(flow: &mut Flow, evidence: &Evidence) {
         None => "no record was kept".into(),
     };
     let kept = match record {
-        Some(r) => format!("revision {}: {}", r.revision, evidence.name),
+        Some(r) => format!("{}, revision {}", evidence.name, r.revision),
         None => format!("folder {}", evidence.name),
     };
     let of = |text: Option<&String>| text.filter(|t| !t.trim().is_empty()).cloned().unwrap_or_else(none);
@@ -178,12 +164,15 @@ fn facts(flow: &mut Flow, evidence: &Evidence) {
         [("VIN", vin.unwrap_or_else(none)), ("Published in", of(placement.map(|p| &p.source)))],
         [("Job", title.unwrap_or_else(none)), ("Revision of it", of(placement.map(|p| &p.revision)))],
         [("Kept by", record.map_or_else(none, |r| r.by.clone())), ("Kept at", when)],
-        [("Record", kept), ("Heights from", placement.map_or_else(none, |p| p.reference.clone()))],
     ];
+    // A record's name is one long word: over the whole width.
+    let wide = [[("Heights from", placement.map_or_else(none, |p| p.reference.clone()))], [("Record", kept)]];
     let (column, label) = (flow.width() / 2.0, 23.0);
-    for pair in pairs {
+    let rows =
+        pairs.iter().map(|pair| (pair.as_slice(), column)).chain(wide.iter().map(|one| (one.as_slice(), flow.width())));
+    for (row, column) in rows.collect::<Vec<_>>() {
         let mut tall: f64 = 0.0;
-        for (k, (what, text)) in pair.iter().enumerate() {
+        for (k, (what, text)) in row.iter().enumerate() {
             let x = flow.left() + column * k as f64;
             flow.canvas.text([x, flow.y + 0.8 * SMALL_MM], SMALL_MM, Align::Left, Ink::GREY, what);
             let room = column - label - 3.0;
@@ -200,30 +189,30 @@ fn spaced(moment: &str) -> String {
 
 fn drawings(flow: &mut Flow, result: &ResultFile, station: &StationPart, height: f64) {
     let (left, width, y) = (flow.left(), flow.width(), flow.y);
-    let each = ((width - 6.0) / 3.0).min(height - 11.0).max(30.0);
+    // Below each window its scale bar and, below both, what the marks mean.
+    let each = ((width - 6.0) / 3.0).min(height - 20.0).max(30.0);
     let plan_width = width - 2.0 * each - 6.0;
     flow.canvas.bold([left, y + 2.4], 2.5, Align::Left, Ink::BLACK, "The bay from above, to scale");
     plan::draw(&mut flow.canvas, result, [left, y + 4.0], [plan_width, height - 4.5], false);
     let x = left + plan_width + 4.0;
     windows::draw(&mut flow.canvas, station, windows::View::Above, [x, y], [each, height]);
     windows::draw(&mut flow.canvas, station, windows::View::Side, [x + each + 2.0, y], [each, height]);
-    let side = each.min(height - 11.0);
-    let mut legend_y = y + 4.0 + side + 9.5;
-    if legend_y + 6.0 < y + height {
-        for text in [
-            "Grey field: the tolerance. Cross: the required place. Mark: the place found,",
-            "with the ellipse that holds the true place with 95 %. Dashed: the thrust line.",
-        ] {
-            flow.canvas.text([x, legend_y], 2.2, Align::Left, Ink::GREY, text);
-            legend_y += 3.0;
-        }
+    let mut legend_y = y + 4.0 + each.min(height - 11.0) + 9.5;
+    for text in [
+        "Grey field: the tolerance. Cross: the required place. Mark: the place found,",
+        "with the ellipse that holds the true place with 95 %. Dashed: the thrust line.",
+    ] {
+        flow.canvas.text([x, legend_y], 2.2, Align::Left, Ink::GREY, text);
+        legend_y += 3.0;
     }
     flow.y += height + 1.5;
 }
 
 /// The table of the six deviations of a station.
-pub fn six(flow: &mut Flow, station: &StationPart, lengths: Lengths) {
-    let title = format!("Station {}: {} {}", station.name, station.verdict.shape(), station.verdict.words());
+pub fn six(flow: &mut Flow, evidence: &Evidence, station: &StationPart, lengths: Lengths) {
+    // The verdict first: where a name is too long for the line, the name is cut and not the verdict.
+    let title =
+        format!("{} {}: station {}", station.verdict.shape(), capital(&evidence.said(station.verdict)), station.name);
     let (lines, cut) = flow.lines(&title, 3.2, flow.width(), 1);
     if cut {
         flow.in_full.push(("Station".into(), station.name.clone()));
@@ -237,18 +226,16 @@ pub fn six(flow: &mut Flow, station: &StationPart, lengths: Lengths) {
         .each()
         .iter()
         .map(|(name, unit, d)| {
-            let (edge, digits, unit) = lengths.of(unit);
-            let unit = if unit == "°" { "°".to_owned() } else { format!(" {unit}") };
-            let plain = |v: f64| format!("{}{unit}", rounded(edge(v), digits));
-            let state = d.verdict.map_or("not asked".to_owned(), |v| format!("{} {}", v.shape(), v.words()));
+            let line = SixLine::of(d, lengths.of(unit));
+            let state = d.verdict.map_or(String::new(), |v| format!("{} {}", v.shape(), v.words()));
             vec![
                 (*name).to_owned(),
-                plain(d.required),
-                plain(d.measured),
-                format!("{}{unit}", signed(edge(d.deviation), digits)),
-                format!("±{}", plain(d.expanded)),
-                d.tolerance.map_or("not asked".into(), |t| format!("±{}", plain(t))),
-                if d.verdict.is_some() { state } else { String::new() },
+                line.required,
+                line.measured,
+                line.deviation,
+                line.expanded,
+                line.tolerance.unwrap_or_else(|| "not asked".into()),
+                state,
             ]
         })
         .collect();

@@ -2,6 +2,8 @@
 
 use crate::paper::{Align, Canvas, Ink, LINE_EMS, Look, Outline, Page, Paper, Typeface};
 
+use std::collections::BTreeSet;
+
 /// Left and right margin, mm.
 pub const SIDE_MM: f64 = 15.0;
 /// First line of a page's content, mm from above.
@@ -13,7 +15,7 @@ pub const BODY_MM: f64 = 3.0;
 /// Size of text in tables.
 pub const SMALL_MM: f64 = 2.6;
 /// Room between the columns of a table.
-const GAP_MM: f64 = 2.0;
+const GAP_MM: f64 = 3.0;
 
 /// What stands at the head of every page.
 const HEAD: &str = "plumbsight: place of a calibration target";
@@ -51,8 +53,10 @@ pub struct Flow<'a> {
     pub y: f64,
     /// True where a text held characters that the typeface lacks.
     lacking: bool,
-    /// Texts that were cut short on the first page: what they are, and all of them.
+    /// Texts that were cut short: what they are, and all of them.
     pub in_full: Vec<(String, String)>,
+    /// Those of them that stand in full already.
+    stands: BTreeSet<(String, String)>,
 }
 
 impl<'a> Flow<'a> {
@@ -68,6 +72,7 @@ impl<'a> Flow<'a> {
             y: TOP_MM,
             lacking: false,
             in_full: Vec::new(),
+            stands: BTreeSet::new(),
         };
         flow.name = flow.clean(name);
         flow
@@ -86,6 +91,18 @@ impl<'a> Flow<'a> {
     /// Lowest line of the content.
     pub fn bottom(&self) -> f64 {
         self.size_mm[1] - FOOT_MM
+    }
+
+    /// Width of a text in its size.
+    pub fn width_em(&self, text: &str) -> f64 {
+        self.face.width_em(text)
+    }
+
+    /// Texts that were cut short and do not stand in full yet, each once; they count as said from now on.
+    pub fn take_in_full(&mut self) -> Vec<(String, String)> {
+        let mut out = std::mem::take(&mut self.in_full);
+        out.retain(|text| self.stands.insert(text.clone()));
+        out
     }
 
     /// True where nothing has been put on this page yet.
@@ -150,10 +167,17 @@ impl<'a> Flow<'a> {
         if !self.is_fresh() {
             self.y += 4.0;
         }
-        self.need(9.0 + with);
-        for line in self.lines(text, 4.2, self.width(), 1).0 {
-            self.canvas.bold([SIDE_MM, self.y + 3.6], 4.2, Align::Left, Ink::BLACK, &line);
+        let (lines, cut) = self.lines(text, 4.2, self.width(), 2);
+        if cut {
+            self.in_full.push(("Heading".into(), text.to_owned()));
         }
+        let step = 4.2 * LINE_EMS;
+        let more = step * lines.len().saturating_sub(1) as f64;
+        self.need(9.0 + more + with);
+        for (k, line) in lines.iter().enumerate() {
+            self.canvas.bold([SIDE_MM, self.y + 3.6 + step * k as f64], 4.2, Align::Left, Ink::BLACK, line);
+        }
+        self.y += more;
         let y = self.y + 5.6;
         self.canvas.line([SIDE_MM, y], [self.size_mm[0] - SIDE_MM, y], Ink::BLACK, 0.25);
         self.y += 8.0;
@@ -161,7 +185,10 @@ impl<'a> Flow<'a> {
 
     /// A smaller heading.
     pub fn subheading(&mut self, text: &str, with: f64) {
-        let (lines, _) = self.lines(text, 3.2, self.width(), 3);
+        let (lines, cut) = self.lines(text, 3.2, self.width(), 3);
+        if cut {
+            self.in_full.push(("Heading".into(), text.to_owned()));
+        }
         self.y += 1.0;
         self.need(5.0 * lines.len() as f64 + with);
         for line in lines {

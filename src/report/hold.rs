@@ -7,7 +7,7 @@ use crate::report::figures::rounded;
 use crate::report::flow::{Flow, SMALL_MM, number, words};
 use crate::uncertainty::K_95;
 
-/// Lines that are listed; the record has all.
+/// Lines without an alarm that are listed; the record has all. Alarms are all listed.
 const MOST_LINES: usize = 60;
 
 /// Draws it.
@@ -17,6 +17,12 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
         flow.paragraph("No hold watch was kept: nothing is known of whether anything moved between the measurement and the end of the routine.");
         return;
     };
+    if let Some(doubt) = log.doubt() {
+        flow.paragraph(&format!("▲ {doubt}"));
+    }
+    if log.entries.is_empty() {
+        return;
+    }
     flow.paragraph(&said(log));
     for (k, watch) in log.watches().into_iter().enumerate() {
         let text = watch.first().and_then(|e| e.started_unix_s).and_then(|s| i64::try_from(s).ok());
@@ -25,10 +31,13 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
         flow.subheading(&format!("Watch {}, opened {opened}", k + 1), 45.0);
         curve(flow, watch);
     }
+    let listed = |(k, e): &(usize, &HoldEntry)| *k < MOST_LINES || e.alarm;
     let rows: Vec<Vec<String>> = log
         .entries
         .iter()
-        .take(MOST_LINES)
+        .enumerate()
+        .filter(listed)
+        .map(|(_, e)| e)
         .map(|e| {
             let mark = if e.alarm { format!("▲ {}", e.event) } else { e.event.clone() };
             vec![format!("{} s", rounded(e.time_s, 1)), mark, e.body.clone().unwrap_or_default(), e.sentence.clone()]
@@ -38,27 +47,19 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
         &[number("time", 0.7), words("event (▲ alarm)", 1.1), words("what", 1.1), words("in words", 4.5)],
         &rows,
     );
-    if log.entries.len() > MOST_LINES {
-        flow.paragraph(&format!("And {} more lines: job/hold.jsonl has all.", log.entries.len() - MOST_LINES));
+    let more = log.entries.len() - rows.len();
+    if more > 0 {
+        flow.paragraph(&format!("And {more} more lines without an alarm: job/hold.jsonl has all."));
     }
 }
 
 fn said(log: &HoldRead) -> String {
-    let torn = match log.unreadable {
-        0 => String::new(),
-        n => format!(" Lines that cannot be read: {n}."),
+    let alarms = match log.alarms() {
+        0 => "no alarm.".to_owned(),
+        1 => "1 ALARM: what was judged before it no longer holds.".to_owned(),
+        n => format!("{n} ALARMS: what was judged before them no longer holds."),
     };
-    match log.alarms() {
-        0 => format!("Lines in the log: {}; no alarm.{torn}", log.entries.len()),
-        1 => format!(
-            "Lines in the log: {}; 1 ALARM: what was judged before it no longer holds.{torn}",
-            log.entries.len()
-        ),
-        n => format!(
-            "Lines in the log: {}; {n} ALARMS: what was judged before them no longer holds.{torn}",
-            log.entries.len()
-        ),
-    }
+    format!("Lines in the log: {}; {alarms}", log.entries.len())
 }
 
 /// Length of the shift, and its U along it.

@@ -18,7 +18,7 @@ mod windows;
 
 pub use evidence::{Evidence, Kept, Shown, photographs_of, read_evidence};
 pub use export::{EXPORT_FORMAT, csv_text, export_json};
-pub use figures::{Lengths, numbers_of};
+pub use figures::{Edge, Lengths, SixLine, numbers_of, signed_with_u, with_u};
 pub use short::short_text;
 
 use crate::paper::{Page, Paper, PaperError, Typeface, pdf};
@@ -32,7 +32,7 @@ pub struct Options {
     pub paper: Paper,
     /// Unit of the lengths in the table of the six deviations.
     pub lengths: Lengths,
-    /// The first page only.
+    /// The first page only, with what is too long for it behind it.
     pub short: bool,
 }
 
@@ -40,8 +40,9 @@ pub struct Options {
 pub fn pages(face: &Typeface, evidence: &Evidence, photographs: &[Shown], options: &Options) -> Vec<Page> {
     let mut flow = flow::Flow::new(face, options.paper, &evidence.name);
     first::draw(&mut flow, evidence, options.lengths);
-    if !options.short {
-        proof::draw(&mut flow, evidence, photographs, options.lengths);
+    match options.short {
+        true => proof::in_full(&mut flow),
+        false => proof::draw(&mut flow, evidence, photographs, options.lengths),
     }
     flow.finish()
 }

@@ -15,15 +15,22 @@ pub fn inks(verdict: Verdict) -> (Ink, Ink) {
 
 /// The shape of a state about a point.
 pub fn shape(canvas: &mut Canvas, at: [f64; 2], radius: f64, verdict: Verdict, ink: Ink) {
-    let [x, y] = at;
-    let r = radius;
-    let outline = match verdict {
-        Verdict::In | Verdict::NotMeasured => Outline::circle(at, r),
+    let look = if verdict == Verdict::NotMeasured { Look::line(ink, 0.15 * radius) } else { Look::filled(ink) };
+    canvas.paint(&outline(at, radius, verdict), look);
+}
+
+fn outline([x, y]: [f64; 2], r: f64, verdict: Verdict) -> Outline {
+    match verdict {
+        Verdict::In | Verdict::NotMeasured => Outline::circle([x, y], r),
         Verdict::Out => Outline::polygon(&[[x, y - r], [x + r, y + 0.8 * r], [x - r, y + 0.8 * r]]),
         Verdict::NotProven => Outline::polygon(&[[x, y - r], [x + r, y], [x, y + r], [x - r, y]]),
-    };
-    let look = if verdict == Verdict::NotMeasured { Look::line(ink, 0.15 * r) } else { Look::filled(ink) };
-    canvas.paint(&outline, look);
+    }
+}
+
+/// The mark of a place in a drawing: the shape in its colour with a dark edge, so that grey is seen on grey.
+pub fn mark(canvas: &mut Canvas, at: [f64; 2], radius: f64, verdict: Verdict, edge: f64) {
+    let (fill, _) = inks(verdict);
+    canvas.paint(&outline(at, radius, verdict), Look::both(fill, Ink::BLACK, edge));
 }
 
 /// What a verdict means, for someone who reads no further.

@@ -3,7 +3,7 @@
 use crate::paper::{Align, Canvas, Frame, Ink, Look, Outline};
 use crate::record::result::{ResultFile, StationPart};
 use crate::report::figures::rounded;
-use crate::report::page_parts::{inks, round_below, shape};
+use crate::report::page_parts::{inks, mark, round_below};
 
 /// Width and length of a wheel as drawn, mm. For orientation only.
 const WHEEL_MM: [f64; 2] = [200.0, 620.0];
@@ -107,8 +107,10 @@ pub fn draw(c: &mut Canvas, result: &ResultFile, at: [f64; 2], size: [f64; 2], c
             let r = s.vehicle_from_target.rotation;
             let ends = [FACE_MM, -FACE_MM].map(|b| on([x + b * r[0][1], y + b * r[1][1]]));
             let (ink, _) = inks(s.verdict);
-            c.line(ends[0], ends[1], ink, 0.9);
-            shape(c, found, 1.1 / scale, s.verdict, ink);
+            // With a dark edge: grey is seen on white too.
+            c.line(ends[0], ends[1], Ink::BLACK, 1.2);
+            c.line(ends[0], ends[1], ink, 0.8);
+            mark(c, found, 1.1 / scale, s.verdict, 0.2);
         }
     });
     let bar = round_below(0.35 * size[0] / scale);

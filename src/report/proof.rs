@@ -2,10 +2,11 @@
 
 use crate::record::result::{ResultFile, StationPart, Value, Verdict};
 use crate::report::evidence::{Evidence, Kept, Shown};
-use crate::report::figures::{Lengths, numbers_of, rounded, signed, with_u};
+use crate::report::figures::{Lengths, numbers_of, rounded, signed, signed_with_u, with_u};
 use crate::report::flow::{Flow, number, words};
 use crate::report::{first, hold, photographs, plan};
-use crate::session::keep::SignatureState;
+use crate::session::keep::{BAD_SIGNATURE, SignatureState};
+use crate::uncertainty::digits::{LastDigit, as_written};
 
 /// Draws them.
 pub fn draw(flow: &mut Flow, evidence: &Evidence, shown: &[Shown], lengths: Lengths) {
@@ -14,7 +15,7 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence, shown: &[Shown], lengths: Leng
     if let Ok(result) = &evidence.result {
         let shown_first = first::worst(result).map(|s| s.name.clone());
         for station in &result.stations {
-            station_page(flow, station, lengths, shown_first.as_deref() == Some(station.name.as_str()));
+            station_page(flow, evidence, station, lengths, shown_first.as_deref() == Some(station.name.as_str()));
         }
         if let Some(advice) = &result.advice {
             flow.heading("What would prove what is open", 15.0);
@@ -45,8 +46,8 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence, shown: &[Shown], lengths: Leng
 }
 
 /// What was cut short so far.
-fn in_full(flow: &mut Flow) {
-    let texts = std::mem::take(&mut flow.in_full);
+pub fn in_full(flow: &mut Flow) {
+    let texts = flow.take_in_full();
     if texts.is_empty() {
         return;
     }
@@ -57,13 +58,13 @@ fn in_full(flow: &mut Flow) {
     }
 }
 
-fn station_page(flow: &mut Flow, station: &StationPart, lengths: Lengths, on_first_page: bool) {
-    flow.heading(&format!("Station {}", short_name(&station.name)), 20.0);
+fn station_page(flow: &mut Flow, evidence: &Evidence, station: &StationPart, lengths: Lengths, on_first_page: bool) {
+    flow.heading(&format!("Station {}", station.name), 20.0);
     if on_first_page {
         flow.paragraph("Its six deviations are on the first page.");
     } else {
         flow.need(60.0);
-        first::six(flow, station, lengths);
+        first::six(flow, evidence, station, lengths);
     }
     for (name, _, d) in station.deviations.each() {
         let said = d.words.trim_end_matches('.');
@@ -84,10 +85,9 @@ fn station_page(flow: &mut Flow, station: &StationPart, lengths: Lengths, on_fir
         let what = if a.from_yaw { "the yaw found" } else { "the sideways deviation found" };
         let side = if a.offset_m.value >= 0.0 { "left" } else { "right" };
         flow.item(&format!(
-            "At {} m {what} means {} m (U {}) to the {side} of where the sensor should look.",
-            rounded(a.range_m, 0),
-            rounded(a.offset_m.value.abs(), 3),
-            rounded(a.offset_m.expanded, 3)
+            "At {} m {what} means {} to the {side} of where the sensor should look.",
+            as_written(a.range_m),
+            with_u(&Value { value: a.offset_m.value.abs(), ..a.offset_m }, " m")
         ));
     }
 }
@@ -103,32 +103,26 @@ fn sure(p: f64) -> String {
     format!(" Probability that it is within the tolerance: {said}.")
 }
 
-fn short_name(name: &str) -> String {
-    let mut out: String = name.chars().take(50).collect();
-    if out.len() < name.len() {
-        out.push('…');
-    }
-    out
-}
-
 fn budget(flow: &mut Flow, result: &ResultFile) {
     for station in &result.stations {
-        flow.heading(&format!("Where the uncertainty comes from: {}", short_name(&station.name)), 25.0);
+        flow.heading(&format!("Where the uncertainty comes from: {}", station.name), 25.0);
         let mut rows = Vec::new();
         for (name, unit, d) in station.deviations.each() {
-            let digits = if unit == "mm" { 3 } else { 4 };
             let unit = if unit == "mm" { " mm" } else { "°" };
+            // One more digit than U is said with, so that the parts add up to it.
+            let last = LastDigit::of(d.expanded / 10.0);
+            let of_u = |u: f64| format!("{}{unit}", last.plain(u));
             rows.push(vec![
                 name.to_uppercase(),
                 "all together".into(),
-                format!("{}{unit}", rounded(d.u, digits)),
-                format!("U = {}{unit}", rounded(d.expanded, digits)),
+                of_u(d.u),
+                format!("U = {}{unit}", LastDigit::of(d.expanded).up(d.expanded)),
             ]);
             for s in d.shares.iter().filter(|s| s.percent_of_variance >= 0.05) {
                 rows.push(vec![
                     String::new(),
                     s.source.clone(),
-                    format!("{}{unit}", rounded(s.u, digits)),
+                    of_u(s.u),
                     format!("{} %", rounded(s.percent_of_variance, 1)),
                 ]);
             }
@@ -149,7 +143,7 @@ fn car(flow: &mut Flow, result: &ResultFile) {
     flow.paragraph(
         "The thrust line halves the angle between the rolling directions of the rear wheels; everything is measured from it. X is ahead along it, Y to the left, Z up from the floor below the middle of the rear axle.",
     );
-    let deg = |v: &Value| format!("{}° (U {})", signed(v.value, 3), rounded(v.expanded, 3));
+    let deg = |v: &Value| signed_with_u(v, "°");
     let rows: Vec<Vec<String>> = v
         .wheels
         .iter()
@@ -167,13 +161,13 @@ fn car(flow: &mut Flow, result: &ResultFile) {
         words("camber", 1.6),
     ];
     flow.table(&columns, &rows);
-    let mut facts = vec![("Rear track", with_u(&v.rear_track_mm, 1, "mm"))];
+    let mut facts = vec![("Rear track", with_u(&v.rear_track_mm, " mm"))];
     let mut add = |name, text: Option<String>| facts.extend(text.map(|t| (name, t)));
-    add("Wheelbase", v.wheelbase_mm.as_ref().map(|w| with_u(w, 1, "mm")));
+    add("Wheelbase", v.wheelbase_mm.as_ref().map(|w| with_u(w, " mm")));
     add("Thrust line to the centreline", v.thrust_heading_deg.as_ref().map(|w| format!("{}, left positive", deg(w))));
     add(
         "Front set-back",
-        v.front_set_back_mm.as_ref().map(|w| format!("{}, left wheel ahead positive", with_u(w, 1, "mm"))),
+        v.front_set_back_mm.as_ref().map(|w| format!("{}, left wheel ahead positive", with_u(w, " mm"))),
     );
     for other in &v.thrust_lines {
         let what = if other.from == "travel" { "the way the rear wheels went" } else { "the alignment printout" };
@@ -219,17 +213,16 @@ fn car(flow: &mut Flow, result: &ResultFile) {
     add("Vertical from", Some(v.vertical_from.clone()));
     add(
         "Steepest floor",
-        v.steepest_floor.as_ref().map(|f| {
-            let rise = &f.rises_mm_per_m;
-            format!("from {} to {}: {} mm/m (U {})", f.low, f.high, rounded(rise.value, 2), rounded(rise.expanded, 2))
-        }),
+        v.steepest_floor
+            .as_ref()
+            .map(|f| format!("from {} to {}: {}", f.low, f.high, with_u(&f.rises_mm_per_m, " mm/m"))),
     );
     add(
         "Floor to the plumb line",
         v.floor_slope_deg.as_ref().map(|[x, y]| format!("along X {}, along Y {}", deg(x), deg(y))),
     );
     for sheet in &v.sheet_heights {
-        add("Sheet above the floor's plane", Some(format!("{}: {}", sheet.body, with_u(&sheet.height_mm, 2, "mm"))));
+        add("Sheet above the floor's plane", Some(format!("{}: {}", sheet.body, with_u(&sheet.height_mm, " mm"))));
     }
     flow.facts(&facts);
 }
@@ -251,14 +244,15 @@ fn integrity(flow: &mut Flow, result: &ResultFile) {
         .integrity
         .iter()
         .map(|t| {
-            let least =
-                t.minimal_detectable.map_or("none would show".into(), |m| format!("{} {}", rounded(m, 2), t.unit));
+            let least = t
+                .minimal_detectable
+                .map_or("none would show".into(), |m| format!("{} {}", LastDigit::of(m).up(m), t.unit));
             let state = if t.passed { "passed" } else { "▲ FOUND" };
             vec![
                 t.test.clone(),
                 t.subject.clone(),
                 rounded(t.statistic, 2),
-                rounded(t.threshold, 2),
+                limit(t.threshold),
                 least,
                 state.to_owned(),
             ]
@@ -273,6 +267,12 @@ fn integrity(flow: &mut Flow, result: &ResultFile) {
         words("outcome", 0.9),
     ];
     flow.table(&columns, &rows);
+}
+
+/// A limit: a tolerance as it was written, a bound of a distribution to two decimals.
+fn limit(v: f64) -> String {
+    let written = as_written(v);
+    if written.len() <= 6 { written } else { rounded(v, 2) }
 }
 
 fn fit(flow: &mut Flow, result: &ResultFile) {
@@ -364,7 +364,7 @@ fn fit(flow: &mut Flow, result: &ResultFile) {
 fn points(flow: &mut Flow, result: &ResultFile) {
     let Some(pointer) = &result.pointer else { return };
     flow.heading("Points by touch", 20.0);
-    let mm = |v: &Value| format!("{} (U {})", rounded(v.value, 1), rounded(v.expanded, 1));
+    let mm = |v: &Value| with_u(v, "");
     for p in &result.points {
         let [x, y, z] = p.at_mm.each_ref().map(mm);
         flow.item(&format!("{}: X {x}, Y {y}, Z {z} mm; {} holds", p.name, p.holds));
@@ -457,7 +457,7 @@ fn who(flow: &mut Flow, evidence: &Evidence) {
 
 fn checking(flow: &mut Flow, evidence: &Evidence) {
     flow.heading("How to check this", 25.0);
-    let Kept::Record { manifest_sha256, damage, signature } = &evidence.kept else {
+    let Kept::Record { manifest_sha256, damage, contradictions, signature } = &evidence.kept else {
         flow.paragraph(
             "There is no manifest and no signature: this report was made from a job folder, not from a record.",
         );
@@ -476,11 +476,12 @@ fn checking(flow: &mut Flow, evidence: &Evidence) {
                 SignatureState::Good => {
                     "good for the key in the record; whose key that is, only the shop's own copy shows".into()
                 }
-                SignatureState::Bad => "BAD: it does not belong to this record and this key, or is missing".into(),
+                SignatureState::Bad => BAD_SIGNATURE.into(),
             },
         ),
     ]);
     damage.iter().for_each(|d| flow.item(&format!("{} {}", d.file, d.what.words())));
+    contradictions.iter().for_each(|c| flow.item(c));
     flow.paragraph(
         "In the record's folder `sha256sum -c SHA256SUMS` compares every file, and `sha256sum SHA256SUMS` must give the sum above. `plumbsight recheck RECORD` does both, checks the signature, and measures again from the photographs. This report was written from the record alone; nothing was measured for it.",
     );

@@ -1,7 +1,7 @@
 //! The short version: a few lines of plain text to mail.
 
 use crate::report::evidence::{Evidence, Kept};
-use crate::report::figures::{Lengths, rounded, signed};
+use crate::report::figures::{Lengths, SixLine};
 use crate::report::first::warnings;
 use crate::report::page_parts::meaning;
 use std::fmt::Write;
@@ -21,11 +21,7 @@ pub fn short_text(evidence: &Evidence, lengths: Lengths) -> String {
             return out;
         }
     };
-    let words = result.verdict.words().to_uppercase();
-    let _ = match evidence.damage().is_empty() {
-        true => writeln!(out, "Place of the calibration target: {words}"),
-        false => writeln!(out, "DAMAGED RECORD. It says: {words}"),
-    };
+    let _ = writeln!(out, "Place of the calibration target: {}", evidence.said(result.verdict).to_uppercase());
     wrap(&mut out, "", meaning(result.verdict));
     let _ = writeln!(out);
     for warning in warnings(evidence) {
@@ -51,16 +47,14 @@ pub fn short_text(evidence: &Evidence, lengths: Lengths) -> String {
     }
     for station in &result.stations {
         let _ = writeln!(out);
-        wrap(&mut out, "", &format!("{}: {}", station.name, station.verdict.words()));
+        wrap(&mut out, "", &format!("{}: {}", station.name, evidence.said(station.verdict)));
         let _ = writeln!(out, "{:<10}{:>12}{:>12}{:>12}{:>12}", "", "required", "deviation", "U (95 %)", "tolerance");
         for (name, unit, d) in station.deviations.each() {
-            let (edge, digits, unit) = lengths.of(unit);
-            let plain = |v: f64| format!("{} {unit}", rounded(edge(v), digits)).replace(" °", "°");
-            let signed = format!("{} {unit}", signed(edge(d.deviation), digits)).replace(" °", "°");
-            let tolerance = d.tolerance.map_or("not asked".into(), |t| format!("±{}", plain(t)));
+            let line = SixLine::of(d, lengths.of(unit));
             let state = d.verdict.map_or("", |v| v.words());
-            let u = format!("±{}", plain(d.expanded));
-            let _ = writeln!(out, "{name:<10}{:>12}{signed:>12}{u:>12}{tolerance:>12}  {state}", plain(d.required));
+            let SixLine { required, deviation, expanded, tolerance, .. } = line;
+            let tolerance = tolerance.unwrap_or_else(|| "not asked".into());
+            let _ = writeln!(out, "{name:<10}{required:>12}{deviation:>12}{expanded:>12}{tolerance:>12}  {state}");
         }
     }
     let _ = writeln!(out);

@@ -3,7 +3,7 @@
 use crate::paper::{Align, Canvas, Frame, Ink, Look, Outline};
 use crate::record::result::StationPart;
 use crate::report::figures::rounded;
-use crate::report::page_parts::{inks, round_below, shape};
+use crate::report::page_parts::{mark, round_below};
 use crate::uncertainty::ellipse_95;
 
 /// From where a window is looked at.
@@ -77,10 +77,9 @@ pub fn draw(c: &mut Canvas, station: &StationPart, view: View, at: [f64; 2], siz
         let cross = 1.2 / scale;
         c.line([-cross, 0.0], [cross, 0.0], Ink::BLACK, 0.2);
         c.line([0.0, -cross], [0.0, cross], Ink::BLACK, 0.2);
-        let (ink, _) = inks(station.verdict);
         let outline: Vec<[f64; 2]> = ellipse.iter().map(|p| on(*p)).collect();
         c.paint(&Outline::polygon(&outline), Look::line(Ink::BLACK, 0.3));
-        shape(c, on(point), 0.9 / scale, station.verdict, ink);
+        mark(c, on(point), 1.0 / scale, station.verdict, 0.2);
     });
     let y = top + side + 3.0;
     let bar = round_below(0.4 * side / scale);

@@ -320,7 +320,7 @@ pub(super) fn hidden(job: &Job, measured: &Measured, from: &DecisionBodies, judg
                     "Too little checks {}: {what} could change it {by} (tolerance {}) and not be found. Take more photographs that show it together with \
                      several other bodies, neighbouring ones sharing at least two.",
                     component.name(),
-                    crate::verdict::words::size(component, tolerance)
+                    crate::verdict::words::asked(component, tolerance)
                 )
             };
             let shown = if effect.is_finite() { outside(effect) } else { f64::MAX };

@@ -144,11 +144,17 @@ fn corrected(record: &Path, root: &Path, reason: &str) -> Result<(CorrectsPart, 
         ));
     }
     let before = read_record(record)?;
+    let earlier = before.corrects.map(|c| std::iter::once(c.manifest_sha256).chain(c.earlier).collect());
     let manifest = read_file(&record.join(MANIFEST), LARGEST_WRITTEN_BYTES)
         .map_err(|e| Problem::of_file(&shown, format!("its manifest: {e}"), "Check the folder."))?;
     let name = record.canonicalize().ok().and_then(|p| p.file_name().map(|n| n.to_string_lossy().into_owned()));
     Ok((
-        CorrectsPart { record: name.unwrap_or(shown), manifest_sha256: sha256_hex(&manifest), reason: reason.into() },
+        CorrectsPart {
+            record: name.unwrap_or(shown),
+            manifest_sha256: sha256_hex(&manifest),
+            reason: reason.into(),
+            earlier: earlier.unwrap_or_default(),
+        },
         before.revision,
     ))
 }
@@ -163,6 +169,20 @@ pub enum SignatureState {
     /// It does not belong to the manifest as it is, or to that key.
     Bad,
 }
+
+impl SignatureState {
+    /// A word for tables.
+    pub fn word(self) -> &'static str {
+        match self {
+            SignatureState::None => "none",
+            SignatureState::Good => "good",
+            SignatureState::Bad => "BAD",
+        }
+    }
+}
+
+/// What is said of a bad signature, everywhere.
+pub const BAD_SIGNATURE: &str = "BAD SIGNATURE: it does not belong to this record and this key, or is missing";
 
 /// What came out of looking at a record again.
 pub struct Recheck {
@@ -237,7 +257,11 @@ pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Wat
     Ok(Recheck { record, damage, contradictions, signature, repeated, unrepeatable })
 }
 
-fn signature_state(folder: &Path, public_key: Option<&Path>) -> Result<SignatureState, Problem> {
+/// The signature of a record, against the public key given or else the one in the record.
+///
+/// # Errors
+/// The public key given cannot be read.
+pub fn signature_state(folder: &Path, public_key: Option<&Path>) -> Result<SignatureState, Problem> {
     let given = public_key.map(public_key_text).transpose()?;
     let Ok(signature) = read_file(&folder.join(SIGNATURE), LARGEST_KEY_BYTES) else {
         // A signature that somebody expects and that is not there is not a good one.

@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 /// What was seen in the photographs of a job.
 #[derive(Clone, Debug)]
 pub struct Look {
-    /// The photographs that could be read, in the job's order.
+    /// The photographs that could be read, in the order in which they were taken where all say when, else in the job's. Tests for what moved take it as the order in time.
     pub photos: Vec<Photo>,
     /// The others: index into the job's photographs, and why.
     pub refused: Vec<(usize, String)>,
@@ -38,12 +38,12 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
     let of = job.photos.len();
     watch(Progress::Photographs { done: 0, of });
     let silent = AtomicUsize::new(0);
-    let seen: Vec<(Result<Photo, String>, Option<String>)> = job
+    let seen: Vec<Seen> = job
         .photos
         .par_iter()
         .map(|photo| {
             if stop.load(Ordering::Relaxed) {
-                return (Err(String::new()), None);
+                return Seen::refused(String::new());
             }
             let seen = look_at(photo, &job.lenses[photo.lens], &silent);
             watch(Progress::Photographs { done: done.fetch_add(1, Ordering::Relaxed) + 1, of });
@@ -61,7 +61,9 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
             ),
         }),
     }
-    for (k, (seen, note)) in seen.into_iter().enumerate() {
+    // When those that count were taken.
+    let mut taken = Vec::new();
+    for (k, Seen { photo: seen, note, taken: when }) in seen.into_iter().enumerate() {
         let about = job.photos[k].name.clone();
         if let Some(note) = note {
             look.notices.push(Notice { about: about.clone(), text: format!("Note: {note}.") });
@@ -76,7 +78,10 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
                     look.notices.push(Notice { about, text: format!("Not used: {reason}") });
                     look.refused.push((k, reason));
                 }
-                None => look.photos.push(photo),
+                None => {
+                    look.photos.push(photo);
+                    taken.push(when);
+                }
             },
             Err(reason) => {
                 look.notices.push(Notice { about, text: format!("Not used: {reason}") });
@@ -84,7 +89,29 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
             }
         }
     }
+    // The cameras' clocks tell to the second: within one the job's order stays.
+    if let Some(taken) = taken.into_iter().collect::<Option<Vec<String>>>() {
+        let mut both: Vec<(String, Photo)> = taken.into_iter().zip(look.photos).collect();
+        both.sort_by(|(a, _), (b, _)| a.cmp(b));
+        look.photos = both.into_iter().map(|(_, photo)| photo).collect();
+    }
     look
+}
+
+/// One photograph, looked at.
+struct Seen {
+    /// Its tags, or why it is refused.
+    photo: Result<Photo, String>,
+    /// What should be known of it.
+    note: Option<String>,
+    /// When it was taken, where its camera says: texts that sort like the times.
+    taken: Option<String>,
+}
+
+impl Seen {
+    fn refused(why: String) -> Self {
+        Seen { photo: Err(why), note: None, taken: None }
+    }
 }
 
 /// Two photographs in which every corner lies on the same spot are one: two shots, even from a tripod, differ by their noise.
@@ -94,17 +121,20 @@ fn is_copy(a: &Photo, b: &Photo) -> bool {
         && a.tags.iter().all(|tag| b.tags.iter().any(|other| other.id == tag.id && other.corners == tag.corners))
 }
 
-/// One photograph: its tags, or why it is refused; and what should be known of it.
+/// Looks at one photograph.
 ///
 /// `silent` counts the photographs that could not be compared with a profile that names its camera.
-fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> (Result<Photo, String>, Option<String>) {
+fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> Seen {
     let picture = match read_image(&photo.path) {
         Ok(picture) => picture,
-        Err(error) => return (Err(error.to_string()), None),
+        Err(error) => return Seen::refused(error.to_string()),
     };
     let mut picture = picture;
     note_exif(&mut picture);
     let picture = picture;
+    let note = picture.note.clone();
+    let taken = picture.exif.facts().and_then(|f| f.taken.clone());
+    let refused = |why: String| Seen { photo: Err(why), note: note.clone(), taken: None };
     if profile.identity != CameraIdentity::default()
         && picture.exif.facts().is_none_or(|f| f.identity == CameraIdentity::default())
     {
@@ -126,10 +156,10 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> (Re
             lens.width,
             lens.height
         );
-        return (Err(reason), picture.note);
+        return refused(reason);
     }
     if let Some(reason) = other_camera(&picture.exif, profile) {
-        return (Err(reason), picture.note);
+        return refused(reason);
     }
     let options = DetectOptions { lens: Some(*lens), tone: profile.tone.clone(), ..DetectOptions::default() };
     let found = detect(gray, &options);
@@ -138,20 +168,18 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> (Re
             "it shows {} tags, and {MOST_TAGS_PER_PHOTOGRAPH} are the most that are used. Keep other printed tags out of the picture.",
             found.len()
         );
-        return (Err(reason), picture.note);
+        return refused(reason);
     }
     let tags = found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
-    (
-        Ok(Photo {
-            name: photo.name.clone(),
-            lens: photo.lens,
-            station: photo.station,
-            position: photo.position,
-            hold: None,
-            tags,
-        }),
-        picture.note,
-    )
+    let photo = Photo {
+        name: photo.name.clone(),
+        lens: photo.lens,
+        station: photo.station,
+        position: photo.position,
+        hold: None,
+        tags,
+    };
+    Seen { photo: Ok(photo), note, taken }
 }
 
 /// Why a photograph was not taken with the profile's camera, lens and zoom, with both values; `None` where nothing contradicts.

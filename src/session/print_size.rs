@@ -3,7 +3,7 @@
 use crate::record::{Job, Notice};
 use crate::survey::{Source, Survey};
 use crate::uncertainty::K_95;
-use crate::verdict::words::size;
+use crate::verdict::words::uncertainty;
 use crate::verdict::{Assessment, BudgetSource, Deviation};
 
 /// Without a share of u as small as this, U would be smaller by less than a twentieth. Common practice, no source.
@@ -45,8 +45,8 @@ pub(super) fn notice(job: &Job, survey: &Survey, judged: &Assessment) -> Option<
             format!(
                 " Of the {} at \"{station}\", U is {} because of it; with the size known it would be {} ({:.0} % of the variance).",
                 d.component.name(),
-                size(d.component, d.deviation.expanded),
-                size(d.component, K_95 * rest),
+                uncertainty(d.component, d.deviation.expanded),
+                uncertainty(d.component, K_95 * rest),
                 100.0 * part(d).powi(2),
             )
         })

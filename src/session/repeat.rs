@@ -1,7 +1,7 @@
 //! A repeatability study from the results of repeated checks.
 
 use crate::record::result::{StationPart, Verdict};
-use crate::record::{Notice, Problem, ResultFile, read_result};
+use crate::record::{Notice, Problem, ResultFile, differs, read_result};
 use crate::uncertainty::repeat::Repeat;
 use std::path::{Path, PathBuf};
 
@@ -169,10 +169,6 @@ fn same_measurement(a: &ResultFile, b: &ResultFile) -> bool {
 
 /// What makes `other` a check of something else, in words.
 fn another_job(first: &ResultFile, other: &ResultFile) -> Option<String> {
-    let differs = |what: &str, a: Option<&str>, b: Option<&str>| {
-        let shown = |text: Option<&str>| text.map_or("none".to_owned(), |t| format!("\"{t}\""));
-        (a != b).then(|| format!("its {what} is {}, and {} there", shown(b), shown(a)))
-    };
     let (p, q) = (&first.placement, &other.placement);
     let car = |r: &ResultFile| r.vehicle.as_ref().map(|v| (v.name.clone(), v.id.clone())).unwrap_or_default();
     let ((name, id), (other_name, other_id)) = (car(first), car(other));
@@ -184,12 +180,12 @@ fn another_job(first: &ResultFile, other: &ResultFile) -> Option<String> {
         (both.is_empty() || both.contains(&false))
             .then(|| "its stations, or what is required of them, are not the same".to_owned())
     };
-    differs("placement", Some(&p.title), Some(&q.title))
-        .or_else(|| differs("placement's revision", Some(&p.revision), Some(&q.revision)))
-        .or_else(|| differs("placement's source", Some(&p.source), Some(&q.source)))
-        .or_else(|| differs("VIN", first.vin.as_deref(), other.vin.as_deref()))
-        .or_else(|| differs("vehicle", name.as_deref(), other_name.as_deref()))
-        .or_else(|| differs("vehicle id", id.as_deref(), other_id.as_deref()))
+    differs("placement", Some(&q.title), Some(&p.title))
+        .or_else(|| differs("placement's revision", Some(&q.revision), Some(&p.revision)))
+        .or_else(|| differs("placement's source", Some(&q.source), Some(&p.source)))
+        .or_else(|| differs("VIN", other.vin.as_deref(), first.vin.as_deref()))
+        .or_else(|| differs("vehicle", other_name.as_deref(), name.as_deref()))
+        .or_else(|| differs("vehicle id", other_id.as_deref(), id.as_deref()))
         .or_else(same_stations)
 }
 

@@ -8,7 +8,7 @@ use crate::tags::outline::{self, Outline};
 use crate::tags::quads::{self, Quad};
 use crate::tags::threshold::{self, DarkMap};
 use crate::tags::trace::{Candidate, Outcome, Trace};
-use crate::tags::{DetectOptions, Detection, align, decode, family, glance, light, pattern, refine};
+use crate::tags::{DetectOptions, Detection, align, calm, decode, family, glance, light, margin, pattern, refine};
 use nalgebra::Vector2;
 
 /// Least part of the hull that an outline encloses where something grew onto the tag.
@@ -68,7 +68,12 @@ impl Detector {
         options: &DetectOptions,
         trace: &mut Option<&mut Trace>,
     ) -> Vec<(decode::Reading, usize)> {
-        self.find_components(image, options.least_contrast);
+        let calmed = self.find_components(image, options.least_contrast);
+        let read_quad = |quad: Quad, note: &mut Candidate| match &calmed {
+            None => read_quad(image, quad, options, note),
+            // Where the noise leaves it, the picture as it came says more of small cells.
+            Some(calmed) => read_quad(calmed, quad, options, note).or_else(|_| read_quad(image, quad, options, note)),
+        };
         let mut readings = Vec::new();
         for component in &self.components {
             let mut note = Candidate::of(trace.as_ref().map_or(0, |t| t.outlines.len()));
@@ -84,7 +89,7 @@ impl Detector {
             self.hull.wrap(component.bounds[1], self.component_scratch.ends(component));
             let bright_inside = f64::from(component.area) < MOST_DARK * f64::from(self.hull.filled);
             let quad = if bright_inside { self.hull.quad() } else { None };
-            let mut read = quad.ok_or(Outcome::NoQuad).and_then(|quad| read_quad(image, quad, options, &mut note));
+            let mut read = quad.ok_or(Outcome::NoQuad).and_then(|quad| read_quad(quad, &mut note));
             // Something that grew onto the tag makes the hull larger than the tag.
             if read.is_err()
                 && grown_outline(&self.map, component, &self.hull, &mut self.outline)
@@ -93,7 +98,7 @@ impl Detector {
             {
                 keep(trace, &note, &read);
                 note = Candidate::of(note.outline);
-                read = read_quad(image, quad, options, &mut note);
+                read = read_quad(quad, &mut note);
             }
             if let Ok(reading) = read {
                 readings.push((reading, trace.as_ref().map_or(0, |t| t.candidates.len())));
@@ -116,17 +121,25 @@ impl Detector {
             + self.hull.bytes()
     }
 
-    /// The first two stages. Where nearly every pixel is an area of its own (noise), only what has more contrast is followed.
-    fn find_components(&mut self, image: &Gray, least_contrast: u8) {
+    /// The first two stages. Where nearly every pixel is an area of its own (noise), a calmer picture is searched, which is given back for the next stages; where that does not help,
+    /// only what has more contrast is followed.
+    fn find_components(&mut self, image: &Gray, least_contrast: u8) -> Option<Gray> {
         let most = 1000 + image.data().len() / PIXELS_PER_AREA;
         let mut contrast = least_contrast.max(1);
+        let mut calmed: Option<Gray> = None;
         loop {
-            threshold::fill(&mut self.map, image, contrast, &mut self.map_scratch);
+            threshold::fill(&mut self.map, calmed.as_ref().unwrap_or(image), contrast, &mut self.map_scratch);
             let found = components::find(&self.map, most, &mut self.component_scratch, &mut self.components);
             if found.is_ok() || contrast == u8::MAX {
-                return;
+                return calmed;
             }
-            contrast = contrast.saturating_mul(2);
+            if calmed.is_none() {
+                let mut calmer = image.clone();
+                calm::smooth(&mut calmer);
+                calmed = Some(calmer);
+            } else {
+                contrast = contrast.saturating_mul(2);
+            }
         }
     }
 
@@ -189,7 +202,7 @@ pub(super) fn fit(
         id: reading.id,
         wrong_cells: reading.wrong_cells,
         corners: fit.corners,
-        cov: fit.cov,
+        cov: fit.cov + margin::doubt(&fit.corners, &fit.blur),
         blur_px: fit.blur_px,
         growth_px: fit.growth_px,
         contrast: fit.contrast,

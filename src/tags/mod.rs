@@ -1,6 +1,7 @@
 //! Tags of the public 36h11 family: what they look like and where they are in an image.
 
 pub mod align;
+pub mod calm;
 mod codes;
 pub mod components;
 mod deblur;
@@ -13,6 +14,7 @@ pub mod glance;
 pub mod homography;
 pub mod hull;
 pub mod light;
+mod margin;
 mod motion;
 mod normal;
 pub mod outline;

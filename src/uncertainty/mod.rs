@@ -5,6 +5,7 @@
 //! its H.2. The derivatives are central differences (GUM 5.1.4, note 2), so the function itself stays the only place where the
 //! geometry is written.
 
+pub mod digits;
 mod ellipse;
 pub mod lengths;
 pub mod repeat;

@@ -214,7 +214,7 @@ fn notes(input: &AssessInput, vehicle: &VehicleResult) -> Vec<String> {
                 name_of(*body),
                 words::length(height.value),
                 if height.value > 0.0 { "above" } else { "below" },
-                words::length(height.expanded),
+                words::uncertainty(Component::Height, height.expanded),
             ));
         }
     }

@@ -3,6 +3,7 @@
 use crate::placement::Component;
 use crate::survey::Source;
 use crate::uncertainty::Estimate;
+use crate::uncertainty::digits::{LastDigit, as_written};
 use crate::units::{deg_from_rad, mm_from_m};
 use crate::verdict::{BudgetSource, MoveKind, Share};
 
@@ -52,6 +53,23 @@ pub fn length(metres: f64) -> String {
 /// Angle without sign, hundredths of a degree.
 pub fn angle(radians: f64) -> String {
     format!("{:.2}°", deg_from_rad(radians).abs())
+}
+
+/// A tolerance or another size as a person wrote it: "0.75 mm", "0.2°".
+pub fn asked(component: Component, value: f64) -> String {
+    in_unit(component, value, as_written)
+}
+
+/// An uncertainty with two digits, rounded up: "0.79 mm", "0.013°".
+pub fn uncertainty(component: Component, value: f64) -> String {
+    in_unit(component, value, |v| LastDigit::of(v).up(v))
+}
+
+fn in_unit(component: Component, value: f64, text: impl Fn(f64) -> String) -> String {
+    match component.is_angle() {
+        true => format!("{}°", text(deg_from_rad(value).abs())),
+        false => format!("{} mm", text(mm_from_m(value).abs())),
+    }
 }
 
 /// What a deviation's sign means: "14 mm too far to the car's left".
@@ -209,18 +227,20 @@ pub fn kind_name(source: BudgetSource, count: usize) -> String {
 /// What would prove an undecided component: names the largest contribution and its remedy.
 pub fn remedy_sentence(component: Component, value: &Estimate, tolerance: f64, shares: &[Share]) -> String {
     let name = component.name();
+    let outside = if component.is_angle() { deg_from_rad } else { mm_from_m };
+    let last = LastDigit::of(outside(value.expanded));
     let mut text = if value.expanded >= tolerance {
         format!(
             "This set-up cannot decide this tolerance: U of {name} is {}, the tolerance only {}.",
-            size(component, value.expanded),
-            size(component, tolerance)
+            uncertainty(component, value.expanded),
+            asked(component, tolerance)
         )
     } else {
         format!(
             "The {name} error of {} is nearer to its tolerance of {} than U = {}: moving the stand closer to the required place would prove it, a smaller U might.",
-            size(component, value.value),
-            size(component, tolerance),
-            size(component, value.expanded)
+            in_unit(component, value.value, |v| last.plain(v)),
+            asked(component, tolerance),
+            uncertainty(component, value.expanded)
         )
     };
     if let Some((source, variance, count)) = by_kind(shares).first() {
@@ -331,14 +351,14 @@ mod tests {
         let text = remedy_sentence(Component::Lateral, &Estimate::new(0.004, u), 0.005, &shares);
         assert_eq!(
             text,
-            "The lateral error of 4.0 mm is nearer to its tolerance of 5.0 mm than U = 2.3 mm: moving the stand closer to the required place \
+            "The lateral error of 4.0 mm is nearer to its tolerance of 5 mm than U = 2.3 mm: moving the stand closer to the required place \
              would prove it, a smaller U might. Most of U comes from the run-out of the plates (53 % of the variance): measure the clamp's \
              run-out (turn the wheel, or put the clamp on a spindle), and enter the wheel's axis as measured."
         );
         let text = remedy_sentence(Component::Height, &Estimate::new(0.0, 0.003), 0.005, &shares[..1]);
         assert!(
             text.starts_with(
-                "This set-up cannot decide this tolerance: U of height is 5.9 mm, the tolerance only 5.0 mm."
+                "This set-up cannot decide this tolerance: U of height is 5.9 mm, the tolerance only 5 mm."
             ),
             "{text}"
         );

@@ -41,11 +41,40 @@ pub struct Outcome {
     pub tags: usize,
     /// Of these, the ones that no print explains: an id that no body has, or one that the clean photograph shows elsewhere.
     pub strange: Vec<String>,
+    /// Corners found against those of the photographs as they are.
+    pub corners: Vec<CornerError>,
     /// Why there is no measurement, or the first thing that keeps it from proof.
     pub reason: String,
 }
 
+/// How far a tag's corners lie from where the photograph as it was shows them.
+#[derive(Clone, Copy, Debug)]
+pub struct CornerError {
+    /// Shorter side of a cell, px.
+    pub cell_px: f64,
+    /// Standard deviation of the blur as fitted, px.
+    pub blur_px: f64,
+    /// Root mean square over the four corners, px.
+    pub error_px: f64,
+    /// d² by the stated covariance of both, over its 8 degrees of freedom: 1 where what is stated is true.
+    pub d2: f64,
+}
+
+fn corner_error(clean: &Detection, worse: &Detection) -> CornerError {
+    let [a, b, c, d] = worse.corners;
+    let side = (b - a).norm().min((c - b).norm()).min((d - c).norm()).min((a - d).norm());
+    let off = nalgebra::SVector::<f64, 8>::from_fn(|k, _| (worse.corners[k / 2] - clean.corners[k / 2])[k % 2]);
+    let d2 = (worse.cov + clean.cov).cholesky().map_or(f64::NAN, |l| off.dot(&l.solve(&off)) / 8.0);
+    CornerError { cell_px: side / 8.0, blur_px: worse.blur_px, error_px: off.norm() / 2.0, d2 }
+}
+
 impl Outcome {
+    /// Root mean square of the corners' errors by their stated uncertainty: 1 where that is true.
+    pub fn corner_ratio(&self) -> Option<f64> {
+        let n = self.corners.len();
+        (n > 0).then(|| (self.corners.iter().map(|c| c.d2).sum::<f64>() / n as f64).sqrt())
+    }
+
     /// Largest |error| / U.
     pub fn worst(&self) -> Option<f64> {
         self.six.map(|six| six.iter().map(|[e, u]| e.abs() / u).fold(0.0, f64::max))
@@ -93,17 +122,19 @@ impl Scene {
             .collect();
         let known = |id: u16| self.job.kit.bodies.iter().any(|b| b.tags.iter().any(|t| t.id == id));
         let mut strange = Vec::new();
+        let mut corners = Vec::new();
         for (p, (found, clean)) in found.iter().zip(&self.clean).enumerate() {
             for tag in found.iter().flatten() {
                 // A tag that only the worse photograph shows (glare can lift it out of the dark) is no stranger.
                 let twin = clean.iter().find(|c| c.id == tag.id);
+                corners.extend(twin.map(|c| corner_error(c, tag)));
                 if !known(tag.id) || twin.is_some_and(|c| !near(c, tag, worse.shift_px())) {
                     let off = twin.map_or(f64::NAN, |c| farthest(c, tag));
                     strange.push(format!("{}: tag {} ({off:.1} px off)", self.job.photos[p].name, tag.id));
                 }
             }
         }
-        self.judge(found, strange, clean, case)
+        Outcome { corners, ..self.judge(found, strange, clean, case) }
     }
 
     /// What the program says of these tags.
@@ -127,6 +158,7 @@ impl Scene {
             six,
             tags,
             strange,
+            corners: Vec::new(),
             reason: reason(&result),
         };
         if let Some(clean) = clean.and_then(|c| c.six).or(six) {

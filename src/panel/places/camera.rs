@@ -14,23 +14,22 @@ use egui::Ui;
 fn lenses_ui(ui: &mut Ui, job: &Job, choice: &mut CameraChoice) {
     let sources = choice.sources();
     for (k, source) in sources.iter().enumerate() {
-        let now = choice.lens(k, job.lenses.len());
+        let now = choice.lens(source, job.lenses.len());
         let words = if sources.len() > 1 { format!("lens of {}", short(source)) } else { "lens".to_owned() };
         let label = ui.label(&words);
         let mut chosen = now;
-        let list = egui::ComboBox::from_id_salt(("lens of camera", k)).selected_text(profile_words(job, now)).show_ui(
-            ui,
-            |ui| {
+        let list = egui::ComboBox::from_id_salt(("lens of camera", k))
+            .selected_text(now.map_or_else(|| "choose it".to_owned(), |lens| profile_words(job, lens)))
+            .show_ui(ui, |ui| {
                 for lens in 0..job.lenses.len() {
-                    ui.selectable_value(&mut chosen, lens, profile_words(job, lens));
+                    ui.selectable_value(&mut chosen, Some(lens), profile_words(job, lens));
                 }
-            },
-        );
+            });
         list.response.labelled_by(label.id).on_hover_text(
             "The profile of the camera that these pictures come from: with another one's the numbers would be wrong.",
         );
-        if chosen != now {
-            choice.set_lens(k, chosen);
+        if let Some(chosen) = chosen {
+            choice.lenses.insert(source.clone(), chosen);
         }
     }
 }
@@ -70,17 +69,26 @@ pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Co
         if let Some(job) = model.ready().filter(|job| job.lenses.len() > 1) {
             ui.add_enabled_ui(!running, |ui| lenses_ui(ui, job, &mut choice));
         }
-        let can = model.ready().is_some() && !choice.source.trim().is_empty();
+        let lenses = model.ready().and_then(|job| choice.all_lenses(job.lenses.len()));
+        let can = lenses.as_ref().is_some_and(|lenses| !lenses.is_empty());
+        let missing = if model.ready().is_some() && lenses.is_none() { "First choose the lens of each camera." } else { "" };
+        let start = |ui: &mut Ui, button: egui::Button<'_>| {
+            let button = ui.add_enabled(can, button);
+            if missing.is_empty() { button } else { button.on_disabled_hover_text(missing) }.clicked()
+        };
         if running {
             if ui.add(egui::Button::new("End the reading").shortcut_text(if hold { "H" } else { "C" })).clicked() {
                 out.push(Command::Live(false));
             }
         } else if hold {
-            if ui.add_enabled(can, egui::Button::new("Watch").shortcut_text("H")).clicked() {
+            if start(ui, egui::Button::new("Watch").shortcut_text("H")) {
                 out.push(Command::Hold(true));
             }
-        } else if ui.add_enabled(can, egui::Button::new("Read live").shortcut_text("C")).clicked() {
+        } else if start(ui, egui::Button::new("Read live").shortcut_text("C")) {
             out.push(Command::Live(true));
+        }
+        if !running && !missing.is_empty() {
+            ui.label(missing);
         }
     });
     if choice != model.camera {

@@ -193,6 +193,9 @@ fn one_ui(ui: &mut Ui, model: &Model, record: &FoundRecord, form: &mut Form, ask
         |ui| {
             let alarms = if record.alarms { "; the hold watch raised an alarm" } else { "" };
             ui.label(format!("{}: {}{alarms}", record.line, record.verdict.words()));
+            if let Some(damage) = &record.damage {
+                marked_ui(ui, Verdict::Out, &format!("Not as it was recorded: {damage}."));
+            }
             ui.horizontal_wrapped(|ui| {
                 let again = ui.small_button("Check again");
                 if again.on_hover_text("Every file, the signature, and the measurement from the photographs").clicked()

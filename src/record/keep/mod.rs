@@ -19,6 +19,7 @@ use crate::record::outcome::OutcomePart;
 use crate::record::problem::Problem;
 use crate::record::result::{PlacementPart, ResultFile, Verdict};
 use crate::record::result_brief::ResultBrief;
+use crate::record::result_words::differs;
 use jiff::ZonedDateTime;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
@@ -107,6 +108,9 @@ pub struct CorrectsPart {
     pub manifest_sha256: String,
     /// Why it was corrected.
     pub reason: String,
+    /// Manifests' sums of the records that one corrected in its turn, the newest first: the chain holds where a link of it is lost. Empty in older records.
+    #[serde(default)]
+    pub earlier: Vec<String>,
 }
 
 /// A moment, as it is written down.
@@ -152,16 +156,10 @@ pub fn record_name(at: &Moment, result: &ResultFile, vehicle_id: Option<&str>) -
 
 /// What `record.json` says otherwise than the result beside it, in words; empty where they agree.
 pub fn contradictions(record: &RecordFile, result: &ResultBrief) -> Vec<String> {
-    let shown = |text: Option<&str>| text.map_or("nothing".to_owned(), |t| format!("\"{t}\""));
     let mut out = Vec::new();
     let mut same = |what: &str, of_record: Option<&str>, of_result: Option<&str>| {
-        if of_record != of_result {
-            out.push(format!(
-                "record.json contradicts result.json: its {what} is {}, and {} there",
-                shown(of_record),
-                shown(of_result)
-            ));
-        }
+        let differs = differs(what, of_record, of_result);
+        out.extend(differs.map(|words| format!("record.json contradicts result.json: {words}")));
     };
     same("verdict", Some(record.verdict.words()), Some(result.verdict.words()));
     same("VIN", record.vin.as_deref(), result.vin.as_deref());

@@ -1,7 +1,7 @@
 //! The one sentence of a live reading.
 
 use super::Motion;
-use crate::verdict::words::size;
+use crate::verdict::words::{asked, uncertainty};
 use crate::verdict::{Deviation, State, StationResult};
 
 /// A deviation that is not proven and whose U is larger than its tolerance: no place of the stand would prove it.
@@ -19,8 +19,8 @@ pub(super) fn sentence(station: &StationResult, motion: Motion) -> String {
             (State::NotProven, Some(d)) => format!(
                 "Measure {} better first: its U is {}, the tolerance only {}; no move can prove it. See what `plumbsight check` advises.",
                 d.component.name(),
-                size(d.component, d.deviation.expanded),
-                size(d.component, d.tolerance.unwrap_or(0.0))
+                uncertainty(d.component, d.deviation.expanded),
+                asked(d.component, d.tolerance.unwrap_or(0.0))
             ),
             _ => first.words.clone(),
         };
@@ -38,8 +38,8 @@ pub(super) fn sentence(station: &StationResult, motion: Motion) -> String {
                 Some(d) => format!(
                     "Nothing to move, but {} is not proven: U is {}, the tolerance {}. See what `plumbsight check` advises.",
                     d.component.name(),
-                    size(d.component, d.deviation.expanded),
-                    size(d.component, d.tolerance.unwrap_or(0.0))
+                    uncertainty(d.component, d.deviation.expanded),
+                    asked(d.component, d.tolerance.unwrap_or(0.0))
                 ),
                 None => "The placement asks for no tolerance here: nothing can be proven.".into(),
             }

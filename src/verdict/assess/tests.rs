@@ -369,7 +369,7 @@ fn a_tolerance_below_u_cannot_be_decided_and_says_why() {
     assert_eq!((yaw.state, yaw.decidable), (Some(State::NotProven), Some(false)));
     assert_eq!(
         yaw.remedy.as_deref().unwrap(),
-        "This set-up cannot decide this tolerance: U of yaw is 0.49°, the tolerance only 0.30°. Most of U comes from the run-out of the plates \
+        "This set-up cannot decide this tolerance: U of yaw is 0.49°, the tolerance only 0.3°. Most of U comes from the run-out of the plates \
          (100 % of the variance): measure the clamp's run-out (turn the wheel, or put the clamp on a spindle), and enter the wheel's axis as measured."
     );
     assert_eq!(a.verdict, State::NotProven);
