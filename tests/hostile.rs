@@ -174,9 +174,9 @@ fn the_window_opens_no_network_socket() {
     std::io::BufRead::read_line(&mut std::io::BufReader::new(screen.stdout.take().unwrap()), &mut number).unwrap();
     let dir = tempfile::tempdir().unwrap();
     let log = dir.path().join("calls");
-    // It would stay open: after a while it is closed, with what it started.
-    let status = Command::new("timeout")
-        .args(["-k", "5", "8", "strace", "-f", "-qq", "-e", "trace=socket,connect,bind,listen", "-o"])
+    // It would stay open: a while after it has found the screen it is closed, with what it started.
+    let mut window = Command::new("timeout")
+        .args(["-k", "5", "60", "strace", "-f", "-qq", "-e", "trace=socket,connect,bind,listen", "-o"])
         .arg(&log)
         .args([env!("CARGO_BIN_EXE_plumbsight"), "panel"])
         .envs(
@@ -186,11 +186,22 @@ fn the_window_opens_no_network_socket() {
         .env("LIBGL_ALWAYS_SOFTWARE", "1")
         .env_remove("WAYLAND_DISPLAY")
         .env_remove("DBUS_SESSION_BUS_ADDRESS")
-        .status();
+        .spawn()
+        .expect("`timeout` is part of every Linux");
+    let calls = || std::fs::read_to_string(&log).unwrap_or_default();
+    for _ in 0..300 {
+        if calls().contains(".X11-unix/") || window.try_wait().is_ok_and(|ended| ended.is_some()) {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    std::thread::sleep(Duration::from_secs(4));
+    let _ = Command::new("kill").arg(window.id().to_string()).status();
+    let status = window.wait();
     let _ = screen.kill();
     let _ = screen.wait();
     assert!(!number.trim().is_empty(), "Xvfb names no screen");
-    let text = std::fs::read_to_string(&log).unwrap_or_default();
+    let text = calls();
     let calls: Vec<&str> = text.lines().filter(|l| l.contains('(') && !l.contains("---")).collect();
     assert!(calls.iter().any(|c| c.contains(".X11-unix/")), "no window was opened: {status:?} {calls:?}");
     for call in &calls {
