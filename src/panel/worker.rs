@@ -229,10 +229,9 @@ fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
     Ok((
         found
             .filter_map(|hit| {
-                Some(FoundRecord {
-                    damage: hit.damage.clone(),
-                    ..FoundRecord::of(index.path_of(hit), hit.record.as_ref()?)
-                })
+                let mut found = FoundRecord::of(index.path_of(hit), hit.record.as_ref()?);
+                found.damage = hit.damage.clone();
+                Some(found)
             })
             .collect(),
         unread,

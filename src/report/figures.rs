@@ -179,7 +179,7 @@ mod tests {
     #[test]
     fn what_was_asked_is_as_written_and_u_has_two_digits() {
         let d = DeviationPart {
-            required: 1600.000_000_000_000_2,
+            required: 1_600.000_000_000_000_2,
             measured: 1599.96,
             deviation: -0.04,
             u: 0.02,
