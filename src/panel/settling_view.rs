@@ -49,7 +49,7 @@ pub fn settling_ui(ui: &mut Ui, curves: &[Curve], lengths: Lengths) {
     text(rect.left_bottom() + Vec2::new(6.0, -4.0), Align2::LEFT_BOTTOM, format!("{:.0} s", 0.0));
     text(inner.right_bottom() + Vec2::new(0.0, 18.0), Align2::RIGHT_BOTTOM, format!("{:.0} s", to - from));
     // The height of the drawing's upper half, as a length.
-    text(inner.right_top() + Vec2::new(0.0, -3.0), Align2::RIGHT_BOTTOM, format!("top: {}", lengths.signed(reach)));
+    text(rect.right_top() + Vec2::new(-6.0, 4.0), Align2::RIGHT_TOP, format!("top: {}", lengths.signed(reach)));
     let mut lowest = f32::MIN;
     for (n, (curve, k)) in drawn.iter().enumerate() {
         let points: Vec<(Pos2, f32)> = curve
