@@ -3,7 +3,7 @@
 //! One thread for jobs and checks, one for single photographs (the newest wish wins), one that looks at the folder once a second. All end when the
 //! [`Worker`] is dropped; a running check is given up then.
 
-use crate::index::{Index, Query};
+use crate::index::{Hit, Index, Query};
 use crate::panel::keeping::{Form, FoundRecord, Lines, RecordEvent, RecordTask, recheck_lines};
 use crate::panel::live::LiveRun;
 use crate::panel::model::{Event, Opened, Task};
@@ -225,17 +225,12 @@ fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
     let index = Index::open(root, false).map_err(why)?;
     let hits = index.search(&Query::default()).map_err(why)?.hits;
     let unread = hits.iter().filter(|hit| hit.state == "damaged" && hit.record.is_none()).count();
-    let found = hits.iter().filter(|hit| hit.state != "gone");
-    Ok((
-        found
-            .filter_map(|hit| {
-                let mut found = FoundRecord::of(index.path_of(hit), hit.record.as_ref()?);
-                found.damage = hit.damage.clone();
-                Some(found)
-            })
-            .collect(),
-        unread,
-    ))
+    let of = |hit: &Hit| {
+        let mut found = FoundRecord::of(index.path_of(hit), hit.record.as_ref()?);
+        found.damage.clone_from(&hit.damage);
+        Some(found)
+    };
+    Ok((hits.iter().filter(|hit| hit.state != "gone").filter_map(of).collect(), unread))
 }
 
 /// The report of a record as PDF, in the folder beside it; a line says where.
