@@ -11,7 +11,7 @@ use crate::record::keep::manifest::{MANIFEST, SIGNATURE, read_manifest, sha256_h
 use crate::record::keep::sign::PUBLIC_KEY;
 use crate::record::keep::{JOB_FOLDER, RECORD_FILE, RESULT_FILE, RecordFile, contradictions, record_of};
 use crate::record::{Problem, ResultBrief, json_text};
-use crate::session::keep::{BAD_SIGNATURE, SignatureState, signature_state};
+use crate::session::keep::{SignatureState, signature_state, signer};
 use std::path::Path;
 use std::time::UNIX_EPOCH;
 
@@ -77,8 +77,10 @@ pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
     };
     let (record_bytes, result_bytes) = (summed(RECORD_FILE, record_bytes), summed(RESULT_FILE, result_bytes));
     let vouched = record_bytes.as_ref().is_some_and(|(_, _, as_kept)| *as_kept);
-    if matches!(signature_state(path, None), Ok(SignatureState::Bad)) {
-        damage.push(BAD_SIGNATURE.into());
+    let signature = signature_state(path, None).unwrap_or(SignatureState::Unreadable);
+    damage.extend(signature.against().map(str::to_owned));
+    if signature == SignatureState::Unreadable {
+        stamp.clear();
     }
     let mut noted = |problem: Problem| damage.push(problem.what);
     let record = record_bytes.and_then(|(bytes, ..)| record_of(&bytes, RECORD_FILE).map_err(&mut noted).ok());

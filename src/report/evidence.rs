@@ -9,7 +9,7 @@ use crate::record::keep::manifest::{Damage, MANIFEST, sha256_hex};
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE, RecordFile, SURVEY_FILE};
 use crate::record::result::Verdict;
 use crate::record::{HoldRead, OutcomePart, Problem, ResultFile, read_hold_log, read_outcome, read_result};
-use crate::session::keep::{BAD_SIGNATURE, SignatureState, recheck};
+use crate::session::keep::{SignatureState, recheck};
 use crate::session::{Failure, SeenTag, seen_tags};
 use crate::verdict::words::capital;
 use rayon::prelude::*;
@@ -84,9 +84,7 @@ impl Evidence {
             out.push(format!("THIS RECORD IS DAMAGED. Do not rely on anything in this report: {}.", named.join("; ")));
         }
         out.extend(contradictions.iter().map(|c| format!("THIS RECORD CONTRADICTS ITSELF. {}.", capital(c))));
-        if *signature == SignatureState::Bad {
-            out.push(format!("{BAD_SIGNATURE}. Do not rely on anything in this report."));
-        }
+        out.extend(signature.against().map(|words| format!("{words}. Do not rely on anything in this report.")));
         out
     }
 

@@ -254,7 +254,7 @@ pub fn six(flow: &mut Flow, evidence: &Evidence, station: &StationPart, lengths:
 fn caution_text(result: Option<&ResultFile>) -> String {
     let own = result.map_or(crate::record::result::CAUTION, |r| r.caution.as_str());
     let rule = result.map_or(String::new(), |r| {
-        format!("Rule: {}. U is the expanded uncertainty with coverage factor {}. ", r.rule, r.coverage_factor)
+        format!("Rule: {}. U is the expanded uncertainty with coverage factor {}; judged with the unrounded figures. ", r.rule, r.coverage_factor)
     });
     format!(
         "{rule}{own} Where the procedure differs from this report, the procedure wins. A measured stand shortens no road test. Airbag and high-voltage parts are for qualified staff."

@@ -196,6 +196,12 @@ fn one_ui(ui: &mut Ui, model: &Model, record: &FoundRecord, form: &mut Form, ask
             if let Some(damage) = &record.damage {
                 marked_ui(ui, Verdict::Out, &format!("Not as it was recorded: {damage}."));
             }
+            if let Some(doubt) = &record.hold_doubt {
+                marked_ui(ui, Verdict::Out, doubt);
+            }
+            if let Some(by) = &record.doubted_by {
+                marked_ui(ui, Verdict::Out, &format!("{}.", doubted(by)));
+            }
             ui.horizontal_wrapped(|ui| {
                 let again = ui.small_button("Check again");
                 if again.on_hover_text("Every file, the signature, and the measurement from the photographs").clicked()
