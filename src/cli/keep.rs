@@ -1,8 +1,8 @@
 //! `plumbsight record`, `recheck` and `key`: a job kept as a record, and a record looked at again.
 
 use crate::cli::{ProgressLine, say};
-use crate::record::keep::sign::ShopKey;
 use crate::record::keep::Moment;
+use crate::record::keep::sign::ShopKey;
 use crate::record::{Problem, write_new};
 use crate::session::Failure;
 use crate::session::keep::{self, BAD_SIGNATURE, KeepOptions, Recheck, SignatureState, UNREADABLE_SIGNATURE};

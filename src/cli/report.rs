@@ -81,7 +81,11 @@ fn station_text(out: &mut String, station: &StationPart) {
         let _ = writeln!(out, "{}", row(name, unit, d));
     }
     if station.deviations.each().iter().any(|(_, _, d)| seems_out(d)) {
-        line(out, "", "Judged with the unrounded figures: as shown here, |deviation| + U passes a tolerance by a last digit and does not.");
+        line(
+            out,
+            "",
+            "Judged with the unrounded figures: as shown here, |deviation| + U passes a tolerance by a last digit and does not.",
+        );
     }
     let _ = writeln!(out);
     for (name, _, d) in station.deviations.each() {
@@ -393,10 +397,10 @@ mod tests {
         assert!(row("yaw", "deg", &deviation(None)).ends_with("not asked"));
         let long = DeviationPart { required: 1599.99934, ..deviation(Some(Verdict::NotProven)) };
         let text = row("distance", "mm", &long);
-        assert_eq!(text, "distance  1599.99934 mm 1599.96 mm   -0.04 mm   ±0.79 mm      ±5 mm  ◆ not proven");
+        assert_eq!(text, "distance  1599.99934 mm 1599.96 mm -0.04 mm  ±0.79 mm      ±5 mm  ◆ not proven");
         // Its judgement was made with all digits.
         let close = DeviationPart { deviation: 4.2101, expanded: 0.7898, ..deviation(Some(Verdict::In)) };
-        assert!(seems_out(&DeviationPart { deviation: 4.2149, expanded: 0.785, ..close.clone() }));
+        assert!(seems_out(&DeviationPart { deviation: 4.2151, expanded: 0.7845, ..close.clone() }));
         assert!(!seems_out(&close) && !seems_out(&deviation(Some(Verdict::In))) && !seems_out(&long));
     }
 

@@ -46,6 +46,8 @@ pub struct Evidence {
     pub record: Option<RecordFile>,
     /// `result.json`, or why it cannot be read.
     pub result: Result<ResultFile, String>,
+    /// What records beside it say: that they correct it, in sentences; empty until [`Evidence::with_later`] looked, and where none does.
+    pub later: Vec<String>,
     /// The log of the hold watch, where there is one.
     pub hold: Option<HoldRead>,
     /// What came after the measurement, where that was typed in.
@@ -128,6 +130,7 @@ fn of_record(folder: &Path, name: String) -> Result<Evidence, Failure> {
         outcome: seen.record.as_ref().and_then(|r| r.outcome.clone()),
         record: seen.record,
         result: read_result(&folder.join(RESULT_FILE)).map_err(|p| p.to_string()),
+        later: Vec::new(),
         hold: read_hold_log(&job_folder),
         // A measurement that failed keeps no survey; its photographs are then shown as they are.
         tags: seen_tags(&folder.join(SURVEY_FILE)).unwrap_or_default(),
@@ -151,6 +154,7 @@ fn of_job(folder: &Path, name: String) -> Result<Evidence, Failure> {
         kept: Kept::Job,
         record: None,
         result: Ok(read_result(&path)?),
+        later: Vec::new(),
         hold: read_hold_log(folder),
         outcome: read_outcome(folder)?,
         tags: Vec::new(),

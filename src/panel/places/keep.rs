@@ -1,5 +1,6 @@
 //! The form of a record: what came of the routine, who keeps it, a correction; and the records that are there.
 
+use crate::index::doubted;
 use crate::panel::keeping::{Doing, Form, FoundRecord, RecordCommand, Routine};
 use crate::panel::model::{Command, Model};
 use crate::panel::places::{line_ui, part_ui};
