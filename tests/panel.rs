@@ -34,7 +34,7 @@ fn demo() -> &'static (Arc<Job>, Arc<ResultFile>) {
 
 fn opened(job: &Arc<Job>) -> Opened {
     let list = plumbsight::record::read_readiness(&job.folder).unwrap();
-    Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0 }
+    Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0, doubt: None }
 }
 
 /// The window with nothing in it.
@@ -810,7 +810,7 @@ fn pictured(app: &mut PanelApp) {
         Arc::new(job)
     });
     let list = plumbsight::record::read_readiness(&repository("fixtures/bay-a")).unwrap();
-    let read = Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0 };
+    let read = Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0, doubt: None };
     app.command(Command::Open(job.folder.clone()));
     app.receive(Event::Read(job.folder.clone(), Ok(read)));
     app.receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));

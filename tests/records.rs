@@ -10,16 +10,19 @@ use nalgebra::Vector3;
 use plumbsight::body::TagPlace;
 use plumbsight::frames::Pose;
 use plumbsight::index::{INDEX_FILE, Index, Kind, Place, Query};
+use plumbsight::record::HoldRead;
 use plumbsight::record::ResultFile;
 use plumbsight::record::keep::CorrectsPart;
-use plumbsight::record::keep::manifest::{MANIFEST, sha256_hex};
+use plumbsight::record::keep::manifest::{MANIFEST, SIGNATURE, sha256_hex};
+use plumbsight::record::keep::sign::{PUBLIC_KEY, ShopKey};
 use plumbsight::record::result::{SheetHeightPart, TagPlacePart, Value as Stated, Verdict};
 use plumbsight::record::{Purpose, read_job};
 use plumbsight::scene::draw::{Draw, Purpose as Of};
 use plumbsight::session;
+use plumbsight::session::keep::{SignatureState, signature_state};
 use plumbsight::uncertainty::trend::Change;
 use serde_json::Value;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use std::sync::OnceLock;
 
@@ -191,9 +194,17 @@ fn what_is_damaged_gone_or_corrected_is_said() {
     let old =
         all["records"].as_array().unwrap().iter().find(|r| root.join(r["folder"].as_str().unwrap()) == folders[7]);
     assert_eq!(old.unwrap()["corrected_later"], true);
-    // The correction damaged: the old one stands again.
+    // The correction damaged: the old one is listed again, and says that nobody knows whether it stands; also where the index knows nothing of before.
     flip(&correction.join("record.json"));
-    found(root, &[], 13);
+    for rebuilt in [&[][..], &["--rebuild"]] {
+        let out = json(root, rebuilt);
+        assert_eq!(out["found"], 13);
+        let doubted: Vec<&Value> =
+            out["records"].as_array().unwrap().iter().filter(|r| !r["doubted_by"].is_null()).collect();
+        assert_eq!(doubted.len(), 1, "{doubted:#?}");
+        assert_eq!(doubted[0]["doubted_by"], "correction-100");
+        assert_eq!(root.join(doubted[0]["folder"].as_str().unwrap()), folders[7]);
+    }
     correct(101, 8, Some(sha256_hex(b"another")));
     let out = json(root, &[]);
     assert_eq!(out["found"], 14);
@@ -304,6 +315,125 @@ fn what_cannot_be_read_now_is_not_called_missing_and_tried_again() {
     std::fs::write(&path, bytes).unwrap();
     found(dir.path(), &["--damaged"], 0);
     assert_eq!(Index::open(dir.path(), false).unwrap().refreshed.read, 0);
+}
+
+/// A record of a car in a folder that is named as the program names it, and one that corrects it.
+fn corrected(root: &Path) -> (PathBuf, PathBuf, String) {
+    let mut record = made::record(1, result());
+    let vin = record.vin.clone().unwrap();
+    let old = made::write(root, &format!("2020-01-01_080000_{vin}"), &record, result());
+    record.revision = 2;
+    record.corrects = Some(CorrectsPart {
+        record: old.file_name().unwrap().to_str().unwrap().into(),
+        manifest_sha256: sum_of(&old),
+        reason: "it was the other stand".into(),
+        earlier: Vec::new(),
+    });
+    record.verdict = Verdict::Out;
+    let new = made::write(root, &format!("2020-01-02_080000_{vin}"), &record, result());
+    (old, new, vin)
+}
+
+#[test]
+fn a_correction_that_cannot_be_read_is_not_forgotten() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    let (old, new, vin) = corrected(root);
+    let name = |folder: &Path| folder.file_name().unwrap().to_str().unwrap().to_owned();
+    assert_eq!(found(root, &["--vin", &vin], 1), [name(&new)]);
+    // Not to be read now; missing; gone with its folder; and missing with an index that never saw it.
+    let (file, aside) = (new.join("record.json"), root.join(".aside"));
+    let said_to_be_in_doubt = |more: &[&str]| {
+        let (_, said) = records(root, &[&["--vin", &vin], more].concat());
+        let flat = said.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(flat.contains("2 records.") && flat.contains("A CORRECTION OF IT CANNOT BE RELIED ON"), "{said}");
+        let out = json(root, &["--vin", &vin]);
+        let of = |folder: &Path| {
+            let all = out["records"].as_array().unwrap();
+            all.iter().find(|r| r["folder"] == name(folder).as_str()).unwrap()["doubted_by"].clone()
+        };
+        assert_eq!((of(&old), of(&new)), (name(&new).into(), Value::Null));
+        let (code, said) = records(root, &["--open", &name(&old)]);
+        assert!(code == 0 && said.matches("A CORRECTION OF IT").count() == 2, "{said}");
+    };
+    std::fs::rename(&file, &aside).unwrap();
+    std::fs::create_dir(&file).unwrap();
+    said_to_be_in_doubt(&[]);
+    said_to_be_in_doubt(&[]);
+    std::fs::remove_dir(&file).unwrap();
+    said_to_be_in_doubt(&[]);
+    std::fs::rename(&aside, &file).unwrap();
+    assert_eq!(found(root, &["--vin", &vin], 1), [name(&new)]);
+    std::fs::rename(&new, &aside).unwrap();
+    said_to_be_in_doubt(&[]);
+    std::fs::rename(&aside, &new).unwrap();
+    std::fs::rename(&file, &aside).unwrap();
+    said_to_be_in_doubt(&["--rebuild"]);
+    // Nothing at all can be read of it but its name.
+    for lost in ["result.json", MANIFEST] {
+        std::fs::write(new.join(lost), "?").unwrap();
+    }
+    said_to_be_in_doubt(&["--rebuild"]);
+    std::fs::remove_dir_all(&new).unwrap();
+    let out = json(root, &["--rebuild"]);
+    assert!(out["found"] == 1 && out["records"][0]["doubted_by"].is_null(), "what is gone and forgotten: {out:#}");
+}
+
+#[test]
+fn signatures_are_compared_and_one_that_cannot_be_read_is_no_forgery() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    let (old, new, _) = corrected(root);
+    let sign = |record: &Path, key: &ShopKey| {
+        std::fs::write(record.join(PUBLIC_KEY), key.public_pem().unwrap()).unwrap();
+        std::fs::write(record.join(SIGNATURE), key.sign(&std::fs::read(record.join(MANIFEST)).unwrap())).unwrap();
+    };
+    let (shop, other) = (ShopKey::generate().unwrap(), ShopKey::generate().unwrap());
+    sign(&old, &shop);
+    let notices = || json(root, &[])["notices"].to_string();
+    assert!(notices().contains("which is signed, and is itself not signed"), "{}", notices());
+    sign(&new, &other);
+    assert!(notices().contains("which is signed, and is itself signed with another key"), "{}", notices());
+    sign(&new, &shop);
+    assert_eq!(notices(), "[]");
+
+    for name in [SIGNATURE, PUBLIC_KEY] {
+        let bytes = std::fs::read(new.join(name)).unwrap();
+        std::fs::remove_file(new.join(name)).unwrap();
+        std::fs::create_dir(new.join(name)).unwrap();
+        assert_eq!(signature_state(&new, None).unwrap(), SignatureState::Unreadable, "{name}");
+        for _ in 0..2 {
+            let index = Index::open(root, false).unwrap();
+            assert_eq!(index.refreshed.read, 1, "{name} is tried again each time");
+            let hits = index.search(&Query { damaged: true, ..Query::default() }).unwrap().hits;
+            let damage = hits[0].damage.as_deref().unwrap();
+            assert!(damage.contains("CANNOT BE READ NOW") && !damage.contains("BAD"), "{damage}");
+        }
+        let (code, said) = records(root, &["--open", new.file_name().unwrap().to_str().unwrap()]);
+        assert!(code == 1 && said.contains("THE SIGNATURE CANNOT BE READ NOW"), "{said}");
+        std::fs::remove_dir(new.join(name)).unwrap();
+        std::fs::write(new.join(name), bytes).unwrap();
+        found(root, &["--damaged"], 0);
+        assert_eq!(signature_state(&new, None).unwrap(), SignatureState::Good);
+    }
+    // Missing is another thing: the key says that there was one.
+    std::fs::remove_file(new.join(SIGNATURE)).unwrap();
+    assert_eq!(signature_state(&new, None).unwrap(), SignatureState::Bad);
+    std::fs::remove_file(new.join(PUBLIC_KEY)).unwrap();
+    assert_eq!(signature_state(&new, None).unwrap(), SignatureState::None);
+}
+
+#[test]
+fn doubt_about_the_log_of_the_hold_watch_is_in_the_list() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut record = made::record(0, result());
+    record.hold_alarms = Some(0);
+    record.hold_doubt = HoldRead { unreadable: 1, ..HoldRead::default() }.doubt();
+    made::write(dir.path(), "torn", &record, result());
+    let (_, said) = records(dir.path(), &[]);
+    let flat = said.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("A line of the log of the hold watch cannot be read: an alarm may stand in it."), "{said}");
+    assert!(json(dir.path(), &[])["records"][0]["record"]["hold_doubt"].is_string());
 }
 
 #[test]

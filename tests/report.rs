@@ -240,6 +240,7 @@ fn a_report_carries_every_number_of_its_record_and_is_kept_for_good() {
     assert!(lines[4].contains(&figures), "{figures} in {}", lines[4]);
 
     what_speaks_against_it_is_said(evidence);
+    what_was_corrected_since_says_so(job.path(), &kept, dir.path());
     damage_is_said(&kept, dir.path());
 }
 
@@ -352,6 +353,21 @@ fn what_speaks_against_it_is_said(sound: Evidence) {
         assert_eq!(said.to_lowercase().matches("in tolerance when measured").count(), 2, "{said}");
     }
 
+    // Nothing checks a figure: it has no limit, and no 309 digits.
+    let unchecked = with(&|e| {
+        if let Ok(result) = &mut e.result {
+            let test = &mut result.integrity[0];
+            (test.statistic, test.minimal_detectable) = (f64::MAX, Some(f64::MAX));
+        }
+    });
+    let face = Typeface::shipped().unwrap();
+    let options = Options { paper: Paper::A4, lengths: Lengths::Millimetres, short: false };
+    let [before, all] = [&sound, &unchecked].map(|e| texts(&pages(&face, e, &[], &options)));
+    // Its cell may be broken into lines.
+    let without = |text: &str| text.split_whitespace().filter(|w| *w == "without").count();
+    assert!(all.contains("without") && without(&all) == without(&before) + 2, "{all}");
+    assert!(all.split_whitespace().all(|w| w != "inf") && !all.contains("179769313486"), "{all}");
+
     // More warnings and longer texts than the first page holds: the short PDF has them behind it.
     let faulty = with(&|e| {
         if let Ok(result) = &mut e.result {
@@ -391,6 +407,55 @@ fn what_speaks_against_it_is_said(sound: Evidence) {
     let all = drawn(&two, false);
     assert!(close(&texts(&all)).contains(&long));
     assert!(texts(&all[..1]).contains("An invented reason why not"), "{}", texts(&all[..1]));
+}
+
+/// A record that another one corrects, in the report of the first and in a table of both.
+fn what_was_corrected_since_says_so(job: &Path, kept: &Path, dir: &Path) {
+    let root = kept.parent().unwrap();
+    let short = |record: &Path| said(&plumbsight(&["report", text(record), "--short"]));
+    assert!(!short(kept).contains("CORRECTED"));
+    let fixed = ["record", text(job), "--into", text(root), "--by", "Invented Person", "--corrects", text(kept)];
+    let out = plumbsight(&[&fixed[..], &["--reason", "the other plate"]].concat());
+    assert_eq!(out.status.code(), Some(0), "{}", said(&out));
+    let new = std::fs::read_dir(root).unwrap().map(|e| e.unwrap().path()).find(|p| p.is_dir() && p != kept).unwrap();
+    let name = new.file_name().unwrap().to_str().unwrap();
+
+    let says = format!("CORRECTED LATER by {name} (the other plate)");
+    let pdf = dir.join("corrected.pdf");
+    assert_eq!(report(kept, &pdf, &[]), 0);
+    let first = pdftotext(&pdf, &["-l", "1", "-raw"]);
+    assert!(close(&first).contains(&close(&says)), "{first}");
+    if let Ok(to) = std::env::var("PLUMBSIGHT_CORRECTED_PDF") {
+        std::fs::copy(&pdf, to).unwrap();
+    }
+    // The first is signed, the correction is not.
+    for said in [says.as_str(), "It is not signed, and this one is"] {
+        assert!(close(&short(kept)).contains(&close(said)), "{}", short(kept));
+    }
+    assert!(!short(&new).contains("CORRECTED"));
+    let evidence = read_evidence(kept).unwrap().with_later(kept);
+    drawn(&evidence, true);
+
+    let table = said(&plumbsight(&["export", text(kept), text(&new), "--csv"]));
+    let column = table.lines().next().unwrap().split(',').position(|c| c == "corrected_by").unwrap();
+    let cells: Vec<&str> = table.lines().skip(1).map(|l| l.split(',').nth(column).unwrap()).collect();
+    assert!(cells.len() == 12 && cells[..6].iter().all(|c| *c == name) && cells[6..].iter().all(|c| c.is_empty()));
+    let json: Value =
+        serde_json::from_slice(&plumbsight(&["export", text(kept), text(&new), "--json"]).stdout).unwrap();
+    assert_eq!(
+        (&json["records"][0]["corrected_by"], &json["records"][1]["corrected_by"]),
+        (&name.into(), &Value::Null)
+    );
+
+    // The correction damaged: neither is to be relied on.
+    let file = new.join("record.json");
+    let whole = std::fs::read_to_string(&file).unwrap();
+    overwrite(&file, whole.replace("Invented Person", "Another Person").as_bytes());
+    assert!(short(kept).contains("A CORRECTION OF THIS RECORD"), "{}", short(kept));
+    let table = said(&plumbsight(&["export", text(kept), text(&new), "--csv"]));
+    assert!(table.contains(&format!(",{name} (not as it was recorded),")), "{table}");
+    std::fs::rename(&new, dir.join("elsewhere")).unwrap();
+    assert!(!short(kept).contains("CORRECTION"));
 }
 
 /// A record that was tampered with, an alarm of the hold watch, lost files.
@@ -469,6 +534,9 @@ fn thirty_photographs_stay_below_three_megabytes_and_nasty_texts_on_the_page() {
     .unwrap();
     let dir = tempfile::tempdir().unwrap();
     let kept = record(job.path(), &dir.path().join("records"), &format!("A. Person {NASTY}"));
+    let json: Value = serde_json::from_slice(&std::fs::read(kept.join("record.json")).unwrap()).unwrap();
+    assert_eq!(json["hold_alarms"], 1);
+    assert!(json["hold_doubt"].as_str().unwrap().contains("an alarm may stand in it"), "{}", json["hold_doubt"]);
     let drawn = laid_out(&kept, &[Paper::Letter, Paper::A4]);
     let all = texts(&drawn);
     // Nothing is lost: what is cut short is there in full elsewhere, what cannot be written by its code.

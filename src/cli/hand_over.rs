@@ -10,9 +10,10 @@ use std::path::{Path, PathBuf};
 
 pub(super) const REPORT_HELP: &str = "\
 From the record alone; nothing is measured again. Files are compared with the
-manifest first; what is damaged, a bad signature and alarms of the hold watch
-are said on the first page. The PDF is PDF/A-2b, for keeping; the same record
-gives the same bytes. Photographs are made smaller.
+manifest first; what is damaged, a bad signature, alarms of the hold watch and
+a later correction that lies beside the record are said on the first page. The
+PDF is PDF/A-2b, for keeping; the same record, not corrected since, gives the
+same bytes. Photographs are made smaller.
 
 Examples:
   plumbsight report records/2026-03-01_141530_X
@@ -25,7 +26,9 @@ Exit codes: 0 written   1 written, but the record is not as it was recorded
 
 pub(super) const EXPORT_HELP: &str = "\
 CSV: a line for each deviation of each station. JSON: everything that the
-records say, with their manifests' sums. Both name damaged records.
+records say, with their manifests' sums. Both name damaged records, and beside
+each record the one of those given that corrects it (corrected_by): count only
+lines where that is empty.
 
 Examples:
   plumbsight export kept/* --csv -o all.csv
@@ -60,7 +63,7 @@ pub(super) fn report(arguments: &ReportArguments) -> Result<u8, Failure> {
         Problem::of_file("--paper", format!("\"{}\" is no paper for a report", arguments.paper), "Say A4 or Letter.")
     })?;
     let lengths = if arguments.inches { Lengths::Inches } else { Lengths::Millimetres };
-    let evidence = read_evidence(&arguments.record)?;
+    let evidence = read_evidence(&arguments.record)?.with_later(&arguments.record);
     let to = arguments.output.as_deref().filter(|p| *p != Path::new("-"));
     let is_pdf = to.is_some_and(|p| p.extension().is_some_and(|e| e.eq_ignore_ascii_case("pdf")));
     if arguments.short && !is_pdf {

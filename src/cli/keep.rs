@@ -1,11 +1,11 @@
 //! `plumbsight record`, `recheck` and `key`: a job kept as a record, and a record looked at again.
 
 use crate::cli::{ProgressLine, say};
+use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
-use crate::record::keep::{JOB_FOLDER, Moment};
-use crate::record::{HoldRead, Problem, read_hold_log, write_new};
+use crate::record::{Problem, write_new};
 use crate::session::Failure;
-use crate::session::keep::{self, BAD_SIGNATURE, KeepOptions, Recheck, SignatureState};
+use crate::session::keep::{self, BAD_SIGNATURE, KeepOptions, Recheck, SignatureState, UNREADABLE_SIGNATURE};
 use clap::Args;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -100,7 +100,7 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
             if n == 1 { "" } else { "S" }
         );
     }
-    if let Some(doubt) = read_hold_log(&kept.folder.join(JOB_FOLDER)).as_ref().and_then(HoldRead::doubt) {
+    if let Some(doubt) = &kept.record.hold_doubt {
         let _ = writeln!(out, "{doubt}");
     }
     if kept.record.outcome.is_none() {
@@ -168,6 +168,7 @@ fn words(done: &Recheck, key_given: bool) -> String {
             "Signature: good for the key in the record; whose key that is, only the shop's own copy shows (--public-key).".to_owned()
         }
         (SignatureState::Bad, _) => format!("{BAD_SIGNATURE}."),
+        (SignatureState::Unreadable, _) => format!("{UNREADABLE_SIGNATURE}."),
     };
     let _ = writeln!(out, "{signature}");
     if let Some(why) = &done.unrepeatable {

@@ -2,12 +2,12 @@
 
 use super::report::{item, line_after, report};
 use super::{say, tell};
-use crate::index::{Found, Hit, Index, Kind, Place, Query, SeriesTrend, Trends};
+use crate::index::{Found, Hit, Index, Kind, Place, Query, SeriesTrend, Trends, doubted};
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE};
 use crate::record::result::Verdict;
 use crate::record::{HoldRead, Problem, json_text, read_hold_log, read_result};
 use crate::session::Failure;
-use crate::session::keep::{BAD_SIGNATURE, SignatureState, recheck};
+use crate::session::keep::recheck;
 use crate::uncertainty::trend::Change;
 use crate::uncertainty::{Estimate, K_95};
 use clap::{Args, ValueEnum};
@@ -216,6 +216,9 @@ fn row(out: &mut String, hit: &Hit) {
             if let Some(n) = r.hold_alarms.filter(|n| *n > 0) {
                 line_after(out, &indent, &indent, &alarms(n));
             }
+            if let Some(doubt) = &r.hold_doubt {
+                line_after(out, &indent, &indent, doubt);
+            }
         }
         None => {
             let _ = writeln!(out, "{:<10}  ○ cannot be read", hit.day);
@@ -224,6 +227,9 @@ fn row(out: &mut String, hit: &Hit) {
     let _ = writeln!(out, "{indent}{}", hit.folder);
     if hit.state == "gone" {
         line_after(out, &indent, &indent, "GONE: it was there before and is not there now.");
+    }
+    if let Some(by) = &hit.doubted_by {
+        line_after(out, &indent, &indent, &format!("{}.", doubted(by)));
     }
     if let Some(damage) = &hit.damage {
         line_after(out, &indent, &indent, &format!("DAMAGED: {damage}."));
@@ -242,13 +248,12 @@ fn open(folder: &Path, hit: &Hit) -> Result<u8, Failure> {
     let mut against: Vec<String> = Vec::new();
     against.extend(seen.damage.iter().map(|d| format!("DAMAGED: {} {}.", d.file, d.what.words())));
     against.extend(seen.contradictions.iter().map(|c| format!("CONTRADICTION: {c}.")));
-    if seen.signature == SignatureState::Bad {
-        against.push(format!("{BAD_SIGNATURE}."));
-    }
+    against.extend(seen.signature.against().map(|words| format!("{words}.")));
     let later = hit
         .corrected_by
         .as_ref()
-        .map(|by| format!("CORRECTED LATER by {by}: that record stands for this one; open it (`--open {by}`)."));
+        .map(|by| format!("CORRECTED LATER by {by}: that record stands for this one; open it (`--open {by}`)."))
+        .or_else(|| hit.doubted_by.as_deref().map(|by| format!("{}.", doubted(by))));
     let mut out = String::new();
     let _ = writeln!(out, "Record {}", folder.display());
     // What is wrong stands before and behind: the table between is longer than a screen.

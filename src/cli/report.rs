@@ -3,7 +3,7 @@
 use crate::record::ResultFile;
 use crate::record::result::{DeviationPart, StationPart, Value, VehiclePart, Verdict};
 use crate::report::{Lengths, SixLine, signed_with_u, with_u};
-use crate::uncertainty::digits::as_written;
+use crate::uncertainty::digits::{LastDigit, as_written};
 use crate::verdict::words::capital;
 use std::fmt::Write;
 
@@ -80,6 +80,13 @@ fn station_text(out: &mut String, station: &StationPart) {
     for (name, unit, d) in station.deviations.each() {
         let _ = writeln!(out, "{}", row(name, unit, d));
     }
+    if station.deviations.each().iter().any(|(_, _, d)| seems_out(d)) {
+        line(
+            out,
+            "",
+            "Judged with the unrounded figures: as shown here, |deviation| + U passes a tolerance by a last digit and does not.",
+        );
+    }
     let _ = writeln!(out);
     for (name, _, d) in station.deviations.each() {
         if d.verdict.is_some_and(|v| v != Verdict::In) {
@@ -148,6 +155,15 @@ fn largest_shares(out: &mut String, station: &StationPart) {
     let _ = writeln!(out);
 }
 
+/// True where a deviation is in tolerance and what is shown of it adds up to more.
+fn seems_out(d: &DeviationPart) -> bool {
+    let last = LastDigit::of(d.expanded);
+    let shown = |text: String| text.parse::<f64>().unwrap_or(0.0).abs();
+    let sum = shown(last.plain(d.deviation)) + shown(last.up(d.expanded));
+    // What differs by less than twelve digits is the same number.
+    d.verdict == Some(Verdict::In) && d.tolerance.is_some_and(|tolerance| sum > tolerance * (1.0 + 1e-12))
+}
+
 /// One line of the table; every number with its unit, the state as a shape and a word.
 fn row(name: &str, unit: &str, d: &DeviationPart) -> String {
     let SixLine { required, measured, deviation, expanded, tolerance } = SixLine::of(d, Lengths::Millimetres.of(unit));
@@ -158,10 +174,13 @@ fn row(name: &str, unit: &str, d: &DeviationPart) -> String {
         }
         None => String::new(),
     };
-    // A blank before each, so that no two run into one however many digits U asks for.
-    let [measured, deviation, expanded, tolerance] =
-        [measured, deviation, expanded, tolerance].map(|text| format!(" {text}"));
-    format!("{name:<9}{required:>10}{measured:>12}{deviation:>11}{expanded:>11}{tolerance:>11}{state}")
+    // Each ends where its column does, with a blank before it; where one is too long, those behind it take up what room they have.
+    let mut out = format!("{name:<9}");
+    for (text, end) in [required, measured, deviation, expanded, tolerance].iter().zip([19, 31, 42, 53, 64]) {
+        let room = usize::saturating_sub(end, out.chars().count()).max(text.chars().count() + 1);
+        let _ = write!(out, "{text:>room$}");
+    }
+    out + &state
 }
 
 /// A number that rounds to zero is shown as zero, not as minus zero.
@@ -376,6 +395,13 @@ mod tests {
         assert!(row("distance", "mm", &deviation(Some(Verdict::In))).ends_with("● in"));
         assert!(row("distance", "mm", &deviation(Some(Verdict::Out))).ends_with("▲ out"));
         assert!(row("yaw", "deg", &deviation(None)).ends_with("not asked"));
+        let long = DeviationPart { required: 1599.99934, ..deviation(Some(Verdict::NotProven)) };
+        let text = row("distance", "mm", &long);
+        assert_eq!(text, "distance  1599.99934 mm 1599.96 mm -0.04 mm  ±0.79 mm      ±5 mm  ◆ not proven");
+        // Its judgement was made with all digits.
+        let close = DeviationPart { deviation: 4.2101, expanded: 0.7898, ..deviation(Some(Verdict::In)) };
+        assert!(seems_out(&DeviationPart { deviation: 4.2151, expanded: 0.7845, ..close.clone() }));
+        assert!(!seems_out(&close) && !seems_out(&deviation(Some(Verdict::In))) && !seems_out(&long));
     }
 
     #[test]

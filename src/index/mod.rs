@@ -3,6 +3,7 @@
 //! The index is a cache and never an authority: it lies outside the records, is refreshed from them before every use, and where it is broken, foreign or
 //! held by another program it is made anew or done without, with a word. Only [`store`] knows SQL.
 
+mod chains;
 mod read;
 mod store;
 mod trends;
@@ -141,6 +142,8 @@ pub struct Hit {
     pub corrected_later: bool,
     /// The newest sound revision of it, where that is another record: its folder below the root.
     pub corrected_by: Option<String>,
+    /// A correction of it that is damaged or gone, so that nobody knows whether this record stands; its folder below the root. Never where a sound one stands for it.
+    pub doubted_by: Option<String>,
     /// Its `record.json`; `null` where that cannot be read.
     pub record: Option<RecordFile>,
 }
@@ -250,7 +253,7 @@ impl Index {
         self
     }
 
-    /// Records that match, newest first. The newest revision stands for its record; one whose correction is damaged stands again.
+    /// Records that match, newest first. The newest revision stands for its record; one whose correction is damaged or gone is found again, and says so.
     ///
     /// # Errors
     /// The index broke since it was opened.
@@ -267,6 +270,7 @@ impl Index {
             damage: m.damage,
             corrected_later: m.replaced_by.is_some(),
             corrected_by: m.replaced_by,
+            doubted_by: m.doubted_by,
             record: m.record,
         });
         Ok(Found { hits: hits.collect(), total })
@@ -333,6 +337,13 @@ impl Index {
             "Ask again; --rebuild makes it anew. The records themselves are not touched by it.",
         )
     }
+}
+
+/// What is said of a record whose correction in this folder is damaged or gone; without its full stop.
+pub fn doubted(by: &str) -> String {
+    format!(
+        "A CORRECTION OF IT CANNOT BE RELIED ON: {by}, which is or may be one, is damaged or gone; until that is cleared up, do not rely on this record either"
+    )
 }
 
 fn words(fault: &Fault) -> String {

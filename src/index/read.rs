@@ -11,12 +11,15 @@ use crate::record::keep::manifest::{MANIFEST, SIGNATURE, read_manifest, sha256_h
 use crate::record::keep::sign::PUBLIC_KEY;
 use crate::record::keep::{JOB_FOLDER, RECORD_FILE, RESULT_FILE, RecordFile, contradictions, record_of};
 use crate::record::{Problem, ResultBrief, json_text};
-use crate::session::keep::{BAD_SIGNATURE, SignatureState, signature_state};
+use crate::session::keep::{SignatureState, signature_state, signer};
 use std::path::Path;
 use std::time::UNIX_EPOCH;
 
 /// Files whose size and time tell whether a record must be read again; the first two make a folder a record.
 const STAMPED: [&str; 5] = [RECORD_FILE, MANIFEST, RESULT_FILE, SIGNATURE, PUBLIC_KEY];
+
+/// Sums that are taken from a damaged description: no record was corrected more often.
+const MOST_CLAIMS: usize = 1000;
 
 /// Size and time of the files that the index looks at, as one text; `None` where the folder holds neither a record's description nor a manifest.
 ///
@@ -77,11 +80,15 @@ pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
     };
     let (record_bytes, result_bytes) = (summed(RECORD_FILE, record_bytes), summed(RESULT_FILE, result_bytes));
     let vouched = record_bytes.as_ref().is_some_and(|(_, _, as_kept)| *as_kept);
-    if matches!(signature_state(path, None), Ok(SignatureState::Bad)) {
-        damage.push(BAD_SIGNATURE.into());
+    let signature = signature_state(path, None).unwrap_or(SignatureState::Unreadable);
+    damage.extend(signature.against().map(str::to_owned));
+    if signature == SignatureState::Unreadable {
+        stamp.clear();
     }
     let mut noted = |problem: Problem| damage.push(problem.what);
-    let record = record_bytes.and_then(|(bytes, ..)| record_of(&bytes, RECORD_FILE).map_err(&mut noted).ok());
+    let record = record_bytes.as_ref().and_then(|(bytes, ..)| record_of(bytes, RECORD_FILE).map_err(&mut noted).ok());
+    let vouched = vouched && record.is_some();
+    let claims = record_bytes.filter(|_| !vouched).map(|(bytes, ..)| sums_in(&bytes)).unwrap_or_default();
     let result = result_bytes.as_ref().and_then(|(bytes, ..)| brief_of(bytes, RESULT_FILE).map_err(&mut noted).ok());
     if let (Some(record), Some(result)) = (&record, &result) {
         damage.extend(contradictions(record, result));
@@ -97,11 +104,22 @@ pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
         manifest_sha: manifest.map(|bytes| sha256_hex(&bytes)),
         result_sha: result_bytes.map(|(_, sum, _)| sum),
         vouched,
+        whole_manifest: sums.is_some(),
+        claims,
+        signer: (signature == SignatureState::Good).then(|| signer(path)).flatten(),
+        by_result: result.map(|r| (r.vin, r.placement.title, r.verdict)),
         haystack: haystack(&folder, record.as_ref()),
         record,
         series,
         folder,
     }
+}
+
+/// Whatever in a damaged description may be the sum of a manifest: 64 hexadecimal digits in a row.
+fn sums_in(bytes: &[u8]) -> Vec<String> {
+    let text = String::from_utf8_lossy(bytes);
+    let runs = text.split(|c: char| !c.is_ascii_hexdigit());
+    runs.filter(|run| run.len() == 64).take(MOST_CLAIMS).map(str::to_lowercase).collect()
 }
 
 /// All that free text is looked for in, in small letters.

@@ -3,18 +3,19 @@
 //! Every value goes in as a parameter, never as a part of a statement, and texts are looked for with `instr`, which knows no wildcards: a name with quotes or
 //! percent signs is a name.
 
+use super::chains::{self, Link};
 use super::{Kind, Place, Query, SeriesValue};
 use crate::record::keep::RecordFile;
 use crate::record::result::Verdict;
 use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, ToSql, Transaction, TransactionBehavior, params};
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 use std::path::Path;
 use std::time::Duration;
 
 /// Marks a database as an index of records ("plmb").
 const APPLICATION: i64 = 0x706c_6d62;
 /// Of the tables; another version is made anew.
-const VERSION: i64 = 2;
+const VERSION: i64 = 3;
 /// How long another program may hold the index before it is done without.
 const PATIENCE: Duration = Duration::from_secs(2);
 
@@ -26,7 +27,7 @@ DROP TABLE IF EXISTS series;
 CREATE TABLE records (
   folder TEXT PRIMARY KEY, name TEXT NOT NULL, stamp TEXT NOT NULL, vanished INTEGER NOT NULL DEFAULT 0, damage TEXT,
   made_utc TEXT, sorted TEXT NOT NULL, day TEXT NOT NULL, vin TEXT, placement TEXT, verdict TEXT, by TEXT, revision INTEGER, corrects TEXT, corrects_sha TEXT,
-  earlier TEXT NOT NULL, manifest_sha TEXT, result_sha TEXT, replaced_by TEXT
+  earlier TEXT NOT NULL, claims TEXT NOT NULL, vouched INTEGER NOT NULL, signer TEXT, manifest_sha TEXT, result_sha TEXT, replaced_by TEXT, doubted_by TEXT
 ) WITHOUT ROWID;
 CREATE INDEX by_time ON records (sorted DESC, folder);
 CREATE INDEX by_manifest ON records (manifest_sha);
@@ -37,7 +38,8 @@ CREATE TABLE series (folder TEXT NOT NULL, kind TEXT NOT NULL, kit TEXT NOT NULL
 CREATE INDEX by_folder ON series (folder);
 ";
 
-const ASKED: &str = "(:vin IS NULL OR instr(lower(r.vin), :vin) > 0) AND (:since IS NULL OR substr(r.day, 1, length(:since)) >= :since) \
+// A record that cannot say which car it is of is found by its folder, which is named after the car.
+const ASKED: &str = "(:vin IS NULL OR instr(lower(coalesce(r.vin, iif(r.damage IS NULL, '', r.folder))), :vin) > 0) AND (:since IS NULL OR substr(r.day, 1, length(:since)) >= :since) \
                      AND (:until IS NULL OR substr(r.day, 1, length(:until)) <= :until) AND (:placement IS NULL OR instr(r.placement, :placement) > 0) \
                      AND (:verdict IS NULL OR r.verdict = :verdict) AND (:by IS NULL OR instr(r.by, :by) > 0) \
                      AND (:text IS NULL OR r.folder IN (SELECT t.folder FROM texts t WHERE instr(t.haystack, :text) > 0)) AND (:damaged = 0 OR r.damage IS NOT NULL OR r.vanished = 1)";
@@ -51,6 +53,14 @@ pub(super) struct Row {
     pub record: Option<RecordFile>,
     /// False where `record.json` is not as its manifest says: what it claims to correct then counts for nothing.
     pub vouched: bool,
+    /// True where the manifest can be read and is as it was written.
+    pub whole_manifest: bool,
+    /// Sums that stand in a description that nothing vouches for: it may correct those records.
+    pub claims: Vec<String>,
+    /// Which key signed it, where that is good.
+    pub signer: Option<String>,
+    /// VIN, placement's title and verdict by the result, where the description cannot be read.
+    pub by_result: Option<(Option<String>, String, Verdict)>,
     pub manifest_sha: Option<String>,
     pub result_sha: Option<String>,
     pub haystack: String,
@@ -65,6 +75,8 @@ pub(super) struct Match {
     pub damage: Option<String>,
     /// The newest sound revision of it, where that is another record: its folder.
     pub replaced_by: Option<String>,
+    /// The folder of a correction of it that is damaged or gone.
+    pub doubted_by: Option<String>,
     /// Its `record.json`.
     pub record: Option<RecordFile>,
 }
@@ -178,20 +190,21 @@ impl Store {
             |row| row.get(0),
         )?;
         let mut shown = self.connection.prepare(&format!(
-            "SELECT r.folder, r.day, r.vanished, r.damage, r.replaced_by, (SELECT s.record FROM said s WHERE s.folder = r.folder) {asked} \
+            "SELECT r.folder, r.day, r.vanished, r.damage, r.replaced_by, r.doubted_by, (SELECT s.record FROM said s WHERE s.folder = r.folder) {asked} \
              ORDER BY r.sorted DESC, r.folder LIMIT :limit"
         ))?;
         let limit = i64::try_from(query.limit).unwrap_or(i64::MAX);
         let mut out = Vec::new();
         let mut rows = shown.query(q.with(&[(":all", &all), (":limit", &limit)]).as_slice())?;
         while let Some(row) = rows.next()? {
-            let record: Option<String> = row.get(5)?;
+            let record: Option<String> = row.get(6)?;
             out.push(Match {
                 folder: row.get(0)?,
                 day: row.get(1)?,
                 vanished: row.get(2)?,
                 damage: row.get(3)?,
                 replaced_by: row.get(4)?,
+                doubted_by: row.get(5)?,
                 record: record.map(|text| serde_json::from_str(&text)).transpose().map_err(not_as_written)?,
             });
         }
@@ -253,6 +266,15 @@ impl Store {
             let (new, old): (String, String) = (row.get(0)?, row.get(1)?);
             out.push((new, format!("It corrects {old}, which is damaged or not here: what that one corrected may be listed as if it still stood.")));
         }
+        // Most shops' folders hold no correction.
+        let any: bool = self.connection.query_row(
+            "SELECT EXISTS (SELECT 1 FROM records WHERE corrects_sha IS NOT NULL)",
+            [],
+            |row| row.get(0),
+        )?;
+        if any {
+            out.extend(chains::odd(&links(&self.connection)?));
+        }
         Ok(out)
     }
 }
@@ -308,43 +330,120 @@ impl Asked {
     }
 }
 
-/// Writes a row, in place of the one before it.
+/// What is kept of a record's own description to search and to chain by.
+struct Said {
+    made_utc: Option<String>,
+    day: String,
+    vin: Option<String>,
+    placement: Option<String>,
+    verdict: Option<String>,
+    by: Option<String>,
+    revision: Option<i64>,
+    corrects: Option<String>,
+    corrects_sha: Option<String>,
+    earlier: String,
+    vouched: bool,
+    signer: Option<String>,
+    manifest_sha: Option<String>,
+    haystack: String,
+}
+
+impl Said {
+    /// As the record has it now.
+    fn now(row: &Row, name: &str) -> Self {
+        let r = row.record.as_ref();
+        let corrects = r.and_then(|r| r.corrects.as_ref()).filter(|_| row.vouched);
+        let by_result = row.by_result.as_ref();
+        Self {
+            made_utc: r.map(|r| r.made_utc.clone()),
+            // Of a record that cannot be read, the day that its folder is named after.
+            day: r.map(|r| r.made_local.as_str()).unwrap_or(name).chars().take(10).collect(),
+            vin: r.map_or_else(|| by_result.and_then(|b| b.0.clone()), |r| r.vin.clone()),
+            placement: r.map(|r| &r.placement.title).or(by_result.map(|b| &b.1)).map(|t| t.to_lowercase()),
+            verdict: r.map(|r| r.verdict).or(by_result.map(|b| b.2)).map(|v| v.words().to_owned()),
+            by: r.map(|r| r.by.to_lowercase()),
+            revision: r.map(|r| i64::from(r.revision)),
+            corrects: corrects.map(|c| c.record.clone()),
+            corrects_sha: corrects.map(|c| c.manifest_sha256.clone()),
+            earlier: corrects.map(|c| c.earlier.join(" ")).unwrap_or_default(),
+            vouched: row.vouched,
+            signer: row.signer.clone(),
+            manifest_sha: row.manifest_sha.clone(),
+            haystack: row.haystack.clone(),
+        }
+    }
+
+    /// As it was when it was read whole the last time, where the record is still that one by its manifest, as far as that can be read.
+    fn before(writing: &Transaction, row: &Row) -> Result<Option<Self>, Fault> {
+        let mut asked = writing.prepare(
+            "SELECT r.made_utc, r.day, r.vin, r.placement, r.verdict, r.by, r.revision, r.corrects, r.corrects_sha, r.earlier, r.vouched, r.signer, \
+             r.manifest_sha, t.haystack FROM records r JOIN texts t ON t.folder = r.folder \
+             WHERE r.folder = ?1 AND r.vouched = 1 AND (?2 IS NULL OR r.manifest_sha = ?2)",
+        )?;
+        let said = |r: &rusqlite::Row| {
+            Ok(Self {
+                made_utc: r.get(0)?,
+                day: r.get(1)?,
+                vin: r.get(2)?,
+                placement: r.get(3)?,
+                verdict: r.get(4)?,
+                by: r.get(5)?,
+                revision: r.get(6)?,
+                corrects: r.get(7)?,
+                corrects_sha: r.get(8)?,
+                earlier: r.get(9)?,
+                vouched: r.get(10)?,
+                signer: r.get(11)?,
+                manifest_sha: r.get(12)?,
+                haystack: r.get(13)?,
+            })
+        };
+        // A manifest that is there and altered is not that of another record.
+        let manifest = row.manifest_sha.as_ref().filter(|_| row.whole_manifest);
+        Ok(asked.query_row(params![row.folder, manifest], said).optional()?)
+    }
+}
+
+/// Writes a row, in place of the one before it. Where the record's own description cannot be read or believed now, what was known of it stays known: a
+/// correction that is damaged still corrects.
 pub(super) fn put(writing: &Transaction, row: &Row) -> Result<(), Fault> {
     let name = row.folder.rsplit('/').next().unwrap_or(&row.folder);
-    let r = row.record.as_ref();
-    // Of a record that cannot be read, the day that its folder is named after.
-    let day = r.map(|r| r.made_local.as_str()).unwrap_or(name).chars().take(10).collect::<String>();
-    let record = r.and_then(|r| serde_json::to_string(r).ok());
-    let corrects = r.and_then(|r| r.corrects.as_ref()).filter(|_| row.vouched);
+    let before = if row.vouched { None } else { Said::before(writing, row)? };
+    let said = before.unwrap_or_else(|| Said::now(row, name));
+    let record = row.record.as_ref().and_then(|r| serde_json::to_string(r).ok());
     writing
         .prepare(
             "INSERT OR REPLACE INTO records (folder, name, stamp, damage, made_utc, sorted, day, vin, placement, verdict, by, revision, \
-             corrects, corrects_sha, earlier, manifest_sha, result_sha) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
+             corrects, corrects_sha, earlier, claims, vouched, signer, manifest_sha, result_sha) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20)",
         )?
         .execute(params![
             row.folder,
             name,
             row.stamp,
             row.damage,
-            r.map(|r| &r.made_utc),
+            said.made_utc,
             // What cannot be read comes first.
-            r.map_or("9999", |r| &r.made_utc),
-            day,
-            r.and_then(|r| r.vin.as_ref()),
-            r.map(|r| r.placement.title.to_lowercase()),
-            r.map(|r| r.verdict.words()),
-            r.map(|r| r.by.to_lowercase()),
-            r.map(|r| r.revision),
-            corrects.map(|c| &c.record),
-            corrects.map(|c| &c.manifest_sha256),
-            corrects.map(|c| c.earlier.join(" ")).unwrap_or_default(),
-            row.manifest_sha,
+            row.record.as_ref().map_or("9999", |r| &r.made_utc),
+            said.day,
+            said.vin,
+            said.placement,
+            said.verdict,
+            said.by,
+            said.revision,
+            said.corrects,
+            said.corrects_sha,
+            said.earlier,
+            // Where it is known what it corrects, a guess adds nothing.
+            if said.vouched { String::new() } else { row.claims.join(" ") },
+            said.vouched,
+            said.signer,
+            said.manifest_sha,
             row.result_sha,
         ])?;
     writing
         .prepare("INSERT OR REPLACE INTO texts (folder, haystack) VALUES (?1, ?2)")?
-        .execute(params![row.folder, row.haystack])?;
+        .execute(params![row.folder, said.haystack])?;
     writing
         .prepare("INSERT OR REPLACE INTO said (folder, record) VALUES (?1, ?2)")?
         .execute(params![row.folder, record])?;
@@ -364,63 +463,46 @@ pub(super) fn set_vanished(writing: &Transaction, folder: &str, vanished: bool) 
     Ok(())
 }
 
-/// One record in the chains of corrections.
-struct Link {
-    folder: String,
-    manifest: Option<String>,
-    /// Manifests of the records before it, as it says: the one it corrects first.
-    before: Vec<String>,
-    sound: bool,
-    rank: (i64, String),
-    replaced_by: Option<String>,
-}
-
-/// Works out anew which record each one is replaced by: the newest sound one from which a chain of corrections leads to its very manifest, through records
-/// that are damaged or gone as well. Names and folders decide nothing.
-pub(super) fn link(writing: &Transaction) -> Result<(), Fault> {
-    let mut of_all = writing.prepare(
-        "SELECT folder, manifest_sha, corrects_sha, earlier, vanished = 0 AND damage IS NULL, coalesce(revision, 0), sorted, replaced_by FROM records",
+/// Every record as a link of the chains of corrections.
+fn links(connection: &Connection) -> Result<Vec<Link>, Fault> {
+    let mut of_all = connection.prepare(
+        "SELECT folder, manifest_sha, corrects_sha, earlier, claims, vouched, revision IS NULL, vanished = 0 AND damage IS NULL, vanished, \
+         coalesce(revision, 0), sorted, signer, replaced_by, doubted_by FROM records",
     )?;
     let rows = of_all.query_map([], |row| {
-        let earlier: String = row.get(3)?;
+        let words = |k: usize| row.get::<_, String>(k);
+        let (earlier, claims) = (words(3)?, words(4)?);
         let before = row.get::<_, Option<String>>(2)?.into_iter();
+        let split = |text: &str| text.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
         Ok(Link {
             folder: row.get(0)?,
             manifest: row.get(1)?,
-            before: before.chain(earlier.split_whitespace().map(str::to_owned)).collect(),
-            sound: row.get(4)?,
-            rank: (row.get(5)?, row.get(6)?),
-            replaced_by: row.get(7)?,
+            before: before.chain(split(&earlier)).collect(),
+            blank: row.get::<_, bool>(6)? && claims.is_empty(),
+            claims: split(&claims),
+            vouched: row.get(5)?,
+            sound: row.get(7)?,
+            vanished: row.get(8)?,
+            revision: row.get(9)?,
+            sorted: row.get(10)?,
+            signer: row.get(11)?,
+            replaced_by: row.get(12)?,
+            doubted_by: row.get(13)?,
         })
     })?;
-    let all: Vec<Link> = rows.collect::<Result<_, _>>()?;
-    let mut of_manifest: HashMap<&str, Vec<usize>> = HashMap::new();
-    for (k, link) in all.iter().enumerate() {
-        if let Some(manifest) = &link.manifest {
-            of_manifest.entry(manifest).or_default().push(k);
-        }
-    }
-    let mut by: Vec<Option<usize>> = vec![None; all.len()];
-    for (newest, link) in all.iter().enumerate().filter(|(_, link)| link.sound && !link.before.is_empty()) {
-        let mut open: Vec<&str> = link.before.iter().map(String::as_str).collect();
-        let mut seen: HashSet<&str> = link.manifest.as_deref().into_iter().collect();
-        while let Some(manifest) = open.pop() {
-            if !seen.insert(manifest) {
-                continue;
-            }
-            for &old in of_manifest.get(manifest).into_iter().flatten() {
-                if by[old].is_none_or(|other| all[other].rank < link.rank) {
-                    by[old] = Some(newest);
-                }
-                open.extend(all[old].before.iter().map(String::as_str));
-            }
-        }
-    }
-    let mut change = writing.prepare("UPDATE records SET replaced_by = ?2 WHERE folder = ?1")?;
-    for (link, by) in all.iter().zip(by) {
-        let by = by.map(|k| &all[k].folder);
-        if by != link.replaced_by.as_ref() {
-            change.execute(params![link.folder, by])?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// Works out anew which record each one is replaced by, and which cannot be relied on because a correction of it cannot.
+pub(super) fn link(writing: &Transaction) -> Result<(), Fault> {
+    let all = links(writing)?;
+    let standing = chains::standing(&all);
+    let mut change = writing.prepare("UPDATE records SET replaced_by = ?2, doubted_by = ?3 WHERE folder = ?1")?;
+    for ((link, by), doubted) in all.iter().zip(standing.replaced).zip(standing.doubted) {
+        let of = |k: Option<usize>| k.map(|k| &all[k].folder);
+        let (by, doubted) = (of(by), of(doubted));
+        if by != link.replaced_by.as_ref() || doubted != link.doubted_by.as_ref() {
+            change.execute(params![link.folder, by, doubted])?;
         }
     }
     Ok(())

@@ -300,6 +300,7 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
 fn record_stands(model: &Model) -> (Option<Verdict>, String) {
     match (&model.outcome, &model.keeping.kept) {
         _ if model.alarms() > 0 => (Some(Verdict::Out), "moved during hold".into()),
+        _ if model.hold_doubt.is_some() => (Some(Verdict::Out), "hold log unreadable".into()),
         (_, Doing::Running) => (None, "being kept".into()),
         (_, Doing::Failed(_)) => (Some(Verdict::Out), "not kept".into()),
         (_, Doing::Done(_)) => (None, "record kept".into()),

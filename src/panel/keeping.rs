@@ -4,7 +4,7 @@ use crate::record::OutcomePart;
 pub use crate::record::Routine;
 use crate::record::keep::RecordFile;
 use crate::record::result::Verdict;
-use crate::session::keep::{Recheck, SignatureState};
+use crate::session::keep::{BAD_SIGNATURE, Recheck, SignatureState, UNREADABLE_SIGNATURE};
 use std::path::PathBuf;
 
 /// Records that a list shows at most; the search is for the rest.
@@ -120,8 +120,12 @@ pub struct FoundRecord {
     pub verdict: Verdict,
     /// The hold watch named something that moved.
     pub alarms: bool,
+    /// Why more alarms may stand in the watch's log than were read.
+    pub hold_doubt: Option<String>,
     /// What is wrong with its files or its signature.
     pub damage: Option<String>,
+    /// The folder of a correction of it that is damaged or gone.
+    pub doubted_by: Option<String>,
     /// All that can be searched for, in small letters.
     words: String,
 }
@@ -151,7 +155,9 @@ impl FoundRecord {
             line,
             verdict: record.verdict,
             alarms: record.hold_alarms.is_some_and(|n| n > 0),
+            hold_doubt: record.hold_doubt.clone(),
             damage: None,
+            doubted_by: None,
             words,
         }
     }
@@ -352,13 +358,15 @@ pub fn recheck_lines(done: &Recheck) -> Lines {
         out.push((Verdict::In, "Files: all as recorded.".into()));
     }
     out.extend(done.damage.iter().map(|d| (Verdict::Out, format!("{} {}.", d.file, d.what.words()))));
+    out.extend(done.contradictions.iter().map(|c| (Verdict::Out, format!("It contradicts itself: {c}."))));
     out.push(match done.signature {
         SignatureState::None => (Verdict::NotMeasured, "Signature: none.".into()),
         SignatureState::Good => (
             Verdict::In,
             "Signature: good for the key in the record; whose key that is, only the shop's own copy shows.".into(),
         ),
-        SignatureState::Bad => (Verdict::Out, "Signature: bad, or missing.".into()),
+        SignatureState::Bad => (Verdict::Out, format!("{BAD_SIGNATURE}.")),
+        SignatureState::Unreadable => (Verdict::Out, format!("{UNREADABLE_SIGNATURE}.")),
     });
     out.extend(done.unrepeatable.iter().map(|why| (Verdict::Out, format!("It cannot be measured again. {why}"))));
     if let Some(again) = &done.repeated {
@@ -416,6 +424,25 @@ mod tests {
         assert!(keeping.form.corrects.is_none() && keeping.form.by == "A. Person");
         keeping.begin(None);
         assert_eq!(keeping.kept, Doing::Idle);
+    }
+
+    #[test]
+    fn what_is_not_confirmed_says_why() {
+        let sound = Recheck {
+            record: None,
+            damage: Vec::new(),
+            contradictions: vec!["record.json contradicts result.json: its VIN is \"A\"".into()],
+            signature: SignatureState::None,
+            repeated: None,
+            unrepeatable: None,
+        };
+        let says = |done: &Recheck, words: &str| {
+            recheck_lines(done).iter().any(|(verdict, line)| *verdict == Verdict::Out && line.contains(words))
+        };
+        assert!(says(&sound, "not confirmed") && says(&sound, "its VIN is \"A\""));
+        let bad = Recheck { signature: SignatureState::Bad, ..sound };
+        assert!(says(&bad, BAD_SIGNATURE));
+        assert!(says(&Recheck { signature: SignatureState::Unreadable, ..bad }, UNREADABLE_SIGNATURE));
     }
 
     #[test]

@@ -133,6 +133,8 @@ pub struct Opened {
     pub came: Result<Option<OutcomePart>, Problem>,
     /// Alarms in the log of earlier hold watches.
     pub alarms: usize,
+    /// Why more may stand in that log than was read.
+    pub doubt: Option<String>,
 }
 
 /// What the worker tells.

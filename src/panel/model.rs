@@ -47,6 +47,8 @@ pub struct Model {
     pub came_wrong: Option<Problem>,
     /// Alarms in the log of hold watches before the running one, and in the running one.
     alarms: (usize, usize),
+    /// Why more may stand in the log of the hold watch than was read.
+    pub hold_doubt: Option<String>,
     /// The camera of the live reading.
     pub camera: CameraChoice,
     /// The live reading.
@@ -88,6 +90,7 @@ impl Default for Model {
             keeping: Keeping::default(),
             came_wrong: None,
             alarms: (0, 0),
+            hold_doubt: None,
             camera: CameraChoice::default(),
             live: LiveState::Off,
             holding: false,
@@ -443,6 +446,7 @@ impl Model {
         self.opened = None;
         self.came_wrong = None;
         self.alarms = (0, 0);
+        self.hold_doubt = None;
         self.basis.clear();
         // Another job has other profiles.
         self.camera.lenses.clear();
@@ -455,8 +459,9 @@ impl Model {
     }
 
     fn take_job(&mut self, opened: Opened) -> Vec<Task> {
-        let Opened { job, earlier, list, came, alarms } = opened;
+        let Opened { job, earlier, list, came, alarms, doubt } = opened;
         self.list = list;
+        self.hold_doubt = doubt;
         self.alarms.0 = alarms.saturating_sub(self.alarms.1);
         // Read anew because a photograph came: what is being typed stays.
         let another = self.opened.as_ref() != Some(&job.folder);

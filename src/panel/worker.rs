@@ -13,7 +13,7 @@ use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
 use crate::record::result::Verdict;
 use crate::record::{
-    Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, hold_alarms, json_text, read_job,
+    Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, read_hold_log, read_job,
     read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome,
 };
 use crate::report::{Lengths, Options, read_evidence, write_pdf};
@@ -170,8 +170,10 @@ fn read(folder: &Path) -> Result<Opened, Problem> {
     let earlier = read_result(&job.folder.join("result.json")).ok();
     let list = read_readiness(&job.folder)?;
     let came = read_outcome(&job.folder);
-    let alarms = hold_alarms(&job.folder).unwrap_or(0);
-    Ok(Opened { job: Arc::new(job), earlier: earlier.map(Arc::new), list: Some(list), came, alarms })
+    let log = read_hold_log(&job.folder);
+    let alarms = log.as_ref().map_or(0, HoldRead::alarms);
+    let doubt = log.as_ref().and_then(HoldRead::doubt);
+    Ok(Opened { job: Arc::new(job), earlier: earlier.map(Arc::new), list: Some(list), came, alarms, doubt })
 }
 
 fn write(result: &ResultFile, path: PathBuf) -> Result<PathBuf, Problem> {
@@ -228,6 +230,7 @@ fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
     let of = |hit: &Hit| {
         let mut found = FoundRecord::of(index.path_of(hit), hit.record.as_ref()?);
         found.damage.clone_from(&hit.damage);
+        found.doubted_by.clone_from(&hit.doubted_by);
         Some(found)
     };
     Ok((hits.iter().filter(|hit| hit.state != "gone").filter_map(of).collect(), unread))
@@ -235,12 +238,12 @@ fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
 
 /// The report of a record as PDF, in the folder beside it; a line says where.
 fn write_report(record: &Path) -> Result<Lines, session::Failure> {
-    let evidence = read_evidence(record)?;
+    let evidence = read_evidence(record)?.with_later(record);
     let to = record.with_file_name(format!("report-{}.pdf", evidence.name));
     let options = Options { paper: Paper::A4, lengths: Lengths::Millimetres, short: false };
     write_pdf(&evidence, &options, &to)?;
     let mut lines = vec![(Verdict::In, format!("The report is in {}", to.display()))];
-    for against in evidence.against() {
+    for against in evidence.later.iter().cloned().chain(evidence.against()) {
         lines.push((Verdict::Out, against));
     }
     Ok(lines)

@@ -100,11 +100,6 @@ fn says_alarm(line: &str) -> bool {
     read.is_ok_and(|v| v.get("alarm").and_then(serde_json::Value::as_bool) == Some(true))
 }
 
-/// Lines of a job folder's log that say that something moved; `None` where there is no log, or none that can be read.
-pub fn hold_alarms(folder: &Path) -> Option<usize> {
-    read_hold_log(folder).filter(|log| log.fault.is_none()).map(|log| log.alarms())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -128,13 +123,11 @@ mod tests {
         std::fs::write(dir.path().join(HOLD_LOG), bytes).unwrap();
         let log = read_hold_log(dir.path()).unwrap();
         assert_eq!((log.alarms(), log.unreadable, log.doubt()), (2, 0, None));
-        assert_eq!(hold_alarms(dir.path()), Some(2));
 
         // There, and not to be read: not the same as none.
         std::fs::remove_file(dir.path().join(HOLD_LOG)).unwrap();
         std::fs::create_dir(dir.path().join(HOLD_LOG)).unwrap();
         let log = read_hold_log(dir.path()).unwrap();
         assert!(log.doubt().unwrap().contains("cannot be read (it is no file"), "{log:?}");
-        assert_eq!(hold_alarms(dir.path()), None);
     }
 }

@@ -9,7 +9,7 @@ use crate::record::keep::manifest::{Damage, MANIFEST, sha256_hex};
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE, RecordFile, SURVEY_FILE};
 use crate::record::result::Verdict;
 use crate::record::{HoldRead, OutcomePart, Problem, ResultFile, read_hold_log, read_outcome, read_result};
-use crate::session::keep::{BAD_SIGNATURE, SignatureState, recheck};
+use crate::session::keep::{SignatureState, recheck};
 use crate::session::{Failure, SeenTag, seen_tags};
 use crate::verdict::words::capital;
 use rayon::prelude::*;
@@ -46,6 +46,8 @@ pub struct Evidence {
     pub record: Option<RecordFile>,
     /// `result.json`, or why it cannot be read.
     pub result: Result<ResultFile, String>,
+    /// What records beside it say: that they correct it, in sentences; empty until [`Evidence::with_later`] looked, and where none does.
+    pub later: Vec<String>,
     /// The log of the hold watch, where there is one.
     pub hold: Option<HoldRead>,
     /// What came after the measurement, where that was typed in.
@@ -84,9 +86,7 @@ impl Evidence {
             out.push(format!("THIS RECORD IS DAMAGED. Do not rely on anything in this report: {}.", named.join("; ")));
         }
         out.extend(contradictions.iter().map(|c| format!("THIS RECORD CONTRADICTS ITSELF. {}.", capital(c))));
-        if *signature == SignatureState::Bad {
-            out.push(format!("{BAD_SIGNATURE}. Do not rely on anything in this report."));
-        }
+        out.extend(signature.against().map(|words| format!("{words}. Do not rely on anything in this report.")));
         out
     }
 
@@ -130,6 +130,7 @@ fn of_record(folder: &Path, name: String) -> Result<Evidence, Failure> {
         outcome: seen.record.as_ref().and_then(|r| r.outcome.clone()),
         record: seen.record,
         result: read_result(&folder.join(RESULT_FILE)).map_err(|p| p.to_string()),
+        later: Vec::new(),
         hold: read_hold_log(&job_folder),
         // A measurement that failed keeps no survey; its photographs are then shown as they are.
         tags: seen_tags(&folder.join(SURVEY_FILE)).unwrap_or_default(),
@@ -153,6 +154,7 @@ fn of_job(folder: &Path, name: String) -> Result<Evidence, Failure> {
         kept: Kept::Job,
         record: None,
         result: Ok(read_result(&path)?),
+        later: Vec::new(),
         hold: read_hold_log(folder),
         outcome: read_outcome(folder)?,
         tags: Vec::new(),

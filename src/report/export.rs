@@ -2,6 +2,7 @@
 
 use crate::record::{HoldRead, Problem, json_text};
 use crate::report::evidence::{Evidence, Kept};
+use crate::report::later::corrected_by;
 use crate::session::keep::SignatureState;
 use crate::uncertainty::digits::as_written;
 use serde::Serialize;
@@ -26,6 +27,8 @@ struct Exported<'a> {
     contradictions: &'a [String],
     /// `none`, `good`, `BAD`; `null` for a job folder.
     signature: Option<&'static str>,
+    /// The newest of the given records that corrects it.
+    corrected_by: Option<String>,
     /// Why the log of the hold watch may hold more alarms than could be read.
     hold_log_unreadable: Option<String>,
     record: Option<&'a crate::record::keep::RecordFile>,
@@ -48,7 +51,9 @@ fn manifest(evidence: &Evidence) -> Option<&str> {
 pub fn export_json(all: &[Evidence]) -> Result<String, Problem> {
     let records = all
         .iter()
-        .map(|e| Exported {
+        .zip(corrected_by(all))
+        .map(|(e, corrected_by)| Exported {
+            corrected_by,
             name: &e.name,
             manifest_sha256: manifest(e),
             contradictions: match &e.kept {
@@ -67,13 +72,14 @@ pub fn export_json(all: &[Evidence]) -> Result<String, Problem> {
 }
 
 /// Headings of the table, a line for each deviation of each station.
-const COLUMNS: [&str; 25] = [
+const COLUMNS: [&str; 26] = [
     "record",
     "manifest_sha256",
     "as_recorded",
     "signature",
     "revision",
     "corrects",
+    "corrected_by",
     "made_utc",
     "by",
     "vin",
@@ -100,7 +106,7 @@ const COLUMNS: [&str; 25] = [
 pub fn csv_text(all: &[Evidence]) -> String {
     let mut out = String::new();
     line(&mut out, COLUMNS.map(str::to_owned).as_slice());
-    for e in all {
+    for (e, corrected_by) in all.iter().zip(corrected_by(all)) {
         let record = e.record.as_ref();
         let result = e.result.as_ref().ok();
         let of = |text: Option<&String>| text.map(|t| harmless(t)).unwrap_or_default();
@@ -115,6 +121,7 @@ pub fn csv_text(all: &[Evidence]) -> String {
             e.signature().map_or(String::new(), |s| s.word().to_owned()),
             record.map_or(String::new(), |r| r.revision.to_string()),
             of(record.and_then(|r| r.corrects.as_ref()).map(|c| &c.record)),
+            of(corrected_by.as_ref()),
             of(record.map(|r| &r.made_utc)),
             of(record.map(|r| &r.by)),
             of(result.and_then(|r| r.vin.as_ref())),

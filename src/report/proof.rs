@@ -5,7 +5,7 @@ use crate::report::evidence::{Evidence, Kept, Shown};
 use crate::report::figures::{Lengths, numbers_of, rounded, signed, signed_with_u, with_u};
 use crate::report::flow::{Flow, number, words};
 use crate::report::{first, hold, photographs, plan};
-use crate::session::keep::{BAD_SIGNATURE, SignatureState};
+use crate::session::keep::{BAD_SIGNATURE, SignatureState, UNREADABLE_SIGNATURE};
 use crate::uncertainty::digits::{LastDigit, as_written};
 
 /// Draws them.
@@ -246,13 +246,13 @@ fn integrity(flow: &mut Flow, result: &ResultFile) {
         .map(|t| {
             let least = t
                 .minimal_detectable
-                .map_or("none would show".into(), |m| format!("{} {}", LastDigit::of(m).up(m), t.unit));
+                .map_or("none would show".into(), |m| up_to(m, || format!("{} {}", LastDigit::of(m).up(m), t.unit)));
             let state = if t.passed { "passed" } else { "▲ FOUND" };
             vec![
                 t.test.clone(),
                 t.subject.clone(),
-                rounded(t.statistic, 2),
-                limit(t.threshold),
+                up_to(t.statistic, || rounded(t.statistic, 2)),
+                up_to(t.threshold, || limit(t.threshold)),
                 least,
                 state.to_owned(),
             ]
@@ -267,6 +267,14 @@ fn integrity(flow: &mut Flow, result: &ResultFile) {
         words("outcome", 0.9),
     ];
     flow.table(&columns, &rows);
+}
+
+/// From here on a figure means "nothing bounds it": 10^9 mm is farther than anything stands, and a result that has no number keeps the largest there is.
+const ENDLESS: f64 = 1e9;
+
+/// A figure's text, or that nothing bounds it.
+fn up_to(v: f64, text: impl Fn() -> String) -> String {
+    if v.is_nan() || v.abs() >= ENDLESS { "without limit".into() } else { text() }
 }
 
 /// A limit: a tolerance as it was written, a bound of a distribution to two decimals.
@@ -477,6 +485,7 @@ fn checking(flow: &mut Flow, evidence: &Evidence) {
                     "good for the key in the record; whose key that is, only the shop's own copy shows".into()
                 }
                 SignatureState::Bad => BAD_SIGNATURE.into(),
+                SignatureState::Unreadable => UNREADABLE_SIGNATURE.into(),
             },
         ),
     ]);

@@ -10,7 +10,7 @@ use crate::record::keep::{
 };
 use crate::record::result::DeviationPart;
 use crate::record::{
-    Problem, Purpose, ResultFile, hold_alarms, json_text, read_brief, read_job, read_outcome, read_result,
+    HoldRead, Problem, Purpose, ResultFile, json_text, read_brief, read_hold_log, read_job, read_outcome, read_result,
 };
 use crate::session::{Extras, Failure, Watch, check, check_seen, look, survey_seen};
 use std::path::{Path, PathBuf};
@@ -79,6 +79,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
     if let Ok((text, _)) = survey_seen(&kept_job, seen, &|_| {}) {
         staging.put(SURVEY_FILE, text.as_bytes())?;
     }
+    let log = read_hold_log(&kept_job.folder);
     let record = RecordFile {
         format: RECORD_FORMAT.into(),
         program: result.program.clone(),
@@ -101,7 +102,8 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
             .map(|sha256| KitPart { file: job.bodies_file.clone(), sha256 }),
         readiness_open: (!result.readiness.is_empty())
             .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
-        hold_alarms: hold_alarms(&kept_job.folder),
+        hold_alarms: log.as_ref().filter(|log| log.fault.is_none()).map(HoldRead::alarms),
+        hold_doubt: log.as_ref().and_then(HoldRead::doubt),
         outcome,
     };
     staging.put(RECORD_FILE, json_text(&record, "the record")?.as_bytes())?;
@@ -168,6 +170,8 @@ pub enum SignatureState {
     Good,
     /// It does not belong to the manifest as it is, or to that key.
     Bad,
+    /// It, the key or the manifest is there and cannot be read now: nothing is known of it.
+    Unreadable,
 }
 
 impl SignatureState {
@@ -177,12 +181,28 @@ impl SignatureState {
             SignatureState::None => "none",
             SignatureState::Good => "good",
             SignatureState::Bad => "BAD",
+            SignatureState::Unreadable => "cannot be read",
         }
     }
 }
 
 /// What is said of a bad signature, everywhere.
 pub const BAD_SIGNATURE: &str = "BAD SIGNATURE: it does not belong to this record and this key, or is missing";
+
+/// What is said of a signature that cannot be read, everywhere.
+pub const UNREADABLE_SIGNATURE: &str =
+    "THE SIGNATURE CANNOT BE READ NOW: nothing is known of it; look again when the folder can be read";
+
+impl SignatureState {
+    /// What speaks against a record with it, in a sentence without its full stop.
+    pub fn against(self) -> Option<&'static str> {
+        match self {
+            SignatureState::None | SignatureState::Good => None,
+            SignatureState::Bad => Some(BAD_SIGNATURE),
+            SignatureState::Unreadable => Some(UNREADABLE_SIGNATURE),
+        }
+    }
+}
 
 /// What came out of looking at a record again.
 pub struct Recheck {
@@ -218,7 +238,7 @@ impl Recheck {
         self.damage.is_empty()
             && self.record.is_some()
             && self.contradictions.is_empty()
-            && self.signature != SignatureState::Bad
+            && self.signature.against().is_none()
             && self.repeated.as_ref().is_none_or(|r| r.differences.is_empty())
     }
 }
@@ -263,17 +283,44 @@ pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Wat
 /// The public key given cannot be read.
 pub fn signature_state(folder: &Path, public_key: Option<&Path>) -> Result<SignatureState, Problem> {
     let given = public_key.map(public_key_text).transpose()?;
-    let Ok(signature) = read_file(&folder.join(SIGNATURE), LARGEST_KEY_BYTES) else {
+    let signature = match read_file(&folder.join(SIGNATURE), LARGEST_KEY_BYTES) {
+        Ok(signature) => signature,
+        Err(fault) if !fault.is_missing() => return Ok(SignatureState::Unreadable),
         // A signature that somebody expects and that is not there is not a good one.
-        let expected = given.is_some() || folder.join(PUBLIC_KEY).exists();
-        return Ok(if expected { SignatureState::Bad } else { SignatureState::None });
+        Err(_) if given.is_some() => return Ok(SignatureState::Bad),
+        Err(_) => {
+            return Ok(match std::fs::symlink_metadata(folder.join(PUBLIC_KEY)) {
+                Ok(_) => SignatureState::Bad,
+                Err(e) if e.kind() == std::io::ErrorKind::NotFound => SignatureState::None,
+                Err(_) => SignatureState::Unreadable,
+            });
+        }
     };
-    let key = given.or_else(|| key_text(&folder.join(PUBLIC_KEY)).ok());
-    let manifest = read_file(&folder.join(MANIFEST), LARGEST_WRITTEN_BYTES).unwrap_or_default();
-    Ok(match key.is_some_and(|key| is_signed_by(&key, &manifest, &signature)) {
+    // What is missing is a fault of the record; what cannot be read now says nothing of it.
+    let bytes_of = |name: &str, most: u64| match read_file(&folder.join(name), most) {
+        Ok(bytes) => Ok(bytes),
+        Err(fault) if fault.is_missing() => Ok(Vec::new()),
+        Err(_) => Err(SignatureState::Unreadable),
+    };
+    let manifest = match bytes_of(MANIFEST, LARGEST_WRITTEN_BYTES) {
+        Ok(manifest) => manifest,
+        Err(state) => return Ok(state),
+    };
+    let key = match given.map_or_else(|| bytes_of(PUBLIC_KEY, LARGEST_KEY_BYTES), |text| Ok(text.into_bytes())) {
+        Ok(key) => key,
+        Err(state) => return Ok(state),
+    };
+    Ok(match std::str::from_utf8(&key).is_ok_and(|key| is_signed_by(key, &manifest, &signature)) {
         true => SignatureState::Good,
         false => SignatureState::Bad,
     })
+}
+
+/// Which key made the signature of a record: the sum of the public key's text in it; `None` where no good signature is there.
+pub fn signer(folder: &Path) -> Option<String> {
+    let good = matches!(signature_state(folder, None), Ok(SignatureState::Good));
+    let key = good.then(|| key_text(&folder.join(PUBLIC_KEY)).ok()).flatten()?;
+    Some(sha256_hex(key.trim().as_bytes()))
 }
 
 fn repeat(folder: &Path, record: &RecordFile, watch: Watch) -> Result<Repeated, Failure> {

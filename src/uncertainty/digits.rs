@@ -2,7 +2,8 @@
 //!
 //! Source: JCGM 100:2008 (GUM), 7.2.6.
 
-/// Decimals beyond which nothing is said, whatever the uncertainty: a tenth of a micrometre is finer than any target is placed.
+/// Decimals beyond which nothing is said, whatever the uncertainty and whatever the unit (mm, m, inches, degrees): in mm that is 0.01 µm, in degrees 0.17 µm over a
+/// metre, in metres 10 µm, each finer than any target is placed or measured.
 const MOST_DECIMALS: i32 = 5;
 
 /// What a number may exceed its rounded form by before it is rounded up, in its last digit: GUM 7.2.6 rounds 10.47 up to 11 and 28.05 down to 28.
@@ -43,7 +44,7 @@ impl LastDigit {
         if bare { text } else { format!("+{text}") }
     }
 
-    /// An uncertainty to this digit, rounded up.
+    /// An uncertainty to this digit, rounded up; what exceeds the digit by up to a twentieth of it is cut ([`LEAST_EXCESS`]): 1.0049 is said as 1.0.
     pub fn up(self, u: f64) -> String {
         if !(u.is_finite() && u > 0.0) {
             return self.plain(u);

@@ -37,6 +37,7 @@ pub fn record(k: usize, result: &ResultFile) -> RecordFile {
         kit: Some(KitPart { file: "bodies.toml".into(), sha256: sha256_hex(b"invented kit") }),
         readiness_open: None,
         hold_alarms: None,
+        hold_doubt: None,
         outcome: None,
     }
 }

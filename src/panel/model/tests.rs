@@ -14,7 +14,7 @@ fn demo() -> Arc<Job> {
 /// The job alone, with the shipped readiness list.
 fn just(job: &Arc<Job>) -> Opened {
     let list = crate::record::read_readiness(&job.folder).unwrap();
-    Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0 }
+    Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0, doubt: None }
 }
 
 /// A result without any measurement.
@@ -256,11 +256,15 @@ fn alarms_of_the_log_are_counted_once() {
     model.receive(Event::Changed);
     model.receive(Event::Read(job.folder.clone(), Ok(Opened { alarms: 1, ..just(&job) })));
     assert_eq!(model.alarms(), 1);
+    // A line that cannot be read is no line less.
+    let torn = Opened { alarms: 1, doubt: Some("a torn line".into()), ..just(&job) };
+    model.receive(Event::Read(job.folder.clone(), Ok(torn)));
+    assert_eq!((model.alarms(), model.hold_doubt.as_deref()), (1, Some("a torn line")));
     // A new watch forgets nothing.
     model.apply(Command::Hold(true));
     assert_eq!(model.alarms(), 1);
     model.apply(Command::Open(job.folder.clone()));
-    assert_eq!(model.alarms(), 0);
+    assert_eq!((model.alarms(), &model.hold_doubt), (0, &None));
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! The form of a record: what came of the routine, who keeps it, a correction; and the records that are there.
 
+use crate::index::doubted;
 use crate::panel::keeping::{Doing, Form, FoundRecord, RecordCommand, Routine};
 use crate::panel::model::{Command, Model};
 use crate::panel::places::{line_ui, part_ui};
@@ -195,6 +196,12 @@ fn one_ui(ui: &mut Ui, model: &Model, record: &FoundRecord, form: &mut Form, ask
             ui.label(format!("{}: {}{alarms}", record.line, record.verdict.words()));
             if let Some(damage) = &record.damage {
                 marked_ui(ui, Verdict::Out, &format!("Not as it was recorded: {damage}."));
+            }
+            if let Some(doubt) = &record.hold_doubt {
+                marked_ui(ui, Verdict::Out, doubt);
+            }
+            if let Some(by) = &record.doubted_by {
+                marked_ui(ui, Verdict::Out, &format!("{}.", doubted(by)));
             }
             ui.horizontal_wrapped(|ui| {
                 let again = ui.small_button("Check again");

@@ -45,6 +45,12 @@ pub fn record_place(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
 
 /// What the log of the hold watch says against the verdict.
 fn alarms_ui(ui: &mut Ui, model: &Model) {
+    if let Some(doubt) = &model.hold_doubt {
+        ui.horizontal_wrapped(|ui| {
+            style::mark_ui(ui, Verdict::Out, 16.0);
+            ui.label(RichText::new(doubt).strong());
+        });
+    }
     let text = match model.alarms() {
         0 => return,
         1 => "The log of the hold watch names one move: the verdict no longer holds. Measure again.".to_owned(),

@@ -81,9 +81,12 @@ pub struct RecordFile {
     pub kit: Option<KitPart>,
     /// Open items of the readiness list; `null` where no list was kept.
     pub readiness_open: Option<usize>,
-    /// Alarms in the log of the hold watch; `null` where there is no log.
+    /// Alarms in the log of the hold watch; `null` where there is no log, or none that can be read.
     #[serde(default)]
     pub hold_alarms: Option<usize>,
+    /// Why more alarms may stand in that log than were read; `null` where all of it was read, and where there is none.
+    #[serde(default)]
+    pub hold_doubt: Option<String>,
     /// What the scan tool said and how the road test went, where that was typed in.
     pub outcome: Option<OutcomePart>,
 }
