@@ -8,8 +8,9 @@ mod traced;
 use degrade::scenes::{SEED, made, painted, with_second_car};
 use degrade::worse::Worse;
 use degrade::{Outcome, Scene};
+use nalgebra::{SMatrix, SVector};
 use plumbsight::record::result::Verdict;
-use plumbsight::tags::{DetectOptions, detect};
+use plumbsight::tags::{DetectOptions, Detection, detect};
 use rayon::prelude::*;
 use std::sync::OnceLock;
 
@@ -101,6 +102,69 @@ fn blur_never_outgrows_the_stated_uncertainty() {
             "blur of {blur} px: corners err by {ratio:.2} of what is stated"
         );
     }
+}
+
+/// A whole set out of focus by 0.4 of a cell above a black floor: every tag in every photograph is seen too large by what blur takes from the white margin, in the same sense. No number of photographs averages
+/// that away, so it must be in U as what all have in common; stated as every view's own it would be lost. By how much an edge is seen too far out with black beyond a margin of one cell is the
+/// least-squares shift 2√π s Φ(-1/(s√2)), own derivation (checked against sums in `tags::margin`).
+#[test]
+fn what_all_tags_have_in_common_is_not_averaged_away() {
+    let (_, scene) = scene();
+    let blur = 0.4;
+    let most = 2.0
+        * std::f64::consts::PI.sqrt()
+        * blur
+        * plumbsight::fit::normal_cdf(-1.0 / (blur * std::f64::consts::SQRT_2));
+    assert!((most - 0.0546).abs() < 1e-3, "{most}");
+    // `truly`: how black it is beyond, 0 to 1. `own`: what is common is passed off as each view's own.
+    let outcome = |truly: f64, own: bool| {
+        let found =
+            scene.clean.iter().map(|tags| Some(tags.iter().map(|d| grown(d, truly * most, most, own)).collect()));
+        scene.judge(found.collect(), Vec::new(), Some(clean()), 0)
+    };
+    let (mut lost, mut figures, mut inside) = (0.0f64, 0, 0);
+    for truly in [0.0, 0.5, 1.0] {
+        let said = outcome(truly, false);
+        honest("margin", &said);
+        let six = said.six.unwrap();
+        figures += six.len();
+        inside += six.iter().filter(|[e, u]| e.abs() <= *u).count();
+        println!(
+            "black by {truly}: {:.2} of U at most, U {:.2?} times the clean one",
+            said.worst().unwrap(),
+            said.growth(clean()).unwrap()
+        );
+        let own = outcome(truly, true);
+        println!("  as each view's own: {:?} of U, U {:.2?}", own.worst(), own.growth(clean()));
+        lost = lost.max(own.worst().unwrap_or(f64::MAX));
+    }
+    assert_eq!(inside, figures, "of {figures} figures {inside} inside U");
+    assert!(lost > 1.5, "the test shows nothing: {lost:.2} of U at most where the common part is lost");
+}
+
+/// A tag as it is seen with its edges out by `by` cells, and the doubt stated that goes with at most `most` cells: uniform from 0 to all of it, in common; its spread for each side.
+fn grown(tag: &Detection, by: f64, most: f64, own: bool) -> Detection {
+    let c = tag.corners;
+    let mut out = tag.clone();
+    let mut sides = SMatrix::<f64, 8, 8>::zeros();
+    let mut all = SVector::<f64, 8>::zeros();
+    for k in 0..4 {
+        let [before, a, b, after] = [3, 0, 1, 2].map(|i| c[(k + i) % 4]);
+        let mut side = SVector::<f64, 8>::zeros();
+        side.fixed_rows_mut::<2>(2 * k).copy_from(&((a - before) / 8.0));
+        side.fixed_rows_mut::<2>(2 * ((k + 1) % 4)).copy_from(&((b - after) / 8.0));
+        sides += side * side.transpose();
+        all += side;
+    }
+    out.corners = std::array::from_fn(|k| c[k] + all.fixed_rows::<2>(2 * k) * by);
+    // Even distributions: root mean square 1/√3 about nothing, 1/√12 about the mean.
+    if own {
+        out.cov += sides * (most * most / 3.0);
+    } else {
+        out.outward = all * (most / 3.0f64.sqrt());
+        out.cov += sides * (most * most / 12.0) + out.outward * out.outward.transpose();
+    }
+    out
 }
 
 #[test]
