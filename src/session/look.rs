@@ -102,8 +102,10 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
 /// Which camera took a photograph, and when by its clock.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Shot {
-    /// Index of the lens in the job, and maker and model as the camera writes them.
-    camera: (usize, Option<String>, Option<String>),
+    /// Index of its lens in the job.
+    lens: usize,
+    /// Maker and model, where the camera writes them.
+    camera: Option<String>,
     /// Texts that sort like the times.
     taken: Option<String>,
 }
@@ -114,7 +116,9 @@ struct Shot {
 /// fro: then the job's order stays.
 fn in_time(shots: &[Shot], names: &[&str]) -> (Vec<usize>, Option<String>) {
     let as_listed: Vec<usize> = (0..shots.len()).collect();
-    let several = shots.iter().any(|shot| shot.camera != shots[0].camera);
+    let mut cameras = shots.iter().filter_map(|shot| shot.camera.as_ref());
+    let first = cameras.next();
+    let several = shots.iter().any(|shot| shot.lens != shots[0].lens) || cameras.any(|camera| Some(camera) != first);
     if several && shots.iter().any(|shot| shot.taken.is_some()) {
         let said = "several cameras took them, whose clocks need not agree: they are taken to be in the order of roll positions, stations and names. If anything may have moved between photographs, name the \
                     files in the order in which they were taken, those of all cameras together.";
@@ -180,11 +184,10 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> See
     let picture = picture;
     let note = picture.note.clone();
     let facts = picture.exif.facts();
-    let named = |of: fn(&CameraIdentity) -> &Option<String>| facts.and_then(|f| of(&f.identity).clone());
-    let shot = Shot {
-        camera: (photo.lens, named(|i| &i.make), named(|i| &i.model)),
-        taken: facts.and_then(|f| f.taken.clone()),
-    };
+    let camera =
+        facts.map(|f| [&f.identity.make, &f.identity.model].map(|t| t.as_deref().unwrap_or_default()).join(" "));
+    let shot =
+        Shot { lens: photo.lens, camera: camera.filter(|c| c.len() > 1), taken: facts.and_then(|f| f.taken.clone()) };
     let refused = |why: String| Seen { photo: Err(why), note: note.clone(), shot: Shot::default() };
     if profile.identity != CameraIdentity::default()
         && picture.exif.facts().is_none_or(|f| f.identity == CameraIdentity::default())
@@ -273,7 +276,8 @@ mod tests {
 
     fn shot(lens: usize, model: &str, taken: &str) -> Shot {
         Shot {
-            camera: (lens, None, Some(model.into())),
+            lens,
+            camera: (!model.is_empty()).then(|| model.into()),
             taken: (!taken.is_empty()).then(|| format!("2026-11-25 {taken}")),
         }
     }
@@ -293,6 +297,8 @@ mod tests {
             order([shot(0, "a", "15:04:06"), shot(0, "a", ""), shot(0, "a", "15:04:05")]),
             (vec![0, 1, 2], None)
         );
+        // One says nothing at all: it is no other camera.
+        assert_eq!(order([shot(0, "a", "15:04:06"), shot(0, "", ""), shot(0, "a", "15:04:05")]), (vec![0, 1, 2], None));
         // Two cameras, by lens or by what they write: an hour between their clocks must not shuffle what was taken in turn.
         for other in [shot(1, "a", "14:04:06"), shot(0, "b", "14:04:06")] {
             let (places, said) = order([shot(0, "a", "15:04:05"), other, shot(0, "a", "15:04:07")]);
