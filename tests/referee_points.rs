@@ -73,6 +73,7 @@ fn input(v: &Value) -> (SurveyInput, Touching) {
                         Vector2::new(number(&view["corners"][c][0]), number(&view["corners"][c][1]))
                     }),
                     cov: SMatrix::identity() * sigma * sigma,
+                    outward: Default::default(),
                 })
                 .collect(),
         })
