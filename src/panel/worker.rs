@@ -13,8 +13,8 @@ use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
 use crate::record::result::Verdict;
 use crate::record::{
-    Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, read_hold_log, read_job,
-    read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome,
+    HoldRead, Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, read_hold_log,
+    read_job, read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome,
 };
 use crate::report::{Lengths, Options, read_evidence, write_pdf};
 use crate::session::keep::{KeepOptions, keep, recheck};
