@@ -8,9 +8,8 @@ mod traced;
 use degrade::scenes::{SEED, made, painted, with_second_car};
 use degrade::worse::Worse;
 use degrade::{Outcome, Scene};
-use nalgebra::{SMatrix, SVector};
 use plumbsight::record::result::Verdict;
-use plumbsight::tags::{DetectOptions, Detection, detect};
+use plumbsight::tags::{DetectOptions, detect};
 use rayon::prelude::*;
 use std::sync::OnceLock;
 
@@ -102,42 +101,6 @@ fn blur_never_outgrows_the_stated_uncertainty() {
             "blur of {blur} px: corners err by {ratio:.2} of what is stated"
         );
     }
-}
-
-/// A whole set out of focus by 0.4 of a cell above a black floor: every tag in every photograph is seen too large by what blur takes from the white margin, in the same sense. The truth stays inside U. (That it
-/// would not, in a network whose size hangs on single tags, if the common part were stated as every view's own, is in `tests/scale.rs`.)
-#[test]
-fn tags_all_seen_too_large_stay_inside_u() {
-    let (_, scene) = scene();
-    // 2√π s Φ(-1/(s√2)) at s = 0.4: the least-squares shift with black beyond a margin of one cell, own derivation (checked against sums in `tags::margin`).
-    let most = 0.0546;
-    let found = scene.clean.iter().map(|tags| Some(tags.iter().map(|d| grown(d, most)).collect()));
-    let said = scene.judge(found.collect(), Vec::new(), Some(clean()), 0);
-    honest("margin", &said);
-    let six = said.six.unwrap();
-    assert!(six.iter().all(|[e, u]| e.abs() <= *u), "{six:?}");
-    assert!(said.growth(clean()).unwrap()[1] > 1.1, "U does not grow: {:?}", said.growth(clean()));
-}
-
-/// A tag as it is seen with its edges out by `most` cells, and the doubt stated that goes with it: even from 0 to all of it, in common; its spread for each side.
-fn grown(tag: &Detection, most: f64) -> Detection {
-    let c = tag.corners;
-    let mut out = tag.clone();
-    let mut sides = SMatrix::<f64, 8, 8>::zeros();
-    let mut all = SVector::<f64, 8>::zeros();
-    for k in 0..4 {
-        let [before, a, b, after] = [3, 0, 1, 2].map(|i| c[(k + i) % 4]);
-        let mut side = SVector::<f64, 8>::zeros();
-        side.fixed_rows_mut::<2>(2 * k).copy_from(&((a - before) / 8.0));
-        side.fixed_rows_mut::<2>(2 * ((k + 1) % 4)).copy_from(&((b - after) / 8.0));
-        sides += side * side.transpose();
-        all += side;
-    }
-    out.corners = std::array::from_fn(|k| c[k] + all.fixed_rows::<2>(2 * k) * most);
-    // Even distributions: root mean square 1/√3 about nothing, 1/√12 about the mean.
-    out.outward = all * (most / 3.0f64.sqrt());
-    out.cov += sides * (most * most / 12.0) + out.outward * out.outward.transpose();
-    out
 }
 
 #[test]

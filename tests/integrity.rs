@@ -349,7 +349,7 @@ fn a_stand_moved_between_painted_photographs_is_named() {
             let tags = detect(&picture, &detected);
             let tags = tags
                 .into_iter()
-                .map(|d| plumbsight::survey::TagView { id: d.id, corners: d.corners, cov: d.cov, outward: d.outward })
+                .map(|d| plumbsight::survey::TagView { id: d.id, corners: d.corners, cov: d.cov })
                 .collect();
             Photo { tags, ..bay.perfect_photos()[p].clone() }
         })

@@ -62,7 +62,6 @@ fn input(v: &Value) -> SurveyInput {
             id: number(&view["id"]) as u16,
             corners: std::array::from_fn(corner),
             cov: SMatrix::from_fn(|r, c| number(&view["cov"][r][c])),
-            outward: Default::default(),
         });
     }
     SurveyInput {

@@ -73,7 +73,6 @@ fn input(v: &Value) -> (SurveyInput, Touching) {
                         Vector2::new(number(&view["corners"][c][0]), number(&view["corners"][c][1]))
                     }),
                     cov: SMatrix::identity() * sigma * sigma,
-                    outward: Default::default(),
                 })
                 .collect(),
         })

@@ -82,7 +82,6 @@ fn input(v: &Value) -> SurveyInput {
             id: body.tags[number(&view["tag"]) as usize].id,
             corners: std::array::from_fn(|k| Vector2::new(number(&view["px"][k][0]), number(&view["px"][k][1]))),
             cov: SMatrix::from_fn(|r, c| number(&view["cov"][r][c])),
-            outward: Default::default(),
         });
     }
     let steady = &v["steady"];

@@ -226,7 +226,6 @@ fn start(problem: &Problem, network: &Network, extent: &Extent) -> State {
         common_scale: vec![0.0; kit.prints.len()],
         axis_scale: vec![[0.0; 2]; kit.prints.len()],
         tag_scale: kit.bodies.iter().map(|b| vec![0.0; b.tags.len()]).collect(),
-        outward: vec![0.0; 1 + kit.bodies.len()],
         lenses: problem.input.lenses.iter().map(|l| l.lens).collect(),
         roll: None,
         allowed: Allowed::default(),

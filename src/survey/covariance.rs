@@ -65,12 +65,7 @@ impl Covariance {
             .map_err(|k| SurveyError::Undetermined { what: name_of(problem, layout, k) })?;
         let mut parts = vec![(Source::Corners, &columns * (&normal.corners - taken) * &columns)];
         for (source, measured) in &normal.measured {
-            let part = &columns * measured * &columns;
-            // What corners of all photographs have in common is known beforehand like a print scale, and of the corners all the same.
-            match parts.iter_mut().find(|(known, _)| known == source) {
-                Some((_, known)) => *known += part,
-                None => parts.push((*source, part)),
-            }
+            parts.push((*source, &columns * measured * &columns));
         }
         let inverses: Vec<Matrix6<f64>> = halves.iter().map(|half| half.tr_mul(half)).collect();
         let toward = toward(&normal, &inverses, &columns);
@@ -223,9 +218,6 @@ fn name_of(problem: &Problem, layout: &Layout, column: usize) -> String {
         && let Some(name) = roll.name_of(column, |instance| kit.bodies[problem.instances[instance].body].name.clone())
     {
         return name;
-    }
-    if layout.outward_at.contains(&Some(column)) {
-        return "how far blur moves the tags' edges outwards".into();
     }
     for list in &layout.lens_at {
         if let Some((k, _)) = list.iter().find(|(_, at)| *at == column) {

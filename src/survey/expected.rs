@@ -138,7 +138,6 @@ mod tests {
             id: 1,
             corners: square(side, 0.3),
             cov: SMatrix::identity() * (0.0025 * 60.0 / side),
-            outward: Default::default(),
         };
         let earlier: Vec<TagView> = (0..20).map(|k| view(40.0 + 4.0 * k as f64)).collect();
         let expected = ExpectedCorners::new(earlier.iter(), 0.1, 2.0);

@@ -40,7 +40,7 @@ pub use roll::{
 use crate::body::Kit;
 use crate::camera::{Lens, N_LENS};
 use crate::frames::{Body, Camera, Pose, World};
-use nalgebra::{DMatrix, SMatrix, SVector, Vector2};
+use nalgebra::{DMatrix, SMatrix, Vector2};
 use thiserror::Error;
 
 /// One tag as seen in one photograph.
@@ -52,9 +52,6 @@ pub struct TagView {
     pub corners: [Vector2<f64>; 4],
     /// Covariance of (x0, y0, x1, y1, ...), px².
     pub cov: SMatrix<f64, 8, 8>,
-    /// The part of `cov` that all views have in common (one standard uncertainty, px; `cov` holds its product with itself): all corners may lie too far out, each by its own share of one unknown. Zero where
-    /// there is no such part. See [`crate::tags::Detection::outward`].
-    pub outward: SVector<f64, 8>,
 }
 
 /// One photograph, reduced to the tags seen in it.

@@ -102,8 +102,7 @@ impl Survey {
         let reach = &columns * wanted.transpose();
         // What a named fault allows is not wanted of a photograph that is still to come.
         let state = State { allowed: Allowed::default(), ..self.state.clone() };
-        let problem =
-            Problem { input, instances: Vec::new(), views: Vec::new(), views_of_photo: Vec::new(), outward: false };
+        let problem = Problem { input, instances: Vec::new(), views: Vec::new(), views_of_photo: Vec::new() };
         Some(Planner { survey: self, problem, state, donor, wanted, columns, reach })
     }
 }
@@ -126,8 +125,7 @@ impl Planner<'_> {
                 instance: self.survey.instances[tag.body],
                 body: self.survey.bodies[tag.body].body,
                 tag: tag.tag,
-                seen: TagView { id: tag.id, corners: [Vector2::zeros(); 4], cov: *cov, outward: SVector::zeros() },
-                own: *cov,
+                seen: TagView { id: tag.id, corners: [Vector2::zeros(); 4], cov: *cov },
                 axes: SMatrix::identity(),
                 variances: SVector::repeat(1.0),
             };

@@ -26,15 +26,10 @@ pub(super) struct View {
     /// Index of the tag on its body.
     pub tag: usize,
     pub seen: TagView,
-    /// Covariance of what it has for itself, px²: without what all views have in common, where that is an unknown of its own ([`Problem::outward`]).
-    pub own: SMatrix<f64, 8, 8>,
-    /// The axes of that (columns) and the variances along them, px².
+    /// The axes of its covariance (columns) and the variances along them, px².
     pub axes: SMatrix<f64, 8, 8>,
     pub variances: SVector<f64, 8>,
 }
-
-/// Tags that may be seen too large by less than this (root mean square) are as good as sharp: a tenth of what a laser printer's scale is uncertain by. Common practice, no source.
-const LEAST_GROWTH: f64 = 1e-4;
 
 /// Everything usable.
 #[derive(Clone, Debug)]
@@ -44,8 +39,6 @@ pub(super) struct Problem<'a> {
     pub views: Vec<View>,
     /// For each photograph the indices of its views.
     pub views_of_photo: Vec<Vec<usize>>,
-    /// Whether what all views have in common ([`TagView::outward`]) counts and has unknowns.
-    pub outward: bool,
 }
 
 impl<'a> Problem<'a> {
@@ -64,8 +57,7 @@ impl<'a> Problem<'a> {
                 let twice = photo.tags.iter().filter(|other| other.id == seen.id).count() > 1;
                 let reason = if twice {
                     Some("the same id is in this photograph twice: neither is used")
-                } else if !seen.corners.iter().all(|c| c.iter().all(|v| v.is_finite()))
-                    || own_cov(seen).cholesky().is_none()
+                } else if !seen.corners.iter().all(|c| c.iter().all(|v| v.is_finite())) || seen.cov.cholesky().is_none()
                 {
                     Some("its corners or their covariance are not usable numbers")
                 } else {
@@ -96,20 +88,14 @@ impl<'a> Problem<'a> {
                 });
                 views_of_photo[p].push(views.len());
                 let (axes, variances) = (SMatrix::zeros(), SVector::zeros());
-                let (own, seen) = (seen.cov, seen.clone());
-                views.push(View { photo: p, instance, body, tag, seen, own, axes, variances });
+                views.push(View { photo: p, instance, body, tag, seen: seen.clone(), axes, variances });
             }
         }
-        let common: f64 = views.iter().map(|v| relative_growth(&v.seen).powi(2)).sum();
-        let outward = common > LEAST_GROWTH * LEAST_GROWTH * views.len() as f64;
-        for view in views.iter_mut().filter(|_| outward) {
-            view.own = own_cov(&view.seen);
-        }
-        let eigen = each(views.len(), 200, |v| views[v].own.symmetric_eigen());
+        let eigen = each(views.len(), 200, |v| views[v].seen.cov.symmetric_eigen());
         for (view, eigen) in views.iter_mut().zip(eigen) {
             (view.axes, view.variances) = (eigen.eigenvectors, eigen.eigenvalues);
         }
-        Ok(Self { input, instances, views, views_of_photo, outward })
+        Ok(Self { input, instances, views, views_of_photo })
     }
 
     /// A view's tag as declared.
@@ -129,18 +115,6 @@ impl<'a> Problem<'a> {
             TagPlace::Free => None,
         }
     }
-}
-
-/// Covariance of a view without what it has in common with all others.
-fn own_cov(seen: &TagView) -> SMatrix<f64, 8, 8> {
-    seen.cov - seen.outward * seen.outward.transpose()
-}
-
-/// By how much a tag may be seen too large, in units of its size.
-fn relative_growth(seen: &TagView) -> f64 {
-    let centre = seen.corners.iter().sum::<Vector2<f64>>() / 4.0;
-    let size = seen.corners.iter().map(|c| (c - centre).norm_squared()).sum::<f64>().sqrt();
-    seen.outward.norm() / size.max(1.0)
 }
 
 /// A stated covariance that can't be inverted would silently count as nothing stated at all.

@@ -11,12 +11,8 @@ use crate::frames::{Body, Pose, Tag};
 use crate::pose::left_step;
 use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, SMatrix, SVector, Vector3, Vector6};
 
-/// Most columns one view can have besides its photograph's: body, tag, four scales, two of outward growth, lens, a motion.
-const MAX_COLUMNS: usize = 6 + 6 + 4 + 2 + N_LENS + 6;
-
-/// The second unknown of outward growth is by how much a body's tags differ from all in what lies beyond their margins: an even distribution about its mean against one about
-/// nothing, (1/√12) / (1/√3).
-const OF_ONE_BODY: f64 = 0.5;
+/// Most columns one view can have besides its photograph's: body, tag, four scales, lens, a motion.
+const MAX_COLUMNS: usize = 6 + 6 + 4 + N_LENS + 6;
 
 /// How views are weighted: the whitening of each view's eight numbers, and the loss.
 #[derive(Clone, Debug)]
@@ -34,7 +30,7 @@ impl Weights {
         let whiten = each(problem.views.len(), 500, |v| {
             let identity = SMatrix::<f64, 8, 8>::identity();
             // `Problem::new` has refused covariances without a factor.
-            (problem.views[v].own + extra)
+            (problem.views[v].seen.cov + extra)
                 .cholesky()
                 .and_then(|c| c.l().solve_lower_triangular(&identity))
                 .unwrap_or_else(|| identity * f64::NAN)
@@ -107,15 +103,7 @@ pub(super) fn view_residual(problem: &Problem, state: &State, view: &View) -> Op
         let pixel = lens.project(&(camera_from_tag * crate::frames::Point::<Tag>::claim(*corner)))?;
         r.fixed_rows_mut::<2>(2 * k).copy_from(&(pixel - view.seen.corners[k]));
     }
-    Some(r + grown(problem, state, view))
-}
-
-/// By how much a view's corners are taken to be seen too far out, px.
-fn grown(problem: &Problem, state: &State, view: &View) -> SVector<f64, 8> {
-    if !problem.outward {
-        return SVector::zeros();
-    }
-    view.seen.outward * (state.outward[0] + OF_ONE_BODY * state.outward[1 + view.body])
+    Some(r)
 }
 
 /// Residual and all derivatives of one view, whitened.
@@ -147,14 +135,11 @@ pub(super) fn view_row(
     columns.extend(place_at.iter().flat_map(|at| *at..*at + 6));
     columns.extend(scales.iter().flatten().copied());
     columns.extend(axes.iter().flatten().copied());
-    let outward = layout.outward_of(view.body);
-    columns.extend(outward.iter().flatten().copied());
     columns.extend(layout.lens_at[photo.lens].iter().map(|(_, column)| *column));
     let motion = state.allowed.motion_of(view).filter(|(k, _)| layout.motion_at.get(*k).is_some());
     columns.extend(motion.iter().flat_map(|(k, _)| layout.motion_at[*k]..layout.motion_at[*k] + 6));
     let rotation_world = state.camera_from_world[view.photo].rotation();
 
-    let grown = grown(problem, state, view);
     let mut residual = SVector::<f64, 8>::zeros();
     let mut by_camera = SMatrix::<f64, 8, 6>::zeros();
     let mut by_column = SMatrix::<f64, 8, MAX_COLUMNS>::zeros();
@@ -163,8 +148,7 @@ pub(super) fn view_row(
         let corner_in_camera = camera_from_body * corner_in_body;
         let projection = lens.project_with_derivatives(&corner_in_camera)?;
         let row = 2 * k;
-        let seen = view.seen.corners[k] - grown.fixed_rows::<2>(row);
-        residual.fixed_rows_mut::<2>(row).copy_from(&(projection.pixel - seen));
+        residual.fixed_rows_mut::<2>(row).copy_from(&(projection.pixel - view.seen.corners[k]));
         by_camera.fixed_view_mut::<2, 6>(row, 0).copy_from(&(projection.d_point * left_step(&corner_in_camera.coords)));
         let mut at = 0;
         if instance_at.is_some() {
@@ -187,11 +171,6 @@ pub(super) fn view_row(
             let mut along = Vector3::zeros();
             along[axis] = unit[axis];
             by_column.fixed_view_mut::<2, 1>(row, at).copy_from(&(projection.d_point * (rotation_tag * along)));
-            at += 1;
-        }
-        let out = view.seen.outward.fixed_rows::<2>(row);
-        for (_, share) in outward.iter().zip([1.0, OF_ONE_BODY]).filter(|(column, _)| column.is_some()) {
-            by_column.fixed_view_mut::<2, 1>(row, at).copy_from(&(out * share));
             at += 1;
         }
         for (parameter, _) in &layout.lens_at[photo.lens] {
@@ -238,10 +217,6 @@ pub(super) fn measured_blocks(problem: &Problem, layout: &Layout, state: &State)
                 ));
             }
         }
-    }
-    for (column, value) in layout.outward_at.iter().zip(&state.outward) {
-        let known = column.map(|column| MeasuredBlock::scalar(super::Source::Corners, column, 1.0, *value));
-        blocks.extend(known);
     }
     for (b, body) in kit.bodies.iter().enumerate() {
         for (t, tag) in body.tags.iter().enumerate() {

@@ -25,8 +25,6 @@ pub(super) struct State {
     pub axis_scale: Vec<[f64; 2]>,
     /// Relative scale error of each tag, by body and tag.
     pub tag_scale: Vec<Vec<f64>>,
-    /// By how much tags are seen too far out, in standard uncertainties: all, then those of each body besides.
-    pub outward: Vec<f64>,
     /// By lens.
     pub lenses: Vec<Lens>,
     /// The rolled car, once the plates' poses have given start values.
@@ -51,8 +49,6 @@ pub(super) struct Layout {
     pub common_at: Vec<Option<usize>>,
     pub axis_at: Vec<[Option<usize>; 2]>,
     pub scale_at: Vec<Vec<Option<usize>>>,
-    /// As in [`State::outward`].
-    pub outward_at: Vec<Option<usize>>,
     /// By lens: (parameter, column).
     pub lens_at: Vec<Vec<(usize, usize)>>,
     /// By motion that was allowed.
@@ -167,13 +163,6 @@ impl Layout {
                 })
             })
             .collect();
-        let mut outward_at = vec![None; 1 + kit.bodies.len()];
-        for (k, at) in outward_at.iter_mut().enumerate().filter(|_| problem.outward) {
-            if k == 0 || used_tags[k - 1].iter().any(|used| *used) {
-                *at = Some(take(1));
-                n_measured += 1;
-            }
-        }
         let lens_at = problem
             .input
             .lenses
@@ -201,18 +190,12 @@ impl Layout {
             common_at,
             axis_at,
             scale_at,
-            outward_at,
             lens_at,
             motion_at,
             n_columns: next,
             roll: None,
             n_measured,
         }
-    }
-
-    /// Columns of the outward growth of a body's tags: that of all, and its own besides.
-    pub fn outward_of(&self, body: usize) -> [Option<usize>; 2] {
-        [self.outward_at[0], self.outward_at[1 + body]]
     }
 
     /// With the rolled car's columns added.
@@ -258,9 +241,6 @@ pub(super) fn moved(problem: &Problem, layout: &Layout, state: &State, extent: &
                 next.axis_scale[print][axis] += columns[*at];
             }
         }
-    }
-    for (value, at) in next.outward.iter_mut().zip(&layout.outward_at) {
-        *value += at.map_or(0.0, |at| columns[at]);
     }
     for (motion, at) in next.allowed.motions.iter_mut().zip(&layout.motion_at) {
         motion.step += six(*at);

@@ -2,11 +2,7 @@
 //!
 //! A tag has a white margin of one cell (the sheets that this program prints have that much). Where the blur is small against a cell nothing from beyond reaches the border. Where it is not, the outer
 //! edge is seen before a white that grows darker outwards, and is placed too far out: nothing in the picture tells by how much, because the blur of the margin's own edge and that
-//! of the border run into each other. So this is an uncertainty, which stays small until the blur is a third of a cell and then grows faster than everything else.
-//!
-//! It is outward only, and what lies beyond is much the same for all tags: one floor, one kind of board. Every tag is then seen too large, in every photograph, and no number of photographs averages that away.
-//! So the larger part is one vector for all eight coordinates ([`Doubt::outward`]), of which a survey takes the size to be one unknown for all ([`crate::survey::TagView::outward`]). What is left, in which
-//! sides differ, is a covariance.
+//! of the border run into each other. So this is an uncertainty of each side, which stays small until the blur is a third of a cell and then grows faster than everything else.
 
 use crate::fit::normal_cdf;
 use crate::tags::quads::Quad;
@@ -19,25 +15,6 @@ const MARGIN: f64 = 1.0;
 /// distribution from 0 to 1.
 const UNKNOWN: f64 = 0.577_350_269_189_625_8;
 
-/// The same about its mean, for what one side has beyond it and the others have not: 1/√12.
-const UNLIKE: f64 = 0.288_675_134_594_812_9;
-
-/// What the margin leaves open of one tag's corners (x0, y0, x1, ...).
-#[derive(Clone, Debug)]
-pub(super) struct Doubt {
-    /// By how much all corners together may lie too far out, px: one standard uncertainty.
-    pub outward: SVector<f64, 8>,
-    /// Covariance of what sides have for themselves, px².
-    pub sides: SMatrix<f64, 8, 8>,
-}
-
-impl Doubt {
-    /// Covariance of all of it, px².
-    pub fn cov(&self) -> SMatrix<f64, 8, 8> {
-        self.sides + self.outward * self.outward.transpose()
-    }
-}
-
 /// By how much (cells) a side is placed too far out where beyond the margin everything is black and the blur's standard deviation is `blur` cells.
 ///
 /// An edge at 0 has the slope φ(x/s)/s; what is missing is Φ((x - m)/s). The shift that explains most of it, by least squares, is s ∫Φ(z - m/s)φ(z) dz / ∫φ(z)² dz, and these integrals
@@ -46,9 +23,9 @@ fn most_shift(blur: f64) -> f64 {
     2.0 * std::f64::consts::PI.sqrt() * blur * normal_cdf(-MARGIN / (blur * std::f64::consts::SQRT_2))
 }
 
-/// What the margin leaves open. `blur`: covariance of the blur, px².
-pub(super) fn doubt(corners: &Quad, blur: &Matrix2<f64>) -> Doubt {
-    let mut doubt = Doubt { outward: SVector::zeros(), sides: SMatrix::zeros() };
+/// What the corners' covariance (x0, y0, x1, ...; px²) grows by. `blur`: covariance of the blur, px².
+pub(super) fn doubt(corners: &Quad, blur: &Matrix2<f64>) -> SMatrix<f64, 8, 8> {
+    let mut cov = SMatrix::zeros();
     for k in 0..4 {
         let [before, a, b, after] = [3, 0, 1, 2].map(|i| corners[(k + i) % 4]);
         // A cell's width outwards at both ends of the side from a to b.
@@ -57,14 +34,13 @@ pub(super) fn doubt(corners: &Quad, blur: &Matrix2<f64>) -> Doubt {
         let normal = Vector2::new(-along.y, along.x);
         let width = (0.5 * (out_a + out_b)).dot(&normal).abs();
         let blur = normal.dot(&(blur * normal)).max(0.0).sqrt() / width.max(1e-3);
-        let most = most_shift(blur.clamp(1e-3, 10.0));
+        let sigma = UNKNOWN * most_shift(blur.clamp(1e-3, 10.0));
         let mut moved = SVector::<f64, 8>::zeros();
-        moved.fixed_rows_mut::<2>(2 * k).copy_from(&(out_a * most));
-        moved.fixed_rows_mut::<2>(2 * ((k + 1) % 4)).copy_from(&(out_b * most));
-        doubt.outward += moved * UNKNOWN;
-        doubt.sides += moved * moved.transpose() * (UNLIKE * UNLIKE);
+        moved.fixed_rows_mut::<2>(2 * k).copy_from(&(out_a * sigma));
+        moved.fixed_rows_mut::<2>(2 * ((k + 1) % 4)).copy_from(&(out_b * sigma));
+        cov += moved * moved.transpose();
     }
-    doubt
+    cov
 }
 
 #[cfg(test)]
@@ -84,24 +60,19 @@ mod tests {
             }
             assert!((most_shift(blur) - both / own).abs() < 1e-6, "{blur}: {} {}", most_shift(blur), both / own);
         }
-        assert!(most_shift(0.2) < 2e-4, "a sharp picture has no such doubt: {}", most_shift(0.2));
+        assert!(most_shift(0.2) < 1e-4, "a sharp picture has no such doubt: {}", most_shift(0.2));
     }
 
     #[test]
     fn each_side_moves_along_its_normal() {
         // 8 by 4 px a cell, blurred along x only: the left and right sides are in doubt, the others are not.
         let corners = [[0.0, 32.0], [64.0, 32.0], [64.0, 0.0], [0.0, 0.0]].map(|[x, y]| Vector2::new(x, y));
-        let doubt = doubt(&corners, &Matrix2::new(16.0, 0.0, 0.0, 0.01));
-        let (cov, expected) = (doubt.sides, (UNLIKE * 8.0 * most_shift(0.5)).powi(2));
+        let cov = doubt(&corners, &Matrix2::new(16.0, 0.0, 0.0, 0.01));
+        let expected = (UNKNOWN * 8.0 * most_shift(0.5)).powi(2);
         for k in 0..4 {
             assert!((cov[(2 * k, 2 * k)] - expected).abs() < 1e-9 && cov[(2 * k + 1, 2 * k + 1)] < 1e-9, "{cov}");
         }
         // Both ends of a side move together, and the two sides independently.
         assert!((cov[(0, 6)] - expected).abs() < 1e-9 && cov[(0, 2)].abs() < 1e-9, "{cov}");
-        // What both have in common makes the tag wider.
-        let out = UNKNOWN * 8.0 * most_shift(0.5);
-        let wider = SVector::<f64, 8>::from([-out, 0.0, out, 0.0, out, 0.0, -out, 0.0]);
-        assert!((doubt.outward - wider).amax() < 1e-9, "{}", doubt.outward);
-        assert!((doubt.cov()[(0, 2)] + out * out).abs() < 1e-9, "{}", doubt.cov());
     }
 }

@@ -180,7 +180,7 @@ fn options(job: &Job) -> DetectOptions {
 }
 
 fn photo_of((photo, tags): (&plumbsight::record::JobPhoto, Vec<Detection>)) -> Photo {
-    let view = |d: Detection| TagView { id: d.id, corners: d.corners, cov: d.cov, outward: d.outward };
+    let view = |d: Detection| TagView { id: d.id, corners: d.corners, cov: d.cov };
     Photo {
         name: photo.name.clone(),
         lens: photo.lens,

@@ -86,7 +86,6 @@ pub fn stored_photos(path: &Path) -> Vec<Photo> {
                     Vector2::new(number(&t["corners"][k][0]), number(&t["corners"][k][1]))
                 }),
                 cov: SMatrix::from_fn(|r, c| number(&t["cov"][r][c])),
-                outward: Default::default(),
             })
             .collect(),
     };

@@ -126,7 +126,7 @@ impl Watched {
             for (pixel, corner) in corners.iter_mut().zip(&t.corners) {
                 *pixel += lens.project(&(*camera * Point::claim(*corner)))?;
             }
-            Some(TagView { id: t.id, corners, cov: before.cov, outward: Default::default() })
+            Some(TagView { id: t.id, corners, cov: before.cov })
         };
         self.tags.iter().filter_map(view).collect()
     }

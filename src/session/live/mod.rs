@@ -231,10 +231,8 @@ impl Live {
 
     /// Reads from tags that were found by somebody else.
     pub fn see_detections(&mut self, camera: usize, time: Duration, found: Vec<Detection>) -> Reading {
-        let tags: Vec<TagView> = found
-            .into_iter()
-            .map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov, outward: d.outward })
-            .collect();
+        let tags: Vec<TagView> =
+            found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
         self.see_tags(camera, time, &tags)
     }
 
