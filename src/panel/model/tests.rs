@@ -258,6 +258,7 @@ fn alarms_of_the_log_are_counted_once() {
     assert_eq!(model.alarms(), 1);
     // A line that cannot be read is no line less.
     let torn = Opened { alarms: 1, doubt: Some("a torn line".into()), ..just(&job) };
+    model.receive(Event::Changed);
     model.receive(Event::Read(job.folder.clone(), Ok(torn)));
     assert_eq!((model.alarms(), model.hold_doubt.as_deref()), (1, Some("a torn line")));
     // A new watch forgets nothing.
