@@ -202,7 +202,9 @@ fn the_window_opens_no_network_socket() {
     let _ = screen.wait();
     assert!(!number.trim().is_empty(), "Xvfb names no screen");
     let text = calls();
-    let calls: Vec<&str> = text.lines().filter(|l| l.contains('(') && !l.contains("---")).collect();
+    // A thread that is killed on its way into a call is written down as a call without a name.
+    let nameless = |line: &str| line.contains("---") || line.contains("???(");
+    let calls: Vec<&str> = text.lines().filter(|l| l.contains('(') && !nameless(l)).collect();
     assert!(calls.iter().any(|c| c.contains(".X11-unix/")), "no window was opened: {status:?} {calls:?}");
     for call in &calls {
         let local = call.contains("AF_UNIX") || call.contains("resumed>");
