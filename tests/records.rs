@@ -19,7 +19,7 @@ use plumbsight::record::result::{SheetHeightPart, TagPlacePart, Value as Stated,
 use plumbsight::record::{Purpose, read_job};
 use plumbsight::scene::draw::{Draw, Purpose as Of};
 use plumbsight::session;
-use plumbsight::session::keep::{SignatureState, signature_state};
+use plumbsight::session::keep::{SignatureState, signature_of};
 use plumbsight::uncertainty::trend::Change;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -401,7 +401,7 @@ fn signatures_are_compared_and_one_that_cannot_be_read_is_no_forgery() {
         let bytes = std::fs::read(new.join(name)).unwrap();
         std::fs::remove_file(new.join(name)).unwrap();
         std::fs::create_dir(new.join(name)).unwrap();
-        assert_eq!(signature_state(&new, None).unwrap(), SignatureState::Unreadable, "{name}");
+        assert_eq!(signature_of(&new, None).unwrap().0, SignatureState::Unreadable, "{name}");
         for _ in 0..2 {
             let index = Index::open(root, false).unwrap();
             assert_eq!(index.refreshed.read, 1, "{name} is tried again each time");
@@ -414,13 +414,13 @@ fn signatures_are_compared_and_one_that_cannot_be_read_is_no_forgery() {
         std::fs::remove_dir(new.join(name)).unwrap();
         std::fs::write(new.join(name), bytes).unwrap();
         found(root, &["--damaged"], 0);
-        assert_eq!(signature_state(&new, None).unwrap(), SignatureState::Good);
+        assert_eq!(signature_of(&new, None).unwrap().0, SignatureState::Good);
     }
     // Missing is another thing: the key says that there was one.
     std::fs::remove_file(new.join(SIGNATURE)).unwrap();
-    assert_eq!(signature_state(&new, None).unwrap(), SignatureState::Bad);
+    assert_eq!(signature_of(&new, None).unwrap().0, SignatureState::Bad);
     std::fs::remove_file(new.join(PUBLIC_KEY)).unwrap();
-    assert_eq!(signature_state(&new, None).unwrap(), SignatureState::None);
+    assert_eq!(signature_of(&new, None).unwrap().0, SignatureState::None);
 }
 
 #[test]

@@ -5,7 +5,7 @@ use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
 use crate::record::{Problem, write_new};
 use crate::session::Failure;
-use crate::session::keep::{self, BAD_SIGNATURE, KeepOptions, Recheck, SignatureState, UNREADABLE_SIGNATURE};
+use crate::session::keep::{self, KeepOptions, Recheck, SignatureState};
 use clap::Args;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -134,6 +134,12 @@ pub(super) fn recheck(arguments: &RecheckArguments) -> Result<u8, Failure> {
     Ok(if done.confirmed() { 0 } else { EXIT_NOT_CONFIRMED })
 }
 
+/// What is damaged and what contradicts, in sentences.
+pub(super) fn not_as_recorded(done: &Recheck) -> impl Iterator<Item = String> {
+    let damaged = done.damage.iter().map(|d| format!("DAMAGED: {} {}.", d.file, d.what.words()));
+    damaged.chain(done.contradictions.iter().map(|words| format!("CONTRADICTION: {words}.")))
+}
+
 fn words(done: &Recheck, key_given: bool) -> String {
     let mut out = match &done.record {
         Some(r) => format!(
@@ -150,25 +156,17 @@ fn words(done: &Recheck, key_given: bool) -> String {
     if let Some(before) = done.record.as_ref().and_then(|r| r.corrects.as_ref()) {
         let _ = writeln!(out, "It corrects {}: {}", before.record, before.reason);
     }
-    match done.damage.as_slice() {
-        [] => out.push_str("Files: all as recorded.\n"),
-        damaged => {
-            for d in damaged {
-                let _ = writeln!(out, "DAMAGED: {} {}.", d.file, d.what.words());
-            }
-        }
+    if done.damage.is_empty() {
+        out.push_str("Files: all as recorded.\n");
     }
-    for words in &done.contradictions {
-        let _ = writeln!(out, "CONTRADICTION: {words}.");
+    for words in not_as_recorded(done) {
+        let _ = writeln!(out, "{words}");
     }
-    let signature = match (done.signature, key_given) {
-        (SignatureState::None, _) => "Signature: none.".to_owned(),
-        (SignatureState::Good, true) => "Signature: good, made with the key given.".to_owned(),
-        (SignatureState::Good, false) => {
-            "Signature: good for the key in the record; whose key that is, only the shop's own copy shows (--public-key).".to_owned()
-        }
-        (SignatureState::Bad, _) => format!("{BAD_SIGNATURE}."),
-        (SignatureState::Unreadable, _) => format!("{UNREADABLE_SIGNATURE}."),
+    let signature = match (done.signature.against(), done.signature, key_given) {
+        (Some(words), ..) => format!("{words}."),
+        (None, SignatureState::Good, true) => "Signature: good, made with the key given.".to_owned(),
+        (None, SignatureState::Good, false) => format!("Signature: {} (--public-key).", SignatureState::Good.words()),
+        (None, signature, _) => format!("Signature: {}.", signature.words()),
     };
     let _ = writeln!(out, "{signature}");
     if let Some(why) = &done.unrepeatable {

@@ -1,5 +1,6 @@
 //! `plumbsight records`: records found again, one of them shown, and what changed over them.
 
+use super::keep::not_as_recorded;
 use super::report::{item, line_after, report};
 use super::{say, tell};
 use crate::index::{Found, Hit, Index, Kind, Place, Query, SeriesTrend, Trends, doubted};
@@ -245,9 +246,7 @@ fn alarms(n: usize) -> String {
 /// Shows one record from its result, and what speaks against it.
 fn open(folder: &Path, hit: &Hit) -> Result<u8, Failure> {
     let seen = recheck(folder, None, true, &|_| {})?;
-    let mut against: Vec<String> = Vec::new();
-    against.extend(seen.damage.iter().map(|d| format!("DAMAGED: {} {}.", d.file, d.what.words())));
-    against.extend(seen.contradictions.iter().map(|c| format!("CONTRADICTION: {c}.")));
+    let mut against: Vec<String> = not_as_recorded(&seen).collect();
     against.extend(seen.signature.against().map(|words| format!("{words}.")));
     let later = hit
         .corrected_by

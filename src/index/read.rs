@@ -11,7 +11,7 @@ use crate::record::keep::manifest::{MANIFEST, SIGNATURE, read_manifest, sha256_h
 use crate::record::keep::sign::PUBLIC_KEY;
 use crate::record::keep::{JOB_FOLDER, RECORD_FILE, RESULT_FILE, RecordFile, contradictions, record_of};
 use crate::record::{Problem, ResultBrief, json_text};
-use crate::session::keep::{SignatureState, signature_state, signer};
+use crate::session::keep::{SignatureState, signature_of};
 use std::path::Path;
 use std::time::UNIX_EPOCH;
 
@@ -80,7 +80,7 @@ pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
     };
     let (record_bytes, result_bytes) = (summed(RECORD_FILE, record_bytes), summed(RESULT_FILE, result_bytes));
     let vouched = record_bytes.as_ref().is_some_and(|(_, _, as_kept)| *as_kept);
-    let signature = signature_state(path, None).unwrap_or(SignatureState::Unreadable);
+    let (signature, signer) = signature_of(path, None).unwrap_or((SignatureState::Unreadable, None));
     damage.extend(signature.against().map(str::to_owned));
     if signature == SignatureState::Unreadable {
         stamp.clear();
@@ -106,7 +106,7 @@ pub(super) fn read(path: &Path, folder: String, stamp: String) -> Row {
         vouched,
         whole_manifest: sums.is_some(),
         claims,
-        signer: (signature == SignatureState::Good).then(|| signer(path)).flatten(),
+        signer,
         by_result: result.map(|r| (r.vin, r.placement.title, r.verdict)),
         haystack: haystack(&folder, record.as_ref()),
         record,

@@ -4,7 +4,7 @@ use crate::record::OutcomePart;
 pub use crate::record::Routine;
 use crate::record::keep::RecordFile;
 use crate::record::result::Verdict;
-use crate::session::keep::{BAD_SIGNATURE, Recheck, SignatureState, UNREADABLE_SIGNATURE};
+use crate::session::keep::{Recheck, SignatureState};
 use std::path::PathBuf;
 
 /// Records that a list shows at most; the search is for the rest.
@@ -359,14 +359,10 @@ pub fn recheck_lines(done: &Recheck) -> Lines {
     }
     out.extend(done.damage.iter().map(|d| (Verdict::Out, format!("{} {}.", d.file, d.what.words()))));
     out.extend(done.contradictions.iter().map(|c| (Verdict::Out, format!("It contradicts itself: {c}."))));
-    out.push(match done.signature {
-        SignatureState::None => (Verdict::NotMeasured, "Signature: none.".into()),
-        SignatureState::Good => (
-            Verdict::In,
-            "Signature: good for the key in the record; whose key that is, only the shop's own copy shows.".into(),
-        ),
-        SignatureState::Bad => (Verdict::Out, format!("{BAD_SIGNATURE}.")),
-        SignatureState::Unreadable => (Verdict::Out, format!("{UNREADABLE_SIGNATURE}.")),
+    out.push(match (done.signature.against(), done.signature) {
+        (Some(words), _) => (Verdict::Out, format!("{words}.")),
+        (None, SignatureState::None) => (Verdict::NotMeasured, "Signature: none.".into()),
+        (None, signature) => (Verdict::In, format!("Signature: {}.", signature.words())),
     });
     out.extend(done.unrepeatable.iter().map(|why| (Verdict::Out, format!("It cannot be measured again. {why}"))));
     if let Some(again) = &done.repeated {
@@ -428,6 +424,7 @@ mod tests {
 
     #[test]
     fn what_is_not_confirmed_says_why() {
+        use crate::session::keep::{BAD_SIGNATURE, UNREADABLE_SIGNATURE};
         let sound = Recheck {
             record: None,
             damage: Vec::new(),

@@ -5,8 +5,9 @@ use crate::limits::LARGEST_WRITTEN_BYTES;
 use crate::record::keep::manifest::{MANIFEST, read_manifest, sha256_hex};
 use crate::record::keep::{RECORD_FILE, RecordFile, record_of};
 use crate::report::evidence::{Evidence, Kept};
-use crate::session::keep::signer;
+use crate::session::keep::signature_of;
 use rayon::prelude::*;
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 /// Records beside one that are looked at for a correction of it, those with the latest names first: some years of a shop, and less than a second.
@@ -51,6 +52,7 @@ fn beside(folder: &Path, manifest_sha256: &str) -> Vec<String> {
     let sound = found.iter().filter_map(|c| Some((c.record.as_ref()?, c)));
     match sound.max_by(|a, b| (a.0.revision, &a.0.made_utc).cmp(&(b.0.revision, &b.0.made_utc))) {
         Some((record, newest)) => {
+            let signer = |folder: &Path| signature_of(folder, None).ok().and_then(|(_, signer)| signer);
             let own = signer(&folder);
             let doubt = match signer(&newest.folder) {
                 by if own.is_none() || by == own => "",
@@ -94,22 +96,28 @@ fn correction(folder: PathBuf, manifest_sha256: &str) -> Option<Correction> {
 }
 
 fn names(record: &RecordFile, manifest_sha256: &str) -> bool {
-    let Some(corrects) = &record.corrects else { return false };
-    std::iter::once(&corrects.manifest_sha256).chain(&corrects.earlier).any(|sum| sum == manifest_sha256)
+    record.corrects.as_ref().is_some_and(|corrects| corrects.sums().any(|sum| sum == manifest_sha256))
 }
 
 /// For each of the given records the newest other one of them that corrects it, by name; with a word where that one is not as it was recorded.
 pub fn corrected_by(all: &[Evidence]) -> Vec<Option<String>> {
-    let newest = |sum: &str| {
-        let naming = all.iter().filter(|e| e.record.as_ref().is_some_and(|r| names(r, sum)));
-        let rank = |e: &Evidence| e.record.as_ref().map(|r| (e.against().is_empty(), r.revision, r.made_utc.clone()));
-        let one = naming.max_by_key(|e| rank(e))?;
-        let doubt = if one.against().is_empty() { "" } else { " (not as it was recorded)" };
-        Some(format!("{}{doubt}", one.name))
-    };
+    // The newest that is as it was recorded goes last, and so stays.
+    let mut corrections: Vec<_> = all
+        .iter()
+        .filter_map(|e| {
+            let record = e.record.as_ref()?;
+            Some((e.against().is_empty(), record.revision, &record.made_utc, record.corrects.as_ref()?, &e.name))
+        })
+        .collect();
+    corrections.sort_by(|a, b| (a.0, a.1, a.2).cmp(&(b.0, b.1, b.2)));
+    let mut newest: HashMap<&str, String> = HashMap::new();
+    for (sound, _, _, corrects, name) in corrections {
+        let doubt = if sound { "" } else { " (not as it was recorded)" };
+        newest.extend(corrects.sums().map(|sum| (sum.as_str(), format!("{name}{doubt}"))));
+    }
     all.iter()
         .map(|e| match &e.kept {
-            Kept::Record { manifest_sha256, .. } => newest(manifest_sha256),
+            Kept::Record { manifest_sha256, .. } => newest.get(manifest_sha256.as_str()).cloned(),
             Kept::Job => None,
         })
         .collect()

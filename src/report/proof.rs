@@ -5,7 +5,6 @@ use crate::report::evidence::{Evidence, Kept, Shown};
 use crate::report::figures::{Lengths, numbers_of, rounded, signed, signed_with_u, with_u};
 use crate::report::flow::{Flow, number, words};
 use crate::report::{first, hold, photographs, plan};
-use crate::session::keep::{BAD_SIGNATURE, SignatureState, UNREADABLE_SIGNATURE};
 use crate::uncertainty::digits::{LastDigit, as_written};
 
 /// Draws them.
@@ -477,17 +476,7 @@ fn checking(flow: &mut Flow, evidence: &Evidence) {
             "Files when this was made",
             if damage.is_empty() { "all as recorded".into() } else { format!("{} NOT as recorded", damage.len()) },
         ),
-        (
-            "Signature",
-            match signature {
-                SignatureState::None => "none".into(),
-                SignatureState::Good => {
-                    "good for the key in the record; whose key that is, only the shop's own copy shows".into()
-                }
-                SignatureState::Bad => BAD_SIGNATURE.into(),
-                SignatureState::Unreadable => UNREADABLE_SIGNATURE.into(),
-            },
-        ),
+        ("Signature", signature.words().into()),
     ]);
     damage.iter().for_each(|d| flow.item(&format!("{} {}", d.file, d.what.words())));
     contradictions.iter().for_each(|c| flow.item(c));

@@ -3,7 +3,7 @@
 use crate::capture::read_file;
 use crate::limits::{LARGEST_KEY_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::record::keep::manifest::{Damage, MANIFEST, SIGNATURE, sha256_hex, verify};
-use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, key_text, public_key_text};
+use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, public_key_text};
 use crate::record::keep::{
     CorrectsPart, JOB_FOLDER, KitPart, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE,
     Staging, contradictions, read_record, record_name,
@@ -146,7 +146,7 @@ fn corrected(record: &Path, root: &Path, reason: &str) -> Result<(CorrectsPart, 
         ));
     }
     let before = read_record(record)?;
-    let earlier = before.corrects.map(|c| std::iter::once(c.manifest_sha256).chain(c.earlier).collect());
+    let earlier = before.corrects.map(|c| c.sums().cloned().collect());
     let manifest = read_file(&record.join(MANIFEST), LARGEST_WRITTEN_BYTES)
         .map_err(|e| Problem::of_file(&shown, format!("its manifest: {e}"), "Check the folder."))?;
     let name = record.canonicalize().ok().and_then(|p| p.file_name().map(|n| n.to_string_lossy().into_owned()));
@@ -174,6 +174,13 @@ pub enum SignatureState {
     Unreadable,
 }
 
+/// What is said of a bad signature, everywhere.
+pub const BAD_SIGNATURE: &str = "BAD SIGNATURE: it does not belong to this record and this key, or is missing";
+
+/// What is said of a signature that cannot be read, everywhere.
+pub const UNREADABLE_SIGNATURE: &str =
+    "THE SIGNATURE CANNOT BE READ NOW: nothing is known of it; look again when the folder can be read";
+
 impl SignatureState {
     /// A word for tables.
     pub fn word(self) -> &'static str {
@@ -184,22 +191,22 @@ impl SignatureState {
             SignatureState::Unreadable => "cannot be read",
         }
     }
-}
 
-/// What is said of a bad signature, everywhere.
-pub const BAD_SIGNATURE: &str = "BAD SIGNATURE: it does not belong to this record and this key, or is missing";
+    /// How it stands against the key in the record, behind the word "Signature"; without a full stop.
+    pub fn words(self) -> &'static str {
+        match self {
+            SignatureState::None => "none",
+            SignatureState::Good => "good for the key in the record; whose key that is, only the shop's own copy shows",
+            SignatureState::Bad => BAD_SIGNATURE,
+            SignatureState::Unreadable => UNREADABLE_SIGNATURE,
+        }
+    }
 
-/// What is said of a signature that cannot be read, everywhere.
-pub const UNREADABLE_SIGNATURE: &str =
-    "THE SIGNATURE CANNOT BE READ NOW: nothing is known of it; look again when the folder can be read";
-
-impl SignatureState {
     /// What speaks against a record with it, in a sentence without its full stop.
     pub fn against(self) -> Option<&'static str> {
         match self {
             SignatureState::None | SignatureState::Good => None,
-            SignatureState::Bad => Some(BAD_SIGNATURE),
-            SignatureState::Unreadable => Some(UNREADABLE_SIGNATURE),
+            SignatureState::Bad | SignatureState::Unreadable => Some(self.words()),
         }
     }
 }
@@ -253,7 +260,7 @@ pub const MOST_IN_U: f64 = 0.1;
 /// The folder is no record, or the public key cannot be read.
 pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Watch) -> Result<Recheck, Failure> {
     let damage = verify(folder)?;
-    let signature = signature_state(folder, public_key)?;
+    let (signature, _) = signature_of(folder, public_key)?;
     // What is damaged is named in any case; it must not hide behind the first thing that cannot be read for it.
     let record = match read_record(folder) {
         Ok(record) => Some(record),
@@ -277,19 +284,27 @@ pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Wat
     Ok(Recheck { record, damage, contradictions, signature, repeated, unrepeatable })
 }
 
-/// The signature of a record, against the public key given or else the one in the record.
+/// The signature of a record, against the public key given or else the one in the record; and, where it is good, which key made it: the sum of that key's text.
 ///
 /// # Errors
 /// The public key given cannot be read.
-pub fn signature_state(folder: &Path, public_key: Option<&Path>) -> Result<SignatureState, Problem> {
+pub fn signature_of(folder: &Path, public_key: Option<&Path>) -> Result<(SignatureState, Option<String>), Problem> {
     let given = public_key.map(public_key_text).transpose()?;
+    Ok(match signing_key(folder, given) {
+        Ok(key) => (SignatureState::Good, Some(sha256_hex(key.trim().as_bytes()))),
+        Err(state) => (state, None),
+    })
+}
+
+/// The key that made a good signature, else how the signature stands.
+fn signing_key(folder: &Path, given: Option<String>) -> Result<String, SignatureState> {
     let signature = match read_file(&folder.join(SIGNATURE), LARGEST_KEY_BYTES) {
         Ok(signature) => signature,
-        Err(fault) if !fault.is_missing() => return Ok(SignatureState::Unreadable),
+        Err(fault) if !fault.is_missing() => return Err(SignatureState::Unreadable),
         // A signature that somebody expects and that is not there is not a good one.
-        Err(_) if given.is_some() => return Ok(SignatureState::Bad),
+        Err(_) if given.is_some() => return Err(SignatureState::Bad),
         Err(_) => {
-            return Ok(match std::fs::symlink_metadata(folder.join(PUBLIC_KEY)) {
+            return Err(match std::fs::symlink_metadata(folder.join(PUBLIC_KEY)) {
                 Ok(_) => SignatureState::Bad,
                 Err(e) if e.kind() == std::io::ErrorKind::NotFound => SignatureState::None,
                 Err(_) => SignatureState::Unreadable,
@@ -302,25 +317,9 @@ pub fn signature_state(folder: &Path, public_key: Option<&Path>) -> Result<Signa
         Err(fault) if fault.is_missing() => Ok(Vec::new()),
         Err(_) => Err(SignatureState::Unreadable),
     };
-    let manifest = match bytes_of(MANIFEST, LARGEST_WRITTEN_BYTES) {
-        Ok(manifest) => manifest,
-        Err(state) => return Ok(state),
-    };
-    let key = match given.map_or_else(|| bytes_of(PUBLIC_KEY, LARGEST_KEY_BYTES), |text| Ok(text.into_bytes())) {
-        Ok(key) => key,
-        Err(state) => return Ok(state),
-    };
-    Ok(match std::str::from_utf8(&key).is_ok_and(|key| is_signed_by(key, &manifest, &signature)) {
-        true => SignatureState::Good,
-        false => SignatureState::Bad,
-    })
-}
-
-/// Which key made the signature of a record: the sum of the public key's text in it; `None` where no good signature is there.
-pub fn signer(folder: &Path) -> Option<String> {
-    let good = matches!(signature_state(folder, None), Ok(SignatureState::Good));
-    let key = good.then(|| key_text(&folder.join(PUBLIC_KEY)).ok()).flatten()?;
-    Some(sha256_hex(key.trim().as_bytes()))
+    let manifest = bytes_of(MANIFEST, LARGEST_WRITTEN_BYTES)?;
+    let key = given.map_or_else(|| bytes_of(PUBLIC_KEY, LARGEST_KEY_BYTES), |text| Ok(text.into_bytes()))?;
+    String::from_utf8(key).ok().filter(|key| is_signed_by(key, &manifest, &signature)).ok_or(SignatureState::Bad)
 }
 
 fn repeat(folder: &Path, record: &RecordFile, watch: Watch) -> Result<Repeated, Failure> {

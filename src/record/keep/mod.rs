@@ -116,6 +116,13 @@ pub struct CorrectsPart {
     pub earlier: Vec<String>,
 }
 
+impl CorrectsPart {
+    /// Manifests' sums of all records before this one, the newest first.
+    pub fn sums(&self) -> impl Iterator<Item = &String> {
+        std::iter::once(&self.manifest_sha256).chain(&self.earlier)
+    }
+}
+
 /// A moment, as it is written down.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Moment {

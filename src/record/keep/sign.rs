@@ -80,7 +80,7 @@ fn not_encoded<E: std::fmt::Display>(e: E) -> Problem {
 ///
 /// # Errors
 /// The file cannot be read or is too large for a key.
-pub fn key_text(path: &Path) -> Result<String, Problem> {
+fn key_text(path: &Path) -> Result<String, Problem> {
     let fail = |what: String| Problem::of_file(path.display().to_string(), what, "Name the key's file.");
     read_text(path, LARGEST_KEY_BYTES).map_err(|e| fail(e.to_string()))
 }
