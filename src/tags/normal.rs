@@ -83,7 +83,7 @@ pub(super) struct Normal {
 /// Unknowns are summed in tiles of this many by this many: what the registers hold.
 const TILE: usize = 3;
 
-/// Tiles along the unknowns, and on and above the diagonal.
+/// Tiles along all unknowns, and on and above the diagonal.
 const TILES: usize = N / TILE;
 const UPPER_TILES: usize = TILES * (TILES + 1) / 2;
 
@@ -91,6 +91,8 @@ const UPPER_TILES: usize = TILES * (TILES + 1) / 2;
 ///
 /// They are kept in single precision, eight parts each: a part sums a few hundred products, whose own rounding is as large.
 pub(super) struct Sums {
+    /// Tiles along the unknowns that are summed.
+    used: usize,
     tiles: [[[Parts; TILE]; TILE]; UPPER_TILES],
     right: [Parts; N],
     cost: Parts,
@@ -98,8 +100,10 @@ pub(super) struct Sums {
 }
 
 impl Sums {
-    pub fn new() -> Self {
+    /// Sums for the first `unknowns`, a multiple of three; the equations of the others stay empty.
+    pub fn new(unknowns: usize) -> Self {
         Sums {
+            used: (unknowns / TILE).min(TILES),
             tiles: [[[NOTHING_SUMMED; TILE]; TILE]; UPPER_TILES],
             right: [NOTHING_SUMMED; N],
             cost: NOTHING_SUMMED,
@@ -122,15 +126,15 @@ impl Sums {
         }
         let g = &prediction.gradient;
         let mut weighted = [[0.0f32; BLOCK]; N];
-        for ((row, sum), gradient) in weighted.iter_mut().zip(&mut self.right).zip(g) {
+        for ((row, sum), gradient) in weighted.iter_mut().zip(&mut self.right).zip(g).take(TILE * self.used) {
             for k in 0..BLOCK {
                 row[k] = gradient[k] * weight[k];
             }
             products::add(simd, sum, gradient, &pull);
         }
         let mut tiles = self.tiles.iter_mut();
-        for (a, left) in weighted.as_chunks::<TILE>().0.iter().enumerate() {
-            for (right, tile) in g.as_chunks::<TILE>().0[a..].iter().zip(&mut tiles) {
+        for (a, left) in weighted.as_chunks::<TILE>().0[..self.used].iter().enumerate() {
+            for (right, tile) in g.as_chunks::<TILE>().0[a..self.used].iter().zip(&mut tiles) {
                 products::add_tile(simd, tile, left.each_ref(), right.each_ref());
             }
         }
@@ -139,8 +143,8 @@ impl Sums {
     pub fn normal(self) -> Normal {
         let mut matrix = SMatrix::zeros();
         let mut tiles = self.tiles.iter();
-        for a in 0..TILES {
-            for (b, tile) in (a..TILES).zip(&mut tiles) {
+        for a in 0..self.used {
+            for (b, tile) in (a..self.used).zip(&mut tiles) {
                 for (i, row) in tile.iter().enumerate() {
                     for (j, sum) in row.iter().enumerate() {
                         let (i, j) = (TILE * a + i, TILE * b + j);

@@ -122,6 +122,26 @@ impl Placed<'_> {
         self.blocks(&taken.pixels, view, choice.reach as f32)
     }
 
+    /// One pixel of every white cell beside the border, a quarter of a cell from the border: a border that is wider than a cell covers it.
+    pub fn beside_border(&self, map: &Matrix3<f64>, view: &View<'_>) -> Vec<Block> {
+        let mut pixels = Vec::with_capacity(24);
+        let middle = |k: usize| 0.25 * (k as f64 - 4.5);
+        for (k, side) in (2..=7).flat_map(|k| (0..4).map(move |side| (k, side))) {
+            let near = 0.25 * (3.0 - 0.25);
+            let (column, row, s, t) = match side {
+                0 => (2, k, -near, middle(k)),
+                1 => (7, k, near, middle(k)),
+                2 => (k, 2, middle(k), -near),
+                _ => (k, 7, middle(k), near),
+            };
+            let p = self.seen(map, s, t);
+            if self.pattern.white(column, row) && self.image.holds(p.x, p.y) {
+                pixels.push(((p.x + 0.5) as u16, (p.y + 0.5) as u16));
+            }
+        }
+        self.blocks(&pixels, view, 4.0)
+    }
+
     /// Sorts pixels into blocks by the number of lines near them.
     fn blocks(&self, pixels: &[(u16, u16)], view: &View<'_>, reach: f32) -> Vec<Block> {
         let mut blocks: Vec<Block> = Vec::with_capacity(pixels.len() / BLOCK + MOST_LINES + 1);
