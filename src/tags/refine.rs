@@ -300,15 +300,19 @@ fn finish(
         return Some(fit);
     }
     let bent = || {
-        // The linear step, if it is as good as it promised; else step by step from the plain answer.
-        let mut next = state.moved(&(whole * normal.right));
-        let mut at = problem.normal(&next, noise)?;
-        if at.cost > normal.cost - 0.5 * gain {
-            next = plain.0.clone();
-            (at, _) = minimise(problem, &mut next, noise, placed.size, 6, LEAST_MOVE_PX)?;
+        // The linear step, if it is as good as it promised and another one is short; else step by step from the plain answer.
+        let mut state = state.moved(&(whole * normal.right));
+        let mut normal_there = problem.normal(&state, noise)?;
+        let mut by = inverse(&normal_there, N)?;
+        let mut next = state.moved(&(by * normal_there.right));
+        let short = way(&state.corners()?, &next.corners()?) * placed.size < REST_PX / 2.0;
+        if !short || normal_there.cost > normal.cost - 0.5 * gain {
+            state = plain.0.clone();
+            (normal_there, _) = minimise(problem, &mut state, noise, placed.size, 6, REST_PX / 4.0)?;
+            by = inverse(&normal_there, N)?;
+            next = state.moved(&(by * normal_there.right));
         }
-        let by = inverse(&at, N)?;
-        let (bent, _) = settle(problem, &next.moved(&(by * at.right)), &by, noise, placed)?;
+        let (bent, _) = settle(problem, &next, &by, noise, placed)?;
         answer(&bent, problem, placed, corners, cell_px, rms)
     };
     Some(bent().unwrap_or(fit))
