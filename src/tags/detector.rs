@@ -199,12 +199,14 @@ pub(super) fn fit(
         return Err(Outcome::Unlike);
     }
     let doubt = margin::doubt(&fit.corners, &fit.blur);
+    // What ink or sharpening adds to the margin's outward part is one unknown with it, so that the two add up: both have their squares in `cov` already.
+    let both = doubt.outward * fit.outward.transpose();
     Ok(Detection {
         id: reading.id,
         wrong_cells: reading.wrong_cells,
         corners: fit.corners,
-        cov: fit.cov + doubt.cov(),
-        outward: doubt.outward,
+        cov: fit.cov + doubt.cov() + both + both.transpose(),
+        outward: doubt.outward + fit.outward,
         blur_px: fit.blur_px,
         growth_px: fit.growth_px,
         contrast: fit.contrast,

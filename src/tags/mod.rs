@@ -29,6 +29,7 @@ pub mod threshold;
 mod tied;
 pub mod trace;
 pub mod track;
+mod unexplained;
 mod widest;
 
 pub use detector::Detector;
@@ -49,7 +50,7 @@ pub struct Detection {
     pub corners: [Vector2<f64>; 4],
     /// Covariance of the eight corner coordinates (x0, y0, x1, y1, ...), px².
     pub cov: SMatrix<f64, 8, 8>,
-    /// The part of `cov` that all tags have in common, px: blur carries in what lies beyond the white margin, and by (one standard uncertainty of) so much the corners may lie too far out. `cov` holds
+    /// The part of `cov` that all tags have in common, px: blur carries in what lies beyond the white margin, ink has grown or a camera sharpened beyond what the fit can draw, and by (one standard uncertainty of) so much the corners may lie too far out. `cov` holds
     /// its product with itself; a survey must not average it away.
     pub outward: SVector<f64, 8>,
     /// Standard deviation of the blur that the tag's edges show, mean over directions, px.
