@@ -29,6 +29,7 @@ pub mod threshold;
 mod tied;
 pub mod trace;
 pub mod track;
+mod unexplained;
 mod widest;
 
 pub use detector::Detector;

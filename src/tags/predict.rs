@@ -202,10 +202,12 @@ struct BentAt {
     steeper: f32,
 }
 
-/// How far beyond black and white (noise, shade) the shapes go on.
+/// How far beyond black and white (noise, shade) the shapes go on, in steps from black to white. Common practice, no source: light that falls off over a tag
+/// changes its ends by about as much.
 const BEYOND: f32 = 0.1;
 
-/// A bent curve's slope counts at least this much of the stated one's: every curve rises.
+/// A bent curve's slope counts at least this much of the stated one's: every curve rises. Common practice, no source; small enough that no curve within the
+/// limits that a camera has comes there.
 const LEAST_SLOPE: f32 = 0.05;
 
 impl Bent {

@@ -20,6 +20,7 @@ use crate::tags::pixels::{Choice, Placed};
 use crate::tags::predict::{BLACK, BLUR, Block, GROWTH, N, Prediction, STEP, TONE, View, predict};
 use crate::tags::quads::Quad;
 use crate::tags::tied::tied_noise;
+use crate::tags::unexplained::Unexplained;
 use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
 
 /// Pixels near edges used until the corners rest, and for the answer.
@@ -32,15 +33,21 @@ const LEAST_BLUR: f64 = 0.09;
 /// Most growth in standard deviations of the blur: up to there the series of [`predict`] for moved edges is good to 0.03 of the step.
 const MOST_GROWTH: f64 = 1.5;
 
-/// Most of each of the three ways in which the tone curve is bent; real cameras' are within about half of it.
+/// Most of each of the three ways in which the tone curve is bent. Common practice, no source: a plain power of 1/2.6 and sRGB made steeper by a third in the
+/// middle (tests/detect.rs) are within half of it.
 const MOST_BENT: f64 = 0.8;
 
 /// By how much the three unknowns of the tone curve have to lower the cost before they are believed, in units of what noise does. Noise alone gives 3 on
-/// average, and more than 16.3 in one tag of a thousand (chi-square with three degrees of freedom).
+/// average, and more than 16.27 in one tag of a thousand (chi-square with three degrees of freedom: any table of its quantiles). That one in a thousand is the
+/// level is common practice, no source.
 const LEAST_GAIN: f64 = 16.3;
 
-/// By how much they have to move a corner to be worth their time, px.
+/// By how much they have to move a corner to be worth their time, px. Common practice, no source: a tenth of what a corner's place is good to in an ordinary
+/// photograph, so that the linear step is as good as a whole new fit.
 const LEAST_MOVE_PX: f64 = 0.01;
+
+/// What noise alone lowers the cost by on average with the three unknowns of the tone curve.
+const GAIN_OF_NOISE: f64 = (N - TONE) as f64;
 
 /// White cells beside the border may be this much darker than predicted (median, in steps from black to white). Common practice, no source: the
 /// worst of 540 true tags in open photographs and rendered pictures is -0.10, the best of the borders of two cells that would be taken for a tag
@@ -70,6 +77,19 @@ pub struct Fit {
     pub contrast: f64,
     /// Covariance of the blur, px².
     pub blur: Matrix2<f64>,
+}
+
+impl Fit {
+    /// Moves the corners a part of the way to where another curve would have them: `shift` (px), where `more` (px²) comes to their covariance.
+    ///
+    /// Both answers are possible, and the part is how far the second is believed. The covariance is that of the mixture of the two: the mean of
+    /// theirs, and the scatter of their places about the mean.
+    fn lean(&mut self, part: f64, shift: &SVector<f64, 8>, more: &SMatrix<f64, 8, 8>) {
+        for (k, corner) in self.corners.iter_mut().enumerate() {
+            *corner += shift.fixed_rows::<2>(2 * k) * part;
+        }
+        self.cov += more * part + shift * shift.transpose() * (part * (1.0 - part));
+    }
 }
 
 /// The unknowns.
@@ -288,17 +308,22 @@ fn finish(
     // Judged by the stated curve: with more unknowns a picture that is no tag comes nearer to one.
     let rms = normal.noise(noise).1.sqrt();
     let (plain, factor) = settle(problem, &next, &by, noise, placed)?;
-    let fit = answer(&plain, problem, placed, corners, cell_px, rms)?;
-    if beside_border(problem, &plain.0, placed)? < LEAST_BESIDE {
+    let mut fit = answer(&plain, problem, placed, corners, cell_px, rms)?;
+    let (beside, scatter) = beside_border(problem, &plain.0, placed, normal.noise(noise).0.bright.sqrt())?;
+    if beside < LEAST_BESIDE - 3.0 * scatter {
         return None;
     }
     let whole = inverse(&normal, N)?;
-    let gain = normal.right.dot(&((whole - by) * normal.right));
+    let more = whole - by;
+    let gain = normal.right.dot(&(more * normal.right));
     let (_, per_unknown) = seen_corners(&state, placed);
-    let moves = (per_unknown * ((whole - by) * normal.right)).amax();
-    if gain < LEAST_GAIN * factor || moves < LEAST_MOVE_PX {
+    let shift = per_unknown * (more * normal.right);
+    if gain < LEAST_GAIN * factor || shift.amax() < LEAST_MOVE_PX {
+        let more = per_unknown * more * per_unknown.transpose() * factor;
+        fit.lean((1.0 - GAIN_OF_NOISE * factor / gain.max(1e-9)).max(0.0), &shift, &more);
         return Some(fit);
     }
+    let plain_corners = fit.corners;
     let bent = || {
         // The linear step, if it is as good as it promised and another one is short; else step by step from the plain answer.
         let mut state = state.moved(&(whole * normal.right));
@@ -313,14 +338,25 @@ fn finish(
             next = state.moved(&(by * normal_there.right));
         }
         let (bent, _) = settle(problem, &next, &by, noise, placed)?;
-        answer(&bent, problem, placed, corners, cell_px, rms)
+        let most = bent.0.p[TONE..].iter().fold(0.0, |most: f64, v| most.max(v.abs()));
+        let mut fit = answer(&bent, problem, placed, corners, cell_px, rms)?;
+        // A curve at its limit is not known: the corners may be off by as much as it has moved them.
+        let moved = SVector::<f64, 8>::from_fn(|k, _| fit.corners[k / 2][k % 2] - plain_corners[k / 2][k % 2]);
+        let unsure = moved * (most / MOST_BENT).powi(4);
+        fit.cov += unsure * unsure.transpose();
+        Some(fit)
     };
-    Some(bent().unwrap_or(fit))
+    // Without a new fit the plain one may be off by what was to be gained.
+    Some(bent().unwrap_or_else(|| {
+        fit.cov += shift * shift.transpose();
+        fit
+    }))
 }
 
 /// By how much the white cells beside the border are brighter than predicted (median, in steps from black to white): far below zero where the border is wider
-/// than a cell.
-fn beside_border(problem: &Problem<'_>, state: &State, placed: &Placed<'_>) -> Option<f64> {
+/// than a cell. Also the standard deviation of that median by noise, which is `noise` grey values in the bright, by the fit's remainders, or less, as the cells'
+/// own quartiles show: where a picture is no tag both the one and the other may be large, but seldom both.
+fn beside_border(problem: &Problem<'_>, state: &State, placed: &Placed<'_>, noise: f64) -> Option<(f64, f64)> {
     let view = View::new(&state.p, &state.map(), &problem.place_per_pixel, problem.tone, problem.levels)?;
     let mut prediction = Prediction::EMPTY;
     let mut off = Vec::with_capacity(24);
@@ -329,8 +365,12 @@ fn beside_border(problem: &Problem<'_>, state: &State, placed: &Placed<'_>) -> O
         off.extend(block.code.iter().zip(&prediction.code).take(block.n).map(|(seen, predicted)| seen - predicted));
     }
     off.sort_by(f32::total_cmp);
-    let median = off.get(off.len() / 2).copied().unwrap_or(0.0);
-    Some(f64::from(median) / (problem.levels[1] - problem.levels[0]))
+    let at = |part: usize| f64::from(off.get(part * off.len() / 4).copied().unwrap_or(0.0));
+    let step = problem.levels[1] - problem.levels[0];
+    // Of a normal distribution: the quartiles lie 1.349 standard deviations apart, and the median of n scatters by √(π/2n) of one.
+    let sigma = noise.min((at(3) - at(1)) / 1.349);
+    let scatter = sigma * (std::f64::consts::FRAC_PI_2 / off.len().max(1) as f64).sqrt();
+    Some((at(2) / step, scatter / step))
 }
 
 /// The last step: the state it ends in with the corners' covariance, and the factor of [`tied_noise`].
@@ -353,10 +393,6 @@ fn settle(
         right[index] += off * weight;
     }
     let state = next.moved(&(inverse * right));
-    // A growth at its limit is not known: the border may be off by as much.
-    let growth = state.p[GROWTH].abs();
-    let cov =
-        if growth < 0.99 * state.most_growth() { cov } else { cov + SMatrix::identity() * (growth * growth / 2.0) };
     Some(((state, cov), tied.factor))
 }
 
@@ -381,9 +417,11 @@ fn answer(
         && rms < 0.3 * contrast
         && state.p[GROWTH].abs() < 1.0
         && cov.diagonal().iter().all(|v| v.is_finite() && *v > 0.0);
+    let mean_blur = (state.p[BLUR] + state.p[BLUR + 2]) / 2.0;
+    let open = Unexplained::new(&seen, state.p[GROWTH], state.most_growth(), mean_blur / LEAST_BLUR);
     sound.then(|| Fit {
         corners: seen,
-        cov: *cov,
+        cov: cov + open.cov(),
         blur_px: (state.blur().trace() / 2.0).max(0.0).sqrt(),
         growth_px: state.p[GROWTH],
         rms,
