@@ -76,8 +76,8 @@ pub(super) struct Normal {
     pub matrix: SMatrix<f64, N, N>,
     pub right: SVector<f64, N>,
     pub cost: f64,
-    /// Squared remainders in the dark and in the bright half.
-    squares: [Vec<f32>; 2],
+    /// Squared remainders, those in the bright half with their sign turned.
+    squares: Vec<f32>,
 }
 
 /// Unknowns are summed in tiles of this many by this many: what the registers hold.
@@ -96,18 +96,18 @@ pub(super) struct Sums {
     tiles: [[[Parts; TILE]; TILE]; UPPER_TILES],
     right: [Parts; N],
     cost: Parts,
-    squares: [Vec<f32>; 2],
+    squares: Vec<f32>,
 }
 
 impl Sums {
-    /// Sums for the first `unknowns`, a multiple of three; the equations of the others stay empty.
-    pub fn new(unknowns: usize) -> Self {
+    /// Sums of this many blocks for the first `unknowns`, a multiple of three; the equations of the others stay empty.
+    pub fn new(unknowns: usize, blocks: usize) -> Self {
         Sums {
             used: (unknowns / TILE).min(TILES),
             tiles: [[[NOTHING_SUMMED; TILE]; TILE]; UPPER_TILES],
             right: [NOTHING_SUMMED; N],
             cost: NOTHING_SUMMED,
-            squares: [Vec::new(), Vec::new()],
+            squares: Vec::with_capacity(blocks * BLOCK),
         }
     }
 
@@ -121,9 +121,8 @@ impl Sums {
         let one = [1.0f32; BLOCK];
         let Weights { weight, pull, loss, square, bright } = Weights::new(block, prediction, noise);
         products::add(simd, &mut self.cost, &loss, &one);
-        for (square, bright) in square.iter().zip(&bright).take(block.n) {
-            self.squares[usize::from(*bright > 0.5)].push(*square);
-        }
+        let signed = square.iter().zip(&bright).map(|(square, bright)| if *bright > 0.5 { -square } else { *square });
+        self.squares.extend(signed.take(block.n));
         let g = &prediction.gradient;
         let mut weighted = [[0.0f32; BLOCK]; N];
         for ((row, sum), gradient) in weighted.iter_mut().zip(&mut self.right).zip(g).take(TILE * self.used) {
@@ -188,7 +187,9 @@ fn limited_mean(squares: &[f32]) -> f64 {
 impl Normal {
     /// Mean square remainder in the dark and in the bright half; also over all.
     pub fn noise(&self, before: &Noise) -> (Noise, f64) {
-        let [dark, bright] = [0, 1].map(|half| (self.squares[half].len() as f64, limited_mean(&self.squares[half])));
+        let (bright, dark): (Vec<f32>, Vec<f32>) = self.squares.iter().partition(|square| square.is_sign_negative());
+        let bright: Vec<f32> = bright.iter().map(|square| -square).collect();
+        let [dark, bright] = [dark, bright].map(|half| (half.len() as f64, limited_mean(&half)));
         let n = dark.0 + bright.0;
         // Part of the noise has gone into the unknowns. Grey values are whole numbers: rounding leaves 1/12.
         let of_noise = |mean: f64| (mean * n / (n - N as f64).max(1.0)).max(1.0 / 12.0);

@@ -122,9 +122,9 @@ impl Placed<'_> {
         self.blocks(&taken.pixels, view, choice.reach as f32)
     }
 
-    /// One pixel of every white cell beside the border, a quarter of a cell from the border: a border that is wider than a cell covers it.
-    pub fn beside_border(&self, map: &Matrix3<f64>, view: &View<'_>) -> Vec<Block> {
-        let mut pixels = Vec::with_capacity(24);
+    /// Two pixels of every white cell beside the border, neighbours along the border and a quarter of a cell from it: a border that is wider than a cell covers them.
+    pub fn beside_border(&self, map: &Matrix3<f64>) -> Vec<(u16, u16)> {
+        let mut pixels = Vec::with_capacity(48);
         let middle = |k: usize| 0.25 * (k as f64 - 4.5);
         for (k, side) in (2..=7).flat_map(|k| (0..4).map(move |side| (k, side))) {
             let near = 0.25 * (3.0 - 0.25);
@@ -134,16 +134,23 @@ impl Placed<'_> {
                 2 => (k, 2, middle(k), -near),
                 _ => (k, 7, middle(k), near),
             };
+            if !self.pattern.white(column, row) {
+                continue;
+            }
             let p = self.seen(map, s, t);
-            if self.pattern.white(column, row) && self.image.holds(p.x, p.y) {
-                pixels.push(((p.x + 0.5) as u16, (p.y + 0.5) as u16));
+            let along =
+                self.seen(map, s + if side < 2 { 0.0 } else { 0.01 }, t + if side < 2 { 0.01 } else { 0.0 }) - p;
+            let step = if along.x.abs() > along.y.abs() { Vector2::new(1.0, 0.0) } else { Vector2::new(0.0, 1.0) };
+            let pair = [p - step / 2.0, p + step / 2.0];
+            if pair.iter().all(|p| self.image.holds(p.x, p.y)) {
+                pixels.extend(pair.map(|p| ((p.x + 0.5) as u16, (p.y + 0.5) as u16)));
             }
         }
-        self.blocks(&pixels, view, 4.0)
+        pixels
     }
 
     /// Sorts pixels into blocks by the number of lines near them.
-    fn blocks(&self, pixels: &[(u16, u16)], view: &View<'_>, reach: f32) -> Vec<Block> {
+    pub fn blocks(&self, pixels: &[(u16, u16)], view: &View<'_>, reach: f32) -> Vec<Block> {
         let mut blocks: Vec<Block> = Vec::with_capacity(pixels.len() / BLOCK + MOST_LINES + 1);
         let mut open = [usize::MAX; MOST_LINES + 1];
         let scale = 1.0 / self.size;

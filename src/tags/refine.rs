@@ -42,12 +42,18 @@ const MOST_BENT: f64 = 0.8;
 /// level is common practice, no source.
 const LEAST_GAIN: f64 = 16.3;
 
+/// A factor of [`tied_noise`] that few tags reach.
+const HARDLY_A_DOUBT: f64 = 4.0;
+
 /// By how much they have to move a corner to be worth their time, px. Common practice, no source: a tenth of what a corner's place is good to in an ordinary
 /// photograph, so that the linear step is as good as a whole new fit.
 const LEAST_MOVE_PX: f64 = 0.01;
 
 /// What noise alone lowers the cost by on average with the three unknowns of the tone curve.
-const GAIN_OF_NOISE: f64 = (N - TONE) as f64;
+const GAIN_OF_NOISE: f64 = CURVE as f64;
+
+/// Unknowns of the tone curve.
+const CURVE: usize = N - TONE;
 
 /// White cells beside the border may be this much darker than predicted (median, in steps from black to white). Common practice, no source: the
 /// worst of 540 true tags in open photographs and rendered pictures is -0.10, the best of the borders of two cells that would be taken for a tag
@@ -178,7 +184,7 @@ impl Problem<'_> {
     /// Normal equations from all pixels.
     fn normal(&self, state: &State, noise: &Noise) -> Option<Normal> {
         let view = View::new(&state.p, &state.map(), &self.place_per_pixel, self.tone, self.levels)?;
-        let mut sums = Sums::new(self.unknowns);
+        let mut sums = Sums::new(self.unknowns, self.blocks.len());
         let mut prediction = Prediction::EMPTY;
         for block in &self.blocks {
             predict(block, &view, &mut prediction);
@@ -282,6 +288,31 @@ fn inverse(normal: &Normal, unknowns: usize) -> Option<SMatrix<f64, N, N>> {
     Some(all)
 }
 
+/// What the tone curve's own unknowns add to a solution without them: the inverse of the whole matrix in blocks (Schur's complement), so that it costs little.
+struct Curve {
+    /// How all unknowns move with the curve's, with the sign turned.
+    unknowns: SMatrix<f64, N, CURVE>,
+    /// Covariance of the curve's unknowns.
+    inverse: SMatrix<f64, CURVE, CURVE>,
+    /// The right side for them.
+    pull: SVector<f64, CURVE>,
+}
+
+impl Curve {
+    /// `by`: inverse for the other unknowns alone.
+    fn new(normal: &Normal, by: &SMatrix<f64, N, N>) -> Option<Self> {
+        let mixed = normal.matrix.fixed_view::<TONE, CURVE>(0, TONE);
+        let along = by.fixed_view::<TONE, TONE>(0, 0) * mixed;
+        let own = normal.matrix.fixed_view::<CURVE, CURVE>(TONE, TONE) - mixed.tr_mul(&along);
+        let mut unknowns = SMatrix::<f64, N, CURVE>::zeros();
+        unknowns.fixed_view_mut::<TONE, CURVE>(0, 0).copy_from(&along);
+        for k in 0..CURVE {
+            unknowns[(TONE + k, k)] = -1.0;
+        }
+        Some(Curve { pull: unknowns.tr_mul(&normal.right), inverse: own.cholesky()?.inverse(), unknowns })
+    }
+}
+
 /// The answer from all pixels, from a state whose corners are at rest for few; `corners` is where the fit began.
 fn finish(
     problem: &mut Problem<'_>,
@@ -306,99 +337,144 @@ fn finish(
         next = state.moved(&(by * normal.right));
     }
     // Judged by the stated curve: with more unknowns a picture that is no tag comes nearer to one.
-    let rms = normal.noise(noise).1.sqrt();
-    let (plain, factor) = settle(problem, &next, &by, noise, placed)?;
-    let mut fit = answer(&plain, problem, placed, corners, cell_px, rms)?;
-    let (beside, scatter) = beside_border(problem, &plain.0, placed, normal.noise(noise).0.bright.sqrt())?;
-    if beside < LEAST_BESIDE - 3.0 * scatter {
+    let (shown, square) = normal.noise(noise);
+    let rms = square.sqrt();
+    if !white_beside_border(problem, &next, placed, shown.bright.sqrt())? {
         return None;
     }
-    let whole = inverse(&normal, N)?;
-    let more = whole - by;
-    let gain = normal.right.dot(&(more * normal.right));
+    let curve = Curve::new(&normal, &by)?;
+    let gain = curve.pull.dot(&(curve.inverse * curve.pull));
     let (_, per_unknown) = seen_corners(&state, placed);
-    let shift = per_unknown * (more * normal.right);
-    if gain < LEAST_GAIN * factor || shift.amax() < LEAST_MOVE_PX {
-        let more = per_unknown * more * per_unknown.transpose() * factor;
-        fit.lean((1.0 - GAIN_OF_NOISE * factor / gain.max(1e-9)).max(0.0), &shift, &more);
-        return Some(fit);
-    }
-    let plain_corners = fit.corners;
+    let per_curve = per_unknown * curve.unknowns;
+    let shift = per_curve * (curve.inverse * curve.pull);
+    let called_for = |factor: f64| gain > LEAST_GAIN * factor && shift.amax() > LEAST_MOVE_PX;
+    let (plain_corners, _) = seen_corners(&next, placed);
     let bent = || {
-        // The linear step, if it is as good as it promised and another one is short; else step by step from the plain answer.
-        let mut state = state.moved(&(whole * normal.right));
-        let mut normal_there = problem.normal(&state, noise)?;
-        let mut by = inverse(&normal_there, N)?;
-        let mut next = state.moved(&(by * normal_there.right));
-        let short = way(&state.corners()?, &next.corners()?) * placed.size < REST_PX / 2.0;
-        if !short || normal_there.cost > normal.cost - 0.5 * gain {
-            state = plain.0.clone();
-            (normal_there, _) = minimise(problem, &mut state, noise, placed.size, 6, REST_PX / 4.0)?;
-            by = inverse(&normal_there, N)?;
-            next = state.moved(&(by * normal_there.right));
+        // The linear step, if it is as good as it promised and the next one is short; else step by step from the plain answer.
+        let whole = by + curve.unknowns * curve.inverse * curve.unknowns.transpose();
+        let linear = state.moved(&(whole * normal.right));
+        let mut settled = settle(problem, &linear, &whole, N, noise, placed)?;
+        let short = way(&linear.corners()?, &settled.state.corners()?) * placed.size < REST_PX / 2.0;
+        if !short || settled.cost > normal.cost - 0.5 * gain {
+            let mut state = next.clone();
+            let (normal, _) = minimise(problem, &mut state, noise, placed.size, 6, REST_PX / 4.0)?;
+            let whole = inverse(&normal, N)?;
+            settled = settle(problem, &state.moved(&(whole * normal.right)), &whole, N, noise, placed)?;
         }
-        let (bent, _) = settle(problem, &next, &by, noise, placed)?;
-        let most = bent.0.p[TONE..].iter().fold(0.0, |most: f64, v| most.max(v.abs()));
-        let mut fit = answer(&bent, problem, placed, corners, cell_px, rms)?;
+        let most = settled.state.p[TONE..].iter().fold(0.0, |most: f64, v| most.max(v.abs()));
+        let mut fit = answer(&settled, problem, placed, corners, cell_px, rms)?;
         // A curve at its limit is not known: the corners may be off by as much as it has moved them.
         let moved = SVector::<f64, 8>::from_fn(|k, _| fit.corners[k / 2][k % 2] - plain_corners[k / 2][k % 2]);
         let unsure = moved * (most / MOST_BENT).powi(4);
         fit.cov += unsure * unsure.transpose();
-        Some(fit)
+        Some((fit, settled.factor))
     };
+    // Where so much is to be gained that there is hardly a doubt, the plain answer is not worked out first.
+    let tried = called_for(HARDLY_A_DOUBT);
+    if tried
+        && let Some((fit, factor)) = bent()
+        && called_for(factor)
+    {
+        return Some(fit);
+    }
+    let plain = settle(problem, &next, &by, TONE, noise, placed)?;
+    let mut fit = answer(&plain, problem, placed, corners, cell_px, rms)?;
+    if !called_for(plain.factor) {
+        let more = per_curve * curve.inverse * per_curve.transpose() * plain.factor;
+        fit.lean((1.0 - GAIN_OF_NOISE * plain.factor / gain.max(1e-9)).max(0.0), &shift, &more);
+        return Some(fit);
+    }
+    if !tried && let Some((fit, _)) = bent() {
+        return Some(fit);
+    }
     // Without a new fit the plain one may be off by what was to be gained.
-    Some(bent().unwrap_or_else(|| {
-        fit.cov += shift * shift.transpose();
-        fit
-    }))
+    fit.cov += shift * shift.transpose();
+    Some(fit)
 }
 
-/// By how much the white cells beside the border are brighter than predicted (median, in steps from black to white): far below zero where the border is wider
-/// than a cell. Also the standard deviation of that median by noise, which is `noise` grey values in the bright, by the fit's remainders, or less, as the cells'
-/// own quartiles show: where a picture is no tag both the one and the other may be large, but seldom both.
-fn beside_border(problem: &Problem<'_>, state: &State, placed: &Placed<'_>, noise: f64) -> Option<(f64, f64)> {
+/// Whether the white cells beside the border are as bright as predicted, as they are not where the border is wider than a cell: the median of what they are darker by is to
+/// be as little as [`LEAST_BESIDE`] says, or what noise makes of that.
+///
+/// Noise is what the fit's remainders show in the bright, `noise` grey values, or less: what neighbours in the same cell differ by. Where a picture is no tag remainders are large, but
+/// neighbours err alike. Three standard deviations of the median by noise, and [`LEAST_BESIDE`], which is what pictures without noise come to, are independent of each
+/// other: their squares add up.
+fn white_beside_border(problem: &Problem<'_>, state: &State, placed: &Placed<'_>, noise: f64) -> Option<bool> {
+    let pixels = placed.beside_border(&state.map());
+    let step = problem.levels[1] - problem.levels[0];
+    // No prediction is brighter than the white of the brightest corner: where the cells are about as bright as that there is nothing to work out.
+    let p = &state.p;
+    let light =
+        |x: f64, y: f64| p[BLACK] + p[STEP] + (p[BLACK + 1] + p[STEP + 1]) * x + (p[BLACK + 2] + p[STEP + 2]) * y;
+    let white = state.corners()?.iter().map(|at| problem.tone.code(light(at.x, at.y)).0).fold(0.0, f64::max);
+    let mut seen: Vec<u8> = pixels.iter().map(|(x, y)| placed.image.at(usize::from(*x), usize::from(*y))).collect();
+    seen.sort_unstable();
+    if seen.get(seen.len() / 2).is_some_and(|middle| f64::from(*middle) - white > 0.5 * LEAST_BESIDE * step) {
+        return Some(true);
+    }
     let view = View::new(&state.p, &state.map(), &problem.place_per_pixel, problem.tone, problem.levels)?;
     let mut prediction = Prediction::EMPTY;
-    let mut off = Vec::with_capacity(24);
-    for block in placed.beside_border(&state.map(), &view) {
+    let mut off = vec![None; pixels.len()];
+    for block in placed.blocks(&pixels, &view, 4.0) {
         predict(&block, &view, &mut prediction);
-        off.extend(block.code.iter().zip(&prediction.code).take(block.n).map(|(seen, predicted)| seen - predicted));
+        for (k, pixel) in block.seen[..block.n].iter().enumerate() {
+            if let Some(place) = pixels.iter().position(|p| p == pixel) {
+                off[place] = Some(f64::from(block.code[k] - prediction.code[k]));
+            }
+        }
     }
-    off.sort_by(f32::total_cmp);
-    let at = |part: usize| f64::from(off.get(part * off.len() / 4).copied().unwrap_or(0.0));
-    let step = problem.levels[1] - problem.levels[0];
-    // Of a normal distribution: the quartiles lie 1.349 standard deviations apart, and the median of n scatters by √(π/2n) of one.
-    let sigma = noise.min((at(3) - at(1)) / 1.349);
-    let scatter = sigma * (std::f64::consts::FRAC_PI_2 / off.len().max(1) as f64).sqrt();
-    Some((at(2) / step, scatter / step))
+    let pairs: Vec<[f64; 2]> = off.as_chunks::<2>().0.iter().filter_map(|[a, b]| Some([(*a)?, (*b)?])).collect();
+    let mut all: Vec<f64> = off.into_iter().flatten().collect();
+    all.sort_by(f64::total_cmp);
+    let middle = all.get(all.len() / 2).copied().unwrap_or(0.0);
+    // Of a normal distribution: the median of n scatters by √(π/2n) of one, and the difference of two by √2.
+    let neighbours = pairs.iter().map(|[a, b]| (a - b).powi(2)).sum::<f64>() / (2 * pairs.len().max(1)) as f64;
+    let sigma = if pairs.len() < LEAST_PAIRS { noise } else { noise.min(neighbours.sqrt()) };
+    let scatter = sigma * (std::f64::consts::FRAC_PI_2 / all.len().max(1) as f64).sqrt();
+    Some(middle > -(LEAST_BESIDE * step).hypot(3.0 * scatter))
 }
 
-/// The last step: the state it ends in with the corners' covariance, and the factor of [`tied_noise`].
+/// So many pairs of neighbours tell the noise to a quarter of itself. Common practice, no source.
+const LEAST_PAIRS: usize = 6;
+
+/// Where the last step ends.
+struct Settled {
+    state: State,
+    /// Covariance of the corners, px².
+    cov: SMatrix<f64, 8, 8>,
+    /// That of [`tied_noise`].
+    factor: f64,
+    /// The cost where the last step began.
+    cost: f64,
+}
+
+/// The last step, with the first `unknowns`.
 fn settle(
     problem: &Problem<'_>,
     next: &State,
     inverse: &SMatrix<f64, N, N>,
+    unknowns: usize,
     noise: &Noise,
     placed: &Placed<'_>,
-) -> Option<((State, SMatrix<f64, 8, 8>), f64)> {
+) -> Option<Settled> {
     let (_, per_unknown) = seen_corners(next, placed);
     let by_score = per_unknown * inverse;
     let cov = by_score * per_unknown.transpose();
     let standard = cov.cholesky()?.l().solve_lower_triangular(&by_score)?;
     let view = View::new(&next.p, &next.map(), &problem.place_per_pixel, problem.tone, problem.levels)?;
-    let tied = tied_noise(&problem.blocks, &view, noise, &standard)?;
+    let tied = tied_noise(&problem.blocks, &view, noise, &standard, unknowns)?;
     let cov = cov * tied.factor;
-    let mut right = tied.right;
+    let (mut right, mut cost) = (tied.right, tied.cost);
     for (index, off, weight) in next.beforehand() {
         right[index] += off * weight;
+        cost += off * off * weight;
     }
     let state = next.moved(&(inverse * right));
-    Some(((state, cov), tied.factor))
+    Some(Settled { state, cov, factor: tied.factor, cost })
 }
 
 /// What is handed out, if it is sound.
 fn answer(
-    (state, cov): &(State, SMatrix<f64, 8, 8>),
+    Settled { state, cov, .. }: &Settled,
     problem: &Problem<'_>,
     placed: &Placed<'_>,
     corners: &Quad,
@@ -458,6 +534,21 @@ fn way(a: &[Vector2<f64>; 4], b: &[Vector2<f64>; 4]) -> f64 {
     a.iter().zip(b).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max)
 }
 
+/// Marquardt's step: the diagonal grows by `damping` of itself. The curve's unknowns stay where they are if they are not looked for.
+fn damped_step(normal: &Normal, damping: f64, unknowns: usize) -> Option<SVector<f64, N>> {
+    let mut damped = normal.matrix;
+    for i in 0..N {
+        damped[(i, i)] *= 1.0 + damping;
+    }
+    if unknowns == N {
+        return Some(damped.cholesky()?.solve(&normal.right));
+    }
+    let mut step = SVector::<f64, N>::zeros();
+    let plain = damped.fixed_view::<TONE, TONE>(0, 0).clone_owned().cholesky()?;
+    step.fixed_rows_mut::<TONE>(0).copy_from(&plain.solve(&normal.right.fixed_rows::<TONE>(0)));
+    Some(step)
+}
+
 /// Levenberg-Marquardt from `state`, at most `most` steps, until no corner moves by more than `rest` px; leaves the best state there.
 ///
 /// Returns the normal equations there and how far the corners are from where they began, px.
@@ -474,11 +565,7 @@ fn minimise(
     let mut corners = began;
     let mut normal = problem.normal(state, noise)?;
     for _ in 0..most {
-        let mut damped = normal.matrix;
-        for i in 0..N {
-            damped[(i, i)] *= 1.0 + damping;
-        }
-        let step = damped.cholesky()?.solve(&normal.right);
+        let step = damped_step(&normal, damping, problem.unknowns)?;
         let next = state.moved(&step);
         let trial = next.corners().and_then(|c| Some((c, problem.normal(&next, noise)?)));
         match trial {
