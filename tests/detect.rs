@@ -119,10 +119,12 @@ fn sharpened(image: &Gray, amount: f64) -> Gray {
 }
 
 /// A small tag, printed with much ink, that the camera sharpened: its edges are no wider than black has grown. It is found, its corners are good to a tenth of
-/// a pixel, and what the fit cannot explain is in the covariance.
+/// a pixel (two where black has grown by nearly half a pixel), and what the fit cannot explain is in the covariance: for either group on its own, normalised errors
+/// have no more than unit variance but for what chance makes of so few.
 #[test]
 fn small_sharpened_tags_are_found() {
-    let (mut found, mut all, mut fair, mut chi, mut worst) = (0, 0, 0, 0.0, 0f64);
+    let (mut found, mut all) = (0, 0);
+    let mut groups = [("grown little", 0.1, 0, 0.0, 0f64), ("grown by half a pixel", 0.2, 0, 0.0, 0.0)];
     for (number, id) in [0, 3, 77, 150, 301, 402, 480, 586].into_iter().enumerate() {
         let turn = 0.08 + 0.05 * number as f64;
         let (c, s) = (13.5 * turn.cos(), 13.5 * turn.sin());
@@ -137,19 +139,19 @@ fn small_sharpened_tags_are_found() {
             let Some(tag) = tags.first() else { continue };
             let off = SVector::<f64, 8>::from_fn(|k, _| tag.corners[k / 2][k % 2] - corners[k / 2][k % 2]);
             found += 1;
-            // Where black has grown by nearly half a pixel the tag is still found, but a misfit of up to a tenth of a pixel is not all in the covariance.
-            if grown > 0.1 {
-                assert!(off.amax() < 0.2, "{id}: {off}");
-                continue;
-            }
-            fair += 1;
-            worst = worst.max(off.amax());
-            chi += off.dot(&tag.cov.cholesky().unwrap().solve(&off)) / 8.0;
+            let (_, _, n, chi, worst) = &mut groups[usize::from(grown > 0.1)];
+            *n += 1;
+            *worst = worst.max(off.amax());
+            *chi += off.dot(&tag.cov.cholesky().unwrap().solve(&off)) / 8.0;
         }
     }
-    chi /= f64::from(fair);
-    println!("sharpened: {found} of {all} found, worst {worst:.3} px, mean chi-square per coordinate {chi:.2}");
-    assert!(found == all && worst < 0.1 && chi < 2.0, "{found} of {all}, {worst}, {chi}");
+    assert_eq!(found, all);
+    for (name, most, n, chi, worst) in groups {
+        let (n, chi) = (f64::from(n), chi / f64::from(n));
+        println!("sharpened, {name}: worst {worst:.3} px, mean chi-square per coordinate {chi:.2}");
+        // Of n times eight coordinates the mean square has the standard deviation √(2/8n).
+        assert!(worst < most && chi < 1.0 + 3.0 * (0.25 / n).sqrt(), "{name}: {worst}, {chi}");
+    }
 }
 
 /// A strongly distorting wide lens. Source of the numbers: EuRoC MAV dataset, cam0 `sensor.yaml` (published intrinsics), 752 x 480.

@@ -161,34 +161,22 @@ impl Placed<'_> {
                 x[k] = ((flat.x - self.centre.x) * scale) as f32;
                 y[k] = ((flat.y - self.centre.y) * scale) as f32;
             }
-            let (around, [blur_u, blur_v]) = widest(
+            let near = widest(
                 #[inline(always)]
-                || {
-                    let around = Around::new(&x, &y, view);
-                    let blurs = around.blurs(view);
-                    (around, blurs)
-                },
+                || Near::new(&Around::new(&x, &y, view), view, reach),
             );
             for (k, &(column, row)) in part.iter().enumerate() {
-                let (u, v) = (around.u[k], around.v[k]);
-                if !(around.depth[k] > 0.0 && u.abs() <= reach && v.abs() <= reach) {
+                let (u, v, lines) = (near.u[k], near.v[k], near.lines[k] as usize);
+                if lines == 0 {
                     continue;
                 }
-                let (off_u, off_v) = (off_line(u), off_line(v));
-                let (far_u, far_v) = (REACH * blur_u[k], REACH * blur_v[k]);
-                let lines = lines_for(off_u, far_u).max(lines_for(off_v, far_v));
                 let window = self.pattern.window(u, v, lines);
-                let (mut white, mut kind) = (window.white, lines);
-                if lines == 1 {
-                    // Away from the line across u (or v) both columns (or rows) are the one that the pixel lies in.
-                    if off_u > far_u {
-                        white = window.one_column(u);
-                        kind = 0;
-                    } else if off_v > far_v {
-                        white = window.one_row(v);
-                        kind = 0;
-                    }
-                }
+                // Away from the line across u (or v) both columns (or rows) are the one that the pixel lies in.
+                let (white, kind) = match near.away[k] {
+                    1 => (window.one_column(u), 0),
+                    2 => (window.one_row(v), 0),
+                    _ => (window.white, lines),
+                };
                 let mut index = open[kind];
                 if index == usize::MAX || blocks[index].n == BLOCK {
                     index = blocks.len();
@@ -211,6 +199,43 @@ impl Placed<'_> {
     }
 }
 
+/// What lies near a block's pixels.
+struct Near {
+    u: [f32; BLOCK],
+    v: [f32; BLOCK],
+    /// How many lines across either axis count; 0 where a pixel is beyond what is wanted.
+    lines: [u32; BLOCK],
+    /// Where one line counts across either axis, whether the pixel is away from the one across u (1), or else across v (2).
+    away: [u32; BLOCK],
+}
+
+impl Near {
+    /// `reach`: cells from the middle of the tag.
+    #[inline(always)]
+    fn new(around: &Around, view: &View<'_>, reach: f32) -> Self {
+        let [blur_u, blur_v] = around.blurs(view);
+        let mut near = Near { u: around.u, v: around.v, lines: [0; BLOCK], away: [0; BLOCK] };
+        for k in 0..BLOCK {
+            let (u, v) = (around.u[k], around.v[k]);
+            let (off_u, off_v) = (off_line(u), off_line(v));
+            let (far_u, far_v) = (REACH * blur_u[k], REACH * blur_v[k]);
+            let (across_u, across_v) = (lines_for(off_u, far_u), lines_for(off_v, far_v));
+            let lines = if across_u > across_v { across_u } else { across_v };
+            let wanted = (around.depth[k] > 0.0) & (u.abs() <= reach) & (v.abs() <= reach);
+            near.lines[k] = if wanted { lines } else { 0 };
+            let away = if off_u > far_u {
+                1
+            } else if off_v > far_v {
+                2
+            } else {
+                0
+            };
+            near.away[k] = if lines == 1 { away } else { 0 };
+        }
+        near
+    }
+}
+
 /// The whole number not above a number.
 #[inline(always)]
 fn floor(v: f64) -> i64 {
@@ -227,16 +252,9 @@ fn off_line(coordinate: f32) -> f32 {
 
 /// How many lines across one axis count for a pixel that is `off` from the nearest one where lines count up to `far`, cells.
 #[inline(always)]
-fn lines_for(off: f32, far: f32) -> usize {
-    if far < 1.0 - off {
-        1
-    } else if far < 1.0 + off {
-        2
-    } else if far < 2.0 - off {
-        3
-    } else {
-        MOST_LINES
-    }
+fn lines_for(off: f32, far: f32) -> u32 {
+    // Up to MOST_LINES: the places of the second to the fourth.
+    1 + u32::from(far >= 1.0 - off) + u32::from(far >= 1.0 + off) + u32::from(far >= 2.0 - off)
 }
 
 /// Goes along an edge and over the strip round it.
