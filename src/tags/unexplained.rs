@@ -36,7 +36,7 @@ fn unexplained(growth: f64, most: f64, blur_over_least: f64) -> f64 {
 
 /// Standard uncertainty of a sharpened picture's edges, px, and what comes to it for growth: see [`unexplained`].
 const SHARP_PX: f64 = 0.012;
-const SHARP_GROWN: f64 = 0.15;
+const SHARP_GROWN: f64 = 0.22;
 
 /// What is left open, px: the part that all sides (and all tags of a camera) have in common, outward, and the standard uncertainty of each coordinate besides.
 pub(super) struct Unexplained {
