@@ -25,6 +25,8 @@ mod products;
 pub mod quads;
 pub mod refine;
 mod sights;
+mod solve;
+mod state;
 pub mod threshold;
 mod tied;
 pub mod trace;

@@ -12,30 +12,22 @@
 
 use crate::raster::Gray;
 use crate::tags::flatten::Flatten;
-use crate::tags::homography::{CORNERS, Homography};
+use crate::tags::homography::Homography;
 use crate::tags::light::Tone;
-use crate::tags::normal::{Noise, Normal, Sums};
+use crate::tags::normal::Noise;
 use crate::tags::pattern::Pattern;
 use crate::tags::pixels::{Choice, Placed};
-use crate::tags::predict::{BLACK, BLUR, Block, GROWTH, N, Prediction, STEP, TONE, View, predict};
+use crate::tags::predict::{BLACK, BLUR, GROWTH, N, Prediction, STEP, TONE, View, predict};
 use crate::tags::quads::Quad;
+use crate::tags::solve::{CURVE, Curve, Problem, inverse, minimise};
+use crate::tags::state::{LEAST_BLUR, MOST_BENT, State, seen_corners, way};
 use crate::tags::tied::tied_noise;
 use crate::tags::unexplained::Unexplained;
-use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
+use nalgebra::{Matrix2, SMatrix, SVector, Vector2};
 
 /// Pixels near edges used until the corners rest, and for the answer.
 const FEW_PIXELS: usize = 180;
 const MANY_PIXELS: usize = 1800;
-
-/// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
-const LEAST_BLUR: f64 = 0.09;
-
-/// Most growth in standard deviations of the blur: up to there the series of [`predict`] for moved edges is good to 0.03 of the step.
-const MOST_GROWTH: f64 = 1.5;
-
-/// Most of each of the three ways in which the tone curve is bent. Common practice, no source: a plain power of 1/2.6 and sRGB made steeper by a third in the
-/// middle (tests/detect.rs) are within half of it.
-const MOST_BENT: f64 = 0.8;
 
 /// By how much the three unknowns of the tone curve have to lower the cost before they are believed, in units of what noise does. Noise alone gives 3 on
 /// average, and more than 16.27 in one tag of a thousand (chi-square with three degrees of freedom: any table of its quantiles). That one in a thousand is the
@@ -51,9 +43,6 @@ const LEAST_MOVE_PX: f64 = 0.01;
 
 /// What noise alone lowers the cost by on average with the three unknowns of the tone curve.
 const GAIN_OF_NOISE: f64 = CURVE as f64;
-
-/// Unknowns of the tone curve.
-const CURVE: usize = N - TONE;
 
 /// White cells beside the border may be this much darker than predicted (median, in steps from black to white). Common practice, no source: the
 /// worst of 540 true tags in open photographs and rendered pictures is -0.10, the best of the borders of two cells that would be taken for a tag
@@ -95,108 +84,6 @@ impl Fit {
             *corner += shift.fixed_rows::<2>(2 * k) * part;
         }
         self.cov += more * part + shift * shift.transpose() * (part * (1.0 - part));
-    }
-}
-
-/// The unknowns.
-#[derive(Clone)]
-struct State {
-    p: [f64; N],
-}
-
-impl State {
-    /// From tag coordinates in half sides to places.
-    fn map(&self) -> Matrix3<f64> {
-        let p = &self.p;
-        Matrix3::new(p[0], p[1], p[2], p[3], p[4], p[5], p[6], p[7], 1.0)
-    }
-
-    /// Places of the corners, if all lie on the near side of the tag's horizon.
-    fn corners(&self) -> Option<[Vector2<f64>; 4]> {
-        let map = self.map();
-        let mut places = [Vector2::zeros(); 4];
-        for (place, [u, v]) in places.iter_mut().zip(CORNERS) {
-            let q = map * nalgebra::Vector3::new(u / 4.0, v / 4.0, 1.0);
-            *place = if q.z > 0.05 { q.xy() / q.z } else { return None };
-        }
-        places.iter().all(|p| p.iter().all(|v| v.is_finite())).then_some(places)
-    }
-
-    /// What is known beforehand, weakly: blur near 0.6 px² and about the same in all directions, growth within half a pixel, the
-    /// tone curve within a tenth of the step of the stated one. For each such unknown how far
-    /// off it is and with what weight that counts. Common practice, no source; it only decides where the pixels say nothing.
-    fn beforehand(&self) -> [(usize, f64, f64); 7] {
-        let p = &self.p;
-        let mean = ((p[BLUR] + p[BLUR + 2]) / 2.0).max(0.3);
-        let bent = 0.1;
-        let known = |index: usize, value: f64, sigma: f64| (index, value - p[index], 1.0 / (sigma * sigma));
-        [
-            known(BLUR, 0.6, 4.0 * mean),
-            known(BLUR + 1, 0.0, 0.5 * mean),
-            known(BLUR + 2, 0.6, 4.0 * mean),
-            known(GROWTH, 0.0, 0.5),
-            known(TONE, 0.0, bent),
-            known(TONE + 1, 0.0, bent),
-            known(TONE + 2, 0.0, bent),
-        ]
-    }
-
-    /// The state a step away. The blur stays a blur: at least the pixel's own area in every direction.
-    fn moved(&self, step: &SVector<f64, N>) -> State {
-        let mut next = self.clone();
-        for (value, step) in next.p.iter_mut().zip(step) {
-            *value += step;
-        }
-        for i in [BLUR, BLUR + 2] {
-            next.p[i] = next.p[i].max(LEAST_BLUR);
-        }
-        let limit = 0.9 * ((next.p[BLUR] - 0.5 * LEAST_BLUR) * (next.p[BLUR + 2] - 0.5 * LEAST_BLUR)).sqrt();
-        next.p[BLUR + 1] = next.p[BLUR + 1].clamp(-limit, limit);
-        let most = next.most_growth();
-        next.p[GROWTH] = next.p[GROWTH].clamp(-most, most);
-        for bent in &mut next.p[TONE..] {
-            *bent = bent.clamp(-MOST_BENT, MOST_BENT);
-        }
-        next
-    }
-
-    /// The most by which black may outgrow white or white black, px.
-    fn most_growth(&self) -> f64 {
-        MOST_GROWTH * ((self.p[BLUR] + self.p[BLUR + 2]) / 2.0).sqrt()
-    }
-
-    fn blur(&self) -> Matrix2<f64> {
-        Matrix2::new(self.p[BLUR], self.p[BLUR + 1], self.p[BLUR + 1], self.p[BLUR + 2])
-    }
-}
-
-struct Problem<'a> {
-    blocks: Vec<Block>,
-    tone: &'a Tone,
-    place_per_pixel: Matrix2<f64>,
-    /// About the grey values of black and white.
-    levels: [f64; 2],
-    /// How many of the unknowns are looked for; the others stay as they are.
-    unknowns: usize,
-}
-
-impl Problem<'_> {
-    /// Normal equations from all pixels.
-    fn normal(&self, state: &State, noise: &Noise) -> Option<Normal> {
-        let view = View::new(&state.p, &state.map(), &self.place_per_pixel, self.tone, self.levels)?;
-        let mut sums = Sums::new(self.unknowns, self.blocks.len());
-        let mut prediction = Prediction::EMPTY;
-        for block in &self.blocks {
-            predict(block, &view, &mut prediction);
-            sums.add(block, &prediction, noise);
-        }
-        let mut normal = sums.normal();
-        for (index, off, weight) in state.beforehand() {
-            normal.matrix[(index, index)] += weight;
-            normal.right[index] += off * weight;
-            normal.cost += off * off * weight;
-        }
-        normal.cost.is_finite().then_some(normal)
     }
 }
 
@@ -275,42 +162,6 @@ pub fn refine(
         return None;
     }
     finish(&mut problem, state, &noise, &placed, corners, cell_px)
-}
-
-/// Inverse of the leading part of the normal equations' matrix, the rest zero: unknowns beyond `unknowns` stay as they are.
-fn inverse(normal: &Normal, unknowns: usize) -> Option<SMatrix<f64, N, N>> {
-    if unknowns == N {
-        return Some(normal.matrix.cholesky()?.inverse());
-    }
-    let plain = normal.matrix.fixed_view::<TONE, TONE>(0, 0).clone_owned().cholesky()?.inverse();
-    let mut all = SMatrix::<f64, N, N>::zeros();
-    all.fixed_view_mut::<TONE, TONE>(0, 0).copy_from(&plain);
-    Some(all)
-}
-
-/// What the tone curve's own unknowns add to a solution without them: the inverse of the whole matrix in blocks (Schur's complement), so that it costs little.
-struct Curve {
-    /// How all unknowns move with the curve's, with the sign turned.
-    unknowns: SMatrix<f64, N, CURVE>,
-    /// Covariance of the curve's unknowns.
-    inverse: SMatrix<f64, CURVE, CURVE>,
-    /// The right side for them.
-    pull: SVector<f64, CURVE>,
-}
-
-impl Curve {
-    /// `by`: inverse for the other unknowns alone.
-    fn new(normal: &Normal, by: &SMatrix<f64, N, N>) -> Option<Self> {
-        let mixed = normal.matrix.fixed_view::<TONE, CURVE>(0, TONE);
-        let along = by.fixed_view::<TONE, TONE>(0, 0) * mixed;
-        let own = normal.matrix.fixed_view::<CURVE, CURVE>(TONE, TONE) - mixed.tr_mul(&along);
-        let mut unknowns = SMatrix::<f64, N, CURVE>::zeros();
-        unknowns.fixed_view_mut::<TONE, CURVE>(0, 0).copy_from(&along);
-        for k in 0..CURVE {
-            unknowns[(TONE + k, k)] = -1.0;
-        }
-        Some(Curve { pull: unknowns.tr_mul(&normal.right), inverse: own.cholesky()?.inverse(), unknowns })
-    }
 }
 
 /// The answer from all pixels, from a state whose corners are at rest for few; `corners` is where the fit began.
@@ -504,89 +355,4 @@ fn answer(
         contrast,
         blur: state.blur(),
     })
-}
-
-/// The corners in pixels as seen, and 8 × N: d corner / d unknown.
-fn seen_corners(state: &State, placed: &Placed<'_>) -> ([Vector2<f64>; 4], SMatrix<f64, 8, N>) {
-    let map = state.map();
-    let size = placed.size;
-    let mut per_unknown = SMatrix::<f64, 8, N>::zeros();
-    let mut seen = [Vector2::zeros(); 4];
-    for (k, [u, v]) in CORNERS.into_iter().enumerate() {
-        let (s, t) = (u / 4.0, v / 4.0);
-        let q = map * nalgebra::Vector3::new(s, t, 1.0);
-        let w = 1.0 / q.z;
-        let local = q.xy() * w;
-        let x_row = [s * w, t * w, w, 0.0, 0.0, 0.0, -local.x * s * w, -local.x * t * w];
-        let y_row = [0.0, 0.0, 0.0, s * w, t * w, w, -local.y * s * w, -local.y * t * w];
-        let (pixel, per_flat) = placed.flatten.undo(&(local * size + placed.centre));
-        seen[k] = pixel;
-        for i in 0..8 {
-            per_unknown[(2 * k, i)] = size * (per_flat.m11 * x_row[i] + per_flat.m12 * y_row[i]);
-            per_unknown[(2 * k + 1, i)] = size * (per_flat.m21 * x_row[i] + per_flat.m22 * y_row[i]);
-        }
-    }
-    (seen, per_unknown)
-}
-
-/// How far four places are from four others at most.
-fn way(a: &[Vector2<f64>; 4], b: &[Vector2<f64>; 4]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max)
-}
-
-/// Marquardt's step: the diagonal grows by `damping` of itself. The curve's unknowns stay where they are if they are not looked for.
-fn damped_step(normal: &Normal, damping: f64, unknowns: usize) -> Option<SVector<f64, N>> {
-    let mut damped = normal.matrix;
-    for i in 0..N {
-        damped[(i, i)] *= 1.0 + damping;
-    }
-    if unknowns == N {
-        return Some(damped.cholesky()?.solve(&normal.right));
-    }
-    let mut step = SVector::<f64, N>::zeros();
-    let plain = damped.fixed_view::<TONE, TONE>(0, 0).clone_owned().cholesky()?;
-    step.fixed_rows_mut::<TONE>(0).copy_from(&plain.solve(&normal.right.fixed_rows::<TONE>(0)));
-    Some(step)
-}
-
-/// Levenberg-Marquardt from `state`, at most `most` steps, until no corner moves by more than `rest` px; leaves the best state there.
-///
-/// Returns the normal equations there and how far the corners are from where they began, px.
-fn minimise(
-    problem: &Problem<'_>,
-    state: &mut State,
-    noise: &Noise,
-    size: f64,
-    most: usize,
-    rest: f64,
-) -> Option<(Normal, f64)> {
-    let mut damping = 1e-3;
-    let began = state.corners()?;
-    let mut corners = began;
-    let mut normal = problem.normal(state, noise)?;
-    for _ in 0..most {
-        let step = damped_step(&normal, damping, problem.unknowns)?;
-        let next = state.moved(&step);
-        let trial = next.corners().and_then(|c| Some((c, problem.normal(&next, noise)?)));
-        match trial {
-            Some((places, trial)) if trial.cost <= normal.cost => {
-                let moved = way(&corners, &places) * size;
-                *state = next;
-                corners = places;
-                normal = trial;
-                damping *= 0.1;
-                if moved < rest {
-                    break;
-                }
-            }
-            _ => {
-                damping *= 10.0;
-                if damping > 1e6 {
-                    break;
-                }
-            }
-        }
-    }
-    let moved = way(&began, &corners) * size;
-    Some((normal, moved))
 }
