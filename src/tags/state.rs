@@ -8,7 +8,7 @@ use nalgebra::{Matrix2, Matrix3, SMatrix, SVector, Vector2};
 /// Least variance of the blur, px²: a pixel's own area, 1/12, and next to no optics.
 pub(super) const LEAST_BLUR: f64 = 0.09;
 
-/// Most growth in standard deviations of the blur: up to there the series of [`predict`] for moved edges is good to 0.03 of the step.
+/// Most growth in standard deviations of the blur: up to there the series of [`crate::tags::predict`] for moved edges is good to 0.03 of the step.
 const MOST_GROWTH: f64 = 1.5;
 
 /// Most of each of the three ways in which the tone curve is bent. Common practice, no source: a plain power of 1/2.6 and sRGB made steeper by a third in the
@@ -18,7 +18,7 @@ pub(super) const MOST_BENT: f64 = 0.8;
 /// The unknowns.
 #[derive(Clone)]
 pub(super) struct State {
-    /// In the order of [`N`].
+    /// In the order that `predict` gives them.
     pub p: [f64; N],
 }
 
