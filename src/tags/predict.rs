@@ -98,6 +98,8 @@ pub(super) struct View<'a> {
     step: [f32; 3],
     growth: f32,
     bent: Bent,
+    /// Whether the curve's unknowns are looked for: their derivatives are left as they are otherwise, and the curve is the stated one.
+    pub curve: bool,
     nodes: Nodes,
     tone: &'a Tone,
 }
@@ -139,6 +141,7 @@ impl<'a> View<'a> {
                 contrast: ((white - black) as f32).max(1.0),
                 by: [f(TONE), f(TONE + 1), f(TONE + 2)],
             },
+            curve: true,
             nodes: &[],
             tone,
         };
@@ -533,13 +536,15 @@ fn with_lines<const K: usize, const CORNERS: u8>(block: &Block, view: &View<'_>,
         (out.code[k], slope[k]) = view.tone.code_of_root(root[k]);
     }
     let g = &mut out.gradient;
-    for k in 0..BLOCK {
-        let bent = view.bent.at(out.code[k]);
-        for (row, shape) in g[TONE..].iter_mut().zip(bent.shapes) {
-            row[k] = shape;
+    if view.curve {
+        for k in 0..BLOCK {
+            let bent = view.bent.at(out.code[k]);
+            for (row, shape) in g[TONE..].iter_mut().zip(bent.shapes) {
+                row[k] = shape;
+            }
+            out.code[k] += bent.more;
+            slope[k] *= bent.steeper;
         }
-        out.code[k] += bent.more;
-        slope[k] *= bent.steeper;
     }
     for (row, map) in g.iter_mut().zip(&share.map) {
         for k in 0..BLOCK {

@@ -311,7 +311,8 @@ fn settle(
     let by_score = per_unknown * inverse;
     let cov = by_score * per_unknown.transpose();
     let standard = cov.cholesky()?.l().solve_lower_triangular(&by_score)?;
-    let view = View::new(&next.p, &next.map(), &problem.place_per_pixel, problem.tone, problem.levels)?;
+    let mut view = View::new(&next.p, &next.map(), &problem.place_per_pixel, problem.tone, problem.levels)?;
+    view.curve = unknowns == N;
     let tied = tied_noise(&problem.blocks, &view, noise, &standard, unknowns)?;
     let cov = cov * tied.factor;
     let (mut right, mut cost) = (tied.right, tied.cost);

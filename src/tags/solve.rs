@@ -23,7 +23,8 @@ pub(super) struct Problem<'a> {
 impl Problem<'_> {
     /// Normal equations from all pixels.
     pub fn normal(&self, state: &State, noise: &Noise) -> Option<Normal> {
-        let view = View::new(&state.p, &state.map(), &self.place_per_pixel, self.tone, self.levels)?;
+        let mut view = View::new(&state.p, &state.map(), &self.place_per_pixel, self.tone, self.levels)?;
+        view.curve = self.unknowns == N;
         let mut sums = Sums::new(self.unknowns, self.blocks.len());
         let mut prediction = Prediction::EMPTY;
         for block in &self.blocks {

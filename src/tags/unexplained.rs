@@ -87,7 +87,8 @@ mod tests {
         let mut before = 0.0;
         for k in 0..=100 {
             let now = unexplained(-0.009 * f64::from(k), 0.9, 4.0);
-            assert!(now >= before && now - before < 0.02, "{k}: {before} {now}");
+            // The slope of g (g/most)⁴ / √2 is at most 5/√2, at the limit: 0.032 for a step of 0.009.
+            assert!(now >= before && now - before < 0.033, "{k}: {before} {now}");
             before = now;
         }
         assert!((before - 0.9 * 0.5f64.sqrt()).abs() < 1e-3, "{before}");
