@@ -372,7 +372,7 @@ fn saved_sequence(job: &Arc<Job>, hold: bool) -> plumbsight::panel::live::LiveWi
         station: 0,
         sources: vec![repository("fixtures/live-a").display().to_string()],
         replay: true,
-        mount: session::live::Mount::Apart,
+        mounts: Vec::new(),
         hold,
     }
 }

@@ -10,6 +10,43 @@ use crate::session::live::Mount;
 use eframe::egui;
 use egui::Ui;
 
+/// What is said of a mount.
+fn mount_words(mount: Mount) -> &'static str {
+    match mount {
+        Mount::Apart => "on a tripod",
+        Mount::OnStand => "riding on the stand",
+    }
+}
+
+/// How each camera is mounted: one in sight at once, of several each by its name.
+fn mounts_ui(ui: &mut Ui, choice: &mut CameraChoice) {
+    let sources = choice.sources();
+    for (k, source) in sources.iter().enumerate() {
+        let mut mount = choice.mount(source);
+        if sources.len() == 1 {
+            for one in [Mount::Apart, Mount::OnStand] {
+                ui.radio_value(&mut mount, one, mount_words(one));
+            }
+        } else {
+            let label = ui.label(format!("{} is", short(source)));
+            let list = egui::ComboBox::from_id_salt(("mount of camera", k)).selected_text(mount_words(mount)).show_ui(
+                ui,
+                |ui| {
+                    for one in [Mount::Apart, Mount::OnStand] {
+                        ui.selectable_value(&mut mount, one, mount_words(one));
+                    }
+                },
+            );
+            list.response.labelled_by(label.id).on_hover_text(
+                "A camera on a tripod sees the stand together with floor sheets or plates; one that rides on the stand looks back at them.",
+            );
+        }
+        if mount != choice.mount(source) {
+            choice.set_mount(source, mount);
+        }
+    }
+}
+
 /// Which lens profile each camera has, where the job has several.
 fn lenses_ui(ui: &mut Ui, job: &Job, choice: &mut CameraChoice) {
     let sources = choice.sources();
@@ -49,7 +86,7 @@ fn short(source: &str) -> String {
     if n <= SHOWN { source.to_owned() } else { format!("…{}", source.chars().skip(n - SHOWN).collect::<String>()) }
 }
 
-/// Source, mounting, start or end; and how it is going.
+/// Sources, how each is mounted, start or end; and how it is going.
 /// `hold`: started with the watch.
 pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Command>) {
     let running = matches!(model.live, LiveState::Preparing(_) | LiveState::On(_));
@@ -63,8 +100,7 @@ pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Co
                 "camera 0 is the first webcam, http://... a phone. Several, with a semicolon between them, are read together.",
             );
             ui.checkbox(&mut choice.replay, "play a saved folder again");
-            ui.radio_value(&mut choice.mount, Mount::Apart, "on a tripod");
-            ui.radio_value(&mut choice.mount, Mount::OnStand, "riding on the stand");
+            mounts_ui(ui, &mut choice);
         });
         if let Some(job) = model.ready().filter(|job| job.lenses.len() > 1) {
             ui.add_enabled_ui(!running, |ui| lenses_ui(ui, job, &mut choice));
