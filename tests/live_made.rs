@@ -305,9 +305,9 @@ fn a_camera_that_comes_back_to_the_same_scene_reads_as_before() {
             assert_ne!(stand.motion, Motion::Moving, "seed {seed}, picture {k}");
             for (a, b) in before.station.deviations.iter().zip(&stand.station.deviations) {
                 let (a, b) = (a.deviation, b.deviation);
-                // Of the scatter of single pictures only; U holds the car's part as well.
+                // Of the scatter of single pictures only, which is averaged anew; U holds the car's part as well.
                 assert!(
-                    (a.value - b.value).abs() <= a.expanded && b.expanded <= 1.1 * a.expanded,
+                    (a.value - b.value).abs() <= a.expanded && b.expanded <= 1.25 * a.expanded,
                     "{seed} {k} {a:?} {b:?}"
                 );
             }

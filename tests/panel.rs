@@ -383,11 +383,12 @@ fn saved_sequence(job: &Arc<Job>, hold: bool) -> plumbsight::panel::live::LiveWi
     }
 }
 
-/// Two profiles in the job: each camera has the one that was chosen for it, in the window and in the thread.
+/// Two profiles in the job: each camera has the one that was chosen for it, and its own mount, in the window and in the thread.
 #[test]
-fn each_camera_has_a_lens_of_its_own() {
+fn each_camera_has_a_lens_and_a_mount_of_its_own() {
     use plumbsight::panel::live::LiveRun;
     use plumbsight::panel::model::{CameraChoice, Task};
+    use session::live::Mount;
     use std::time::{Duration, Instant};
     // The first profile is of a camera that took no photograph: half the size.
     let mut job = (*demo().0).clone();
@@ -421,16 +422,30 @@ fn each_camera_has_a_lens_of_its_own() {
         window.run();
     }
     assert!(!window.says("First choose the lens of each camera."));
+    // And a mount: both stand on tripods until somebody says otherwise.
+    window.get_by_role_and_label(egui::accesskit::Role::ComboBox, "camera 1 is").click();
+    window.run();
+    window.get_by_label("riding on the stand").click();
+    window.run();
+    window.check_accessibility();
     // A camera keeps its own, also where it becomes the first.
     let source = "camera 1".to_owned();
     let alone = CameraChoice { source, ..window.app().model.camera.clone() };
     assert_eq!(alone.all_lenses(2), Some(vec![1]));
+    assert_eq!(alone.all_mounts(), [Mount::OnStand]);
     let tasks = window.app().model.apply(Command::Live(true));
-    assert!(matches!(tasks.as_slice(), [Task::Live(wish)] if wish.lenses == [0, 1]), "{tasks:?}");
-    // In the thread: what the right profile reads, the wrong one refuses with the reason.
-    for (lens, reads) in [(1, true), (0, false)] {
+    assert!(
+        matches!(tasks.as_slice(), [Task::Live(wish)] if wish.lenses == [0, 1] && wish.mounts == [Mount::Apart, Mount::OnStand]),
+        "{tasks:?}"
+    );
+    // In the thread: what the right profile reads, the wrong one refuses with the reason, and this camera, which stands on a tripod, cannot be learned as one on the stand.
+    for (lens, mount, reads) in [(1, Mount::Apart, true), (0, Mount::Apart, false), (1, Mount::OnStand, false)] {
         let run = LiveRun::start(
-            plumbsight::panel::live::LiveWish { lenses: vec![lens], ..saved_sequence(&job, false) },
+            plumbsight::panel::live::LiveWish {
+                lenses: vec![lens],
+                mounts: vec![mount],
+                ..saved_sequence(&job, false)
+            },
             Arc::new(|| {}),
         );
         let begin = Instant::now();
@@ -444,7 +459,8 @@ fn each_camera_has_a_lens_of_its_own() {
             std::thread::sleep(Duration::from_millis(5));
         };
         assert_eq!(view.standing.is_some(), reads, "{:?}", view.trouble);
-        assert!(reads || view.trouble.as_ref().is_some_and(|t| t.contains("960 x 540")), "{:?}", view.trouble);
+        let why = if mount == Mount::OnStand { "Learning where the camera sits" } else { "960 x 540" };
+        assert!(reads || view.trouble.as_ref().is_some_and(|t| t.contains(why)), "{:?}", view.trouble);
     }
 }
 
@@ -559,7 +575,7 @@ fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
     window.app().receive(Event::Live(LiveState::On(Arc::new(LiveView { hold: Some(broken), ..(*view).clone() }))));
     window.run();
     assert!(window.says("Something moved: do not rely on the verdict.") && window.says("Hold: moved"));
-    assert!(window.says("stand: moved") && window.says("+2.1 mm ±0.3 mm") && window.says("The stand moved."));
+    assert!(window.says("stand: moved") && window.says("+2.10 mm ±0.30 mm") && window.says("The stand moved."));
     window.key_press(Key::F);
     window.run();
     assert!(window.says("MOVED. stand. Measure again."));

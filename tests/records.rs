@@ -223,6 +223,7 @@ fn chains_of_corrections_are_followed() {
     // r1 <- r2 <- r3, each in a folder of its own.
     let write = |folder: &str, k: usize, corrects: Option<(&Path, Vec<String>)>| {
         let mut record = made::record(k, result());
+        record.vin = Some("1M8GDM9AXKP042788".into());
         let revision =
             corrects.as_ref().map_or(1, |_| 2) + corrects.as_ref().map_or(0, |_| u32::from(folder.contains("r3")));
         record.revision = revision;
@@ -386,8 +387,8 @@ fn a_verdict_that_may_not_stand_is_said_so_by_word_and_sign() {
     let root = dir.path();
     let named = |name: &str, change: &dyn Fn(&mut plumbsight::record::keep::RecordFile)| {
         let mut record = made::record(0, result());
-        record.vin = None;
-        record.vehicle_id = Some(name.into());
+        // Stands where the car does.
+        record.vin = Some(name.into());
         record.verdict = Verdict::In;
         change(&mut record);
         made::write(root, name, &record, result())
