@@ -305,11 +305,9 @@ fn a_camera_that_comes_back_to_the_same_scene_reads_as_before() {
             assert_ne!(stand.motion, Motion::Moving, "seed {seed}, picture {k}");
             for (a, b) in before.station.deviations.iter().zip(&stand.station.deviations) {
                 let (a, b) = (a.deviation, b.deviation);
-                // Of the scatter of single pictures only, which is averaged anew; U holds the car's part as well.
-                assert!(
-                    (a.value - b.value).abs() <= a.expanded && b.expanded <= 1.25 * a.expanded,
-                    "{seed} {k} {a:?} {b:?}"
-                );
+                // By the scatter of pictures only; U holds the car's part as well. A picture in which a tag contradicts may stand alone with a larger U for a while.
+                assert!((a.value - b.value).abs() <= a.expanded.max(b.expanded), "{seed} {k} {a:?} {b:?}");
+                assert!(k < 29 || b.expanded <= 1.1 * a.expanded, "{seed} {k} {a:?} {b:?}");
             }
         }
         assert!(told.is_empty(), "seed {seed}: {told:?}");
