@@ -224,7 +224,7 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> See
         );
         return refused(reason);
     }
-    let tags = found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
+    let tags = found.into_iter().map(TagView::from).collect();
     let photo = Photo {
         name: photo.name.clone(),
         lens: photo.lens,

@@ -20,6 +20,7 @@ mod problem;
 mod redraw;
 mod roll;
 mod rows;
+mod shared;
 mod unknowns;
 
 pub use adjust::{adjust, adjust_watched};
@@ -40,7 +41,8 @@ pub use roll::{
 use crate::body::Kit;
 use crate::camera::{Lens, N_LENS};
 use crate::frames::{Body, Camera, Pose, World};
-use nalgebra::{DMatrix, SMatrix, Vector2};
+use crate::tags::Detection;
+use nalgebra::{DMatrix, SMatrix, SVector, Vector2};
 use thiserror::Error;
 
 /// One tag as seen in one photograph.
@@ -52,6 +54,21 @@ pub struct TagView {
     pub corners: [Vector2<f64>; 4],
     /// Covariance of (x0, y0, x1, y1, ...), px².
     pub cov: SMatrix<f64, 8, 8>,
+    /// The error that all views share, px: a part of `cov` (`outward · outward'`) that no number of views averages away. See [`crate::tags::Detection::outward`].
+    pub outward: SVector<f64, 8>,
+}
+
+impl TagView {
+    /// A view that shares no error with others.
+    pub fn new(id: u16, corners: [Vector2<f64>; 4], cov: SMatrix<f64, 8, 8>) -> Self {
+        Self { id, corners, cov, outward: SVector::zeros() }
+    }
+}
+
+impl From<Detection> for TagView {
+    fn from(d: Detection) -> Self {
+        Self { id: d.id, corners: d.corners, cov: d.cov, outward: d.outward }
+    }
 }
 
 /// One photograph, reduced to the tags seen in it.
