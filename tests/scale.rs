@@ -3,7 +3,7 @@
 mod hall;
 
 use hall::{Change, Hall, hall, hall_with};
-use nalgebra::{DVector, SMatrix, Vector2};
+use nalgebra::{DVector, SMatrix, SVector, Vector2};
 use plumbsight::body::Kit;
 use plumbsight::fit::chi_square::ln_tail;
 use plumbsight::survey::integrity::{Fault, Suspect};
@@ -142,4 +142,66 @@ fn halls_are_made_the_same_every_time() {
     assert_eq!(a, b);
     let cov: SMatrix<f64, 8, 8> = a.photos[0].tags[0].cov;
     assert!(cov.cholesky().is_some());
+}
+
+/// A set out of focus by 0.4 of a cell, and it is black beyond the white margins: every tag is seen too large, by up to 0.055 cell a side or 1.4 % of its size, in the same sense in every photograph. In a hall of
+/// single tags the size of everything hangs on theirs, and no number of photographs averages it away. Stated as what all have in common it is in U; stated as each view's own it would be lost. By how much: 2√π s
+/// Φ(-1/(s√2)), the least-squares shift, own derivation (checked against sums in `tags::margin`).
+#[test]
+fn what_all_tags_have_in_common_is_not_averaged_away() {
+    let most = 0.0546;
+    // The distance of two far sheets, its error and U, m; `truly`: how black it is, 0 to 1.
+    let distance = |n_photos: usize, truly: f64, in_common: bool| {
+        let mut hall = hall(7, n_photos);
+        // Without the stand, whose nine tags know their distances.
+        let stand = hall.input.kit.bodies.remove(0);
+        hall.world_from_body.remove(0);
+        for photo in &mut hall.input.photos {
+            photo.tags.retain(|tag| stand.tags.iter().all(|own| own.id != tag.id));
+        }
+        for tag in hall.input.photos.iter_mut().flat_map(|photo| &mut photo.tags) {
+            let c = tag.corners;
+            let mut all = SVector::<f64, 8>::zeros();
+            for k in 0..4 {
+                let [before, a, b, after] = [3, 0, 1, 2].map(|i| c[(k + i) % 4]);
+                let mut side = SVector::<f64, 8>::zeros();
+                side.fixed_rows_mut::<2>(2 * k).copy_from(&((a - before) / 8.0));
+                side.fixed_rows_mut::<2>(2 * ((k + 1) % 4)).copy_from(&((b - after) / 8.0));
+                // Even from 0 to all of it: mean 1/2, 1/√12 about it, 1/√3 about nothing.
+                tag.cov += side * side.transpose() * (most * most / if in_common { 12.0 } else { 3.0 });
+                all += side;
+            }
+            tag.corners = std::array::from_fn(|k| c[k] + all.fixed_rows::<2>(2 * k) * (truly * most));
+            if in_common {
+                tag.outward = all * (0.5 * most);
+                tag.cov += tag.outward * tag.outward.transpose();
+            }
+        }
+        let survey = survey_of(&hall.input);
+        let [a, b] = ["sheet 0", "sheet 46"].map(|name| {
+            let body = hall.input.kit.bodies.iter().position(|b| b.name == name).unwrap();
+            survey.bodies.iter().position(|found| found.body == body).unwrap()
+        });
+        let place = |k: usize| survey.bodies[k].world_from_body;
+        let along = place(b).translation() - place(a).translation();
+        let truth = [a, b].map(|k| hall.world_from_body[survey.bodies[k].body].translation());
+        let unit = along.normalize();
+        let mut by = DVector::zeros(12);
+        by.fixed_rows_mut::<3>(3).copy_from(&-place(a).rotation().tr_mul(&unit));
+        by.fixed_rows_mut::<3>(9).copy_from(&place(b).rotation().tr_mul(&unit));
+        let u = by.dot(&(survey.joint(&[a, b]).cov * &by)).sqrt();
+        let (error, u) = (along.norm() - (truth[1] - truth[0]).norm(), 1.96 * u);
+        (along.norm(), error, u)
+    };
+    // Of all that can be beyond the margin the distance is off by up to 1.3 %, and U is 1.96 times the half of it and more: what each sheet has for itself hardly counts among 51.
+    for truly in [0.0, 0.5, 1.0] {
+        let (length, error, u) = distance(6, truly, true);
+        let half = 1.96 * 0.5 * length * most / 4.0;
+        assert!(error.abs() < u && (0.95..1.2).contains(&(u / half)), "black by {truly}: {error} {u} {half}");
+    }
+    // U is as large from more photographs.
+    let (few, many) = (distance(6, 0.5, true).2, distance(18, 0.5, true).2);
+    assert!(many > 0.98 * few, "{few} {many}");
+    let (_, error, lost) = distance(6, 1.0, false);
+    assert!(error.abs() > 10.0 * lost, "the test shows nothing: {error} {lost}");
 }
