@@ -3,7 +3,7 @@
 mod hall;
 
 use hall::{Change, Hall, hall, hall_with};
-use nalgebra::{DVector, SMatrix, SVector, Vector2};
+use nalgebra::{DVector, SMatrix, Vector2};
 use plumbsight::body::Kit;
 use plumbsight::fit::chi_square::ln_tail;
 use plumbsight::survey::integrity::{Fault, Suspect};
@@ -144,13 +144,13 @@ fn halls_are_made_the_same_every_time() {
     assert!(cov.cholesky().is_some());
 }
 
-/// A set out of focus by 0.4 of a cell, and it is black beyond the white margins: every tag is seen too large, by up to 0.055 cell a side or 1.4 % of its size, in the same sense in every photograph. In a hall of
-/// single tags the size of everything hangs on theirs, and no number of photographs averages it away. Stated as what all have in common it is in U; stated as each view's own it would be lost. By how much: 2√π s
-/// Φ(-1/(s√2)), the least-squares shift, own derivation (checked against sums in `tags::margin`).
+/// Tags all seen too large by up to 1.4 % of their size, because something is missing beyond their white margins that nobody knows. In a hall of single tags the size of everything hangs on theirs, and no number of
+/// photographs averages it away. Stated as what the views share it is in U; stated as each view's own it would be lost.
 #[test]
 fn what_all_tags_have_in_common_is_not_averaged_away() {
+    // By how many cells a side is seen too far out where no light comes from beyond it.
     let most = 0.0546;
-    // The distance of two far sheets, its error and U, m; `truly`: how black it is, 0 to 1.
+    // The distance of two far sheets, its error and U, m; `truly`: how dark it is, 0 to 1.
     let distance = |n_photos: usize, truly: f64, in_common: bool| {
         let mut hall = hall(7, n_photos);
         // Without the stand, whose nine tags know their distances.
@@ -161,20 +161,20 @@ fn what_all_tags_have_in_common_is_not_averaged_away() {
         }
         for tag in hall.input.photos.iter_mut().flat_map(|photo| &mut photo.tags) {
             let c = tag.corners;
-            let mut all = SVector::<f64, 8>::zeros();
+            let mut beyond = SMatrix::<f64, 8, 4>::zeros();
             for k in 0..4 {
                 let [before, a, b, after] = [3, 0, 1, 2].map(|i| c[(k + i) % 4]);
-                let mut side = SVector::<f64, 8>::zeros();
-                side.fixed_rows_mut::<2>(2 * k).copy_from(&((a - before) / 8.0));
-                side.fixed_rows_mut::<2>(2 * ((k + 1) % 4)).copy_from(&((b - after) / 8.0));
-                // Even from 0 to all of it: mean 1/2, 1/√12 about it, 1/√3 about nothing.
-                tag.cov += side * side.transpose() * (most * most / if in_common { 12.0 } else { 3.0 });
-                all += side;
+                beyond.fixed_view_mut::<2, 1>(2 * k, k).copy_from(&((a - before) / 8.0 * most));
+                beyond.fixed_view_mut::<2, 1>(2 * ((k + 1) % 4), k).copy_from(&((b - after) / 8.0 * most));
             }
-            tag.corners = std::array::from_fn(|k| c[k] + all.fixed_rows::<2>(2 * k) * (truly * most));
+            let all = beyond.column_sum();
+            tag.corners = std::array::from_fn(|k| c[k] + all.fixed_rows::<2>(2 * k) * truly);
+            // Even from 0 to all of it: mean 1/2, 1/√12 about it, 1/√3 about nothing.
             if in_common {
-                tag.outward = all * (0.5 * most);
-                tag.cov += tag.outward * tag.outward.transpose();
+                tag.beyond = beyond;
+                tag.cov += beyond * beyond.transpose() / 12.0 + all * all.transpose() / 4.0;
+            } else {
+                tag.cov += beyond * beyond.transpose() / 3.0;
             }
         }
         let survey = survey_of(&hall.input);
@@ -193,7 +193,7 @@ fn what_all_tags_have_in_common_is_not_averaged_away() {
         let (error, u) = (along.norm() - (truth[1] - truth[0]).norm(), 1.96 * u);
         (along.norm(), error, u)
     };
-    // Of all that can be beyond the margin the distance is off by up to 1.3 %, and U is 1.96 times the half of it and more: what each sheet has for itself hardly counts among 51.
+    // In the dark the distance is off by 1.3 %, and U is 1.96 times the half of it and more: what each side has for itself hardly counts among so many.
     for truly in [0.0, 0.5, 1.0] {
         let (length, error, u) = distance(6, truly, true);
         let half = 1.96 * 0.5 * length * most / 4.0;

@@ -42,7 +42,8 @@ use crate::body::Kit;
 use crate::camera::{Lens, N_LENS};
 use crate::frames::{Body, Camera, Pose, World};
 use crate::tags::Detection;
-use nalgebra::{DMatrix, SMatrix, SVector, Vector2};
+use crate::tags::margin::Beyond;
+use nalgebra::{DMatrix, SMatrix, Vector2};
 use thiserror::Error;
 
 /// One tag as seen in one photograph.
@@ -54,20 +55,20 @@ pub struct TagView {
     pub corners: [Vector2<f64>; 4],
     /// Covariance of (x0, y0, x1, y1, ...), px².
     pub cov: SMatrix<f64, 8, 8>,
-    /// The error that all views share, px: a part of `cov` (`outward · outward'`) that no number of views averages away. See [`crate::tags::Detection::outward`].
-    pub outward: SVector<f64, 8>,
+    /// What may be beyond the tag's white margin, by side: an error that is the same in all views of the tag and alike for all tags. `cov` holds it as for one view alone.
+    pub beyond: Beyond,
 }
 
 impl TagView {
     /// A view that shares no error with others.
     pub fn new(id: u16, corners: [Vector2<f64>; 4], cov: SMatrix<f64, 8, 8>) -> Self {
-        Self { id, corners, cov, outward: SVector::zeros() }
+        Self { id, corners, cov, beyond: Beyond::zeros() }
     }
 }
 
 impl From<Detection> for TagView {
     fn from(d: Detection) -> Self {
-        Self { id: d.id, corners: d.corners, cov: d.cov, outward: d.outward }
+        Self { id: d.id, corners: d.corners, cov: d.cov, beyond: d.beyond }
     }
 }
 

@@ -9,7 +9,7 @@ use super::bundle::{Damped, Normal, linearise};
 use super::problem::Problem;
 use super::roll::wheel_steps;
 use super::rows::{MeasuredBlock, Weights, measured_blocks};
-use super::shared::OF_ONE_BODY;
+use super::shared::Shared;
 use super::unknowns::{State, Step, moved};
 use super::{Survey, SurveyError, SurveyInput};
 use nalgebra::{DMatrix, DVector, SVector, Vector6};
@@ -25,8 +25,7 @@ pub struct Redraw<'a> {
     survey: &'a Survey,
     problem: Problem<'a>,
     weights: Weights,
-    /// By view: the error that all share ([`super::shared`]), whitened.
-    shared: Option<Vec<SVector<f64, 8>>>,
+    shared: Option<Shared>,
     normal: Normal,
     measured: Vec<(MeasuredBlock, DMatrix<f64>)>,
     /// By photograph of the input.
@@ -82,7 +81,7 @@ impl Survey {
         for (k, photo) in self.extent.photos.iter().enumerate() {
             block_of[*photo] = k;
         }
-        let shared = super::shared::whitened(&problem, &weights, &self.extent);
+        let shared = Shared::new(&problem, &weights, &self.extent);
         Ok(Redraw { survey: self, problem, weights, shared, normal, measured, block_of })
     }
 }
@@ -116,11 +115,7 @@ impl Redrawing<'_> {
                 .collect(),
         };
         if let Some(shared) = &self.of.shared {
-            let all = normal();
-            let bodies: Vec<f64> = problem.input.kit.bodies.iter().map(|_| OF_ONE_BODY * normal()).collect();
-            for ((error, shared), v) in errors.corners.iter_mut().zip(shared).zip(&extent.views) {
-                *error += shared * (all + bodies[problem.views[*v].body]);
-            }
+            errors.corners.iter_mut().zip(shared.draw(normal)).for_each(|(own, shared)| *own += shared);
         }
         let at_best: Vec<&MeasuredBlock> = self.of.measured.iter().map(|(block, _)| block).collect();
         // At the solution the gradient of what was observed is zero: what is left is the draw's.

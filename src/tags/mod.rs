@@ -14,7 +14,7 @@ pub mod glance;
 pub mod homography;
 pub mod hull;
 pub mod light;
-mod margin;
+pub mod margin;
 mod motion;
 mod normal;
 pub mod outline;
@@ -35,7 +35,8 @@ pub use detector::Detector;
 
 use crate::camera::Lens;
 use crate::raster::{Gray, ToneCurve};
-use nalgebra::{SMatrix, SVector, Vector2};
+use margin::Beyond;
+use nalgebra::{SMatrix, Vector2};
 
 /// One tag found in an image.
 #[derive(Clone, Debug, PartialEq)]
@@ -49,9 +50,8 @@ pub struct Detection {
     pub corners: [Vector2<f64>; 4],
     /// Covariance of the eight corner coordinates (x0, y0, x1, y1, ...), px².
     pub cov: SMatrix<f64, 8, 8>,
-    /// By how much all corners together may lie too far out because blur carries in what is beyond the white margin, px (one standard uncertainty; in `cov` as `outward · outward'`). All tags have it in
-    /// common.
-    pub outward: SVector<f64, 8>,
+    /// What blur may carry in from beyond the white margin, by side; `cov` holds it as for one view alone.
+    pub beyond: Beyond,
     /// Standard deviation of the blur that the tag's edges show, mean over directions, px.
     pub blur_px: f64,
     /// By how much black outgrows white at each of the tag's edges, px; already taken out of the corners.
