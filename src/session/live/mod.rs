@@ -243,8 +243,7 @@ impl Live {
 
     /// Reads from tags that were found by somebody else.
     pub fn see_detections(&mut self, camera: usize, time: Duration, found: Vec<Detection>) -> Reading {
-        let tags: Vec<TagView> =
-            found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
+        let tags: Vec<TagView> = found.into_iter().map(TagView::from).collect();
         self.see_tags(camera, time, &tags)
     }
 
