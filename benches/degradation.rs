@@ -79,6 +79,11 @@ fn table(scene: &Scene, tally: &mut Tally) -> Outcome {
         "photographs", "tags", "strange", "corners", "well inside", "just out", "U / clean U", "|error|/U"
     );
     let clean = scene.outcome(Worse::Nothing, None, 3);
+    if let Some([least, most]) = clean.growth(&scene.without_margin(3)) {
+        println!(
+            "(as they are U is {least:.4} to {most:.4} times what it would be without the doubt about the tags' margins)"
+        );
+    }
     let only = said("only").unwrap_or_default();
     for (case, worse) in Worse::all().into_iter().enumerate().filter(|(_, w)| w.words().starts_with(&only)) {
         let outcome = scene.outcome(worse, Some(&clean), case);

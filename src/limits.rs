@@ -1,7 +1,7 @@
 //! Every size that is too large to be meant, in one place. What is larger is refused by name before memory is taken for it.
 //!
 //! All values are common practice, without a source, unless a line says otherwise: far above what a bay needs, far below what a workshop's computer lacks.
-//! Times of a network camera are in `capture::http::HttpLimits`, because tests and callers set others.
+//! The rate of a stream has no limit of its own: only its newest picture is kept (a slow reader skips the others), so that a fast camera costs neither memory nor delay. Times of a network camera are in `capture::http::HttpLimits`, because tests and callers set others.
 
 /// The largest image that is read, in pixels (100 megapixels: above any current phone).
 pub const LARGEST_IMAGE_PIXELS: u64 = 100_000_000;
@@ -17,6 +17,24 @@ pub const LARGEST_REPORTED_BYTES: u64 = 200_000_000;
 
 /// The largest picture of a network stream, bytes. A byte for each pixel of the largest image would be far more than a JPEG needs; a quarter of it already is.
 pub const LARGEST_STREAM_PICTURE_BYTES: usize = (LARGEST_IMAGE_PIXELS / 4) as usize;
+
+/// Longest head of a network camera's answer, bytes.
+pub const LONGEST_ANSWER_HEAD_BYTES: usize = 16 << 10;
+
+/// Longest head of a part of its stream, bytes.
+pub const LONGEST_PART_HEAD_BYTES: usize = 8 << 10;
+
+/// Longest boundary between the parts, bytes (RFC 2046 allows 70).
+pub const LONGEST_BOUNDARY_BYTES: usize = 200;
+
+/// Longest line that announces a chunk, bytes; extensions included.
+pub const LONGEST_CHUNK_LINE_BYTES: usize = 1 << 10;
+
+/// What may stand between two pictures of a stream, bytes; more is no stream of pictures.
+pub const MOST_BYTES_BETWEEN_PICTURES: usize = 1 << 20;
+
+/// Redirects that are followed, all on the host that was typed.
+pub const MOST_REDIRECTS: u32 = 3;
 
 /// Photographs of one job. A thorough job has 30, the survey was tried with 500, and each costs about a second of searching.
 pub const MOST_PHOTOGRAPHS: usize = 2_000;

@@ -73,7 +73,7 @@ pub fn beyond(corners: &Quad, blur: &Matrix2<f64>) -> Beyond {
 }
 
 /// Its covariance for one view alone, px².
-pub(super) fn cov(beyond: &Beyond) -> SMatrix<f64, 8, 8> {
+pub fn cov(beyond: &Beyond) -> SMatrix<f64, 8, 8> {
     let alike = beyond.column_sum() * ALIKE;
     alike * alike.transpose() + beyond * beyond.transpose() * (UNLIKE * UNLIKE)
 }

@@ -11,7 +11,7 @@ use plumbsight::record::{Job, ResultFile};
 use plumbsight::scene::draw::{Draw, Purpose};
 use plumbsight::session::{Extras, Look, check_seen};
 use plumbsight::survey::{Photo, TagView};
-use plumbsight::tags::{DetectOptions, Detection, detect};
+use plumbsight::tags::{DetectOptions, Detection, detect, margin};
 use plumbsight::units::{deg_from_rad, m_from_mm, mm_from_m, rad_from_deg};
 use rayon::prelude::*;
 use worse::{Worse, made_worse};
@@ -166,6 +166,21 @@ impl Scene {
             out.just_out = said(&job, &photos).verdict;
         }
         out
+    }
+
+    /// What the program says of the photographs as they are, where it takes for certain that it is as white beyond the tags' margins.
+    pub fn without_margin(&self, case: usize) -> Outcome {
+        let sure = |d: &Detection| Detection {
+            cov: d.cov - margin::cov(&d.beyond),
+            beyond: margin::Beyond::zeros(),
+            ..d.clone()
+        };
+        self.judge(
+            self.clean.iter().map(|tags| Some(tags.iter().map(sure).collect())).collect(),
+            Vec::new(),
+            None,
+            case,
+        )
     }
 
     fn ids_of(&self, wanted: impl Fn(plumbsight::body::BodyKind) -> bool) -> Vec<u16> {

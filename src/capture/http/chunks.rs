@@ -1,7 +1,6 @@
 //! Undoes the chunked transfer coding (RFC 9112, section 7.1).
 
-/// Longest line that announces a chunk, bytes; extensions included. Common practice, no source.
-const LONGEST_LINE: usize = 1 << 10;
+use crate::limits::LONGEST_CHUNK_LINE_BYTES;
 
 /// Where a stream of chunks is.
 #[derive(Debug, Default)]
@@ -31,7 +30,7 @@ impl Chunks {
             bytes = &bytes[1..];
             if byte != b'\n' {
                 self.line.push(byte);
-                if self.line.len() > LONGEST_LINE {
+                if self.line.len() > LONGEST_CHUNK_LINE_BYTES {
                     return Err("the line before a chunk of its answer does not end".into());
                 }
                 continue;

@@ -9,7 +9,7 @@ mod chunks;
 mod parts;
 
 use crate::capture::source::{Frame, FrameSource, Loss, Next};
-use crate::limits::LARGEST_STREAM_PICTURE_BYTES;
+use crate::limits::{LARGEST_STREAM_PICTURE_BYTES, LONGEST_ANSWER_HEAD_BYTES, MOST_REDIRECTS};
 pub use address::HttpAddress;
 pub(in crate::capture) use address::without_login;
 use chunks::Chunks;
@@ -51,14 +51,8 @@ impl Default for HttpLimits {
     }
 }
 
-/// Longest head of an answer, bytes.
-const LONGEST_HEAD: usize = 16 << 10;
-
 /// How long newer pictures are looked for in what has arrived already. Common practice, no source.
 const LONGEST_CATCHING_UP: Duration = Duration::from_millis(30);
-
-/// Redirects that are followed.
-const MOST_REDIRECTS: u32 = 3;
 
 /// How the pictures come.
 #[derive(Clone, Copy, PartialEq)]
@@ -382,7 +376,7 @@ fn read_head(stream: &mut TcpStream, limits: &HttpLimits) -> Result<(String, Vec
             let rest = bytes.split_off(end);
             return Ok((String::from_utf8_lossy(&bytes).into_owned(), rest));
         }
-        if bytes.len() > LONGEST_HEAD {
+        if bytes.len() > LONGEST_ANSWER_HEAD_BYTES {
             return Err(broken("the head of its answer does not end"));
         }
         let left = until.saturating_duration_since(Instant::now());

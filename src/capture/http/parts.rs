@@ -4,15 +4,7 @@
 //! serve to refuse a giant before it arrives. What is between parts is skipped. The memory is bounded by the largest picture.
 
 use crate::capture::jpeg;
-
-/// What may stand between two pictures, bytes; more is no stream of pictures. Common practice, no source.
-const MOST_BETWEEN: usize = 1 << 20;
-
-/// Longest head of a part, bytes. Common practice, no source.
-const LONGEST_HEAD: usize = 8 << 10;
-
-/// Longest boundary, bytes (RFC 2046 allows 70). Common practice, no source.
-const LONGEST_BOUNDARY: usize = 200;
+use crate::limits::{LONGEST_BOUNDARY_BYTES, LONGEST_PART_HEAD_BYTES, MOST_BYTES_BETWEEN_PICTURES};
 
 /// What came out of the stream.
 #[derive(Debug, PartialEq, Eq)]
@@ -63,7 +55,7 @@ impl Cutter {
     pub fn new(boundary: Option<&str>, largest: usize) -> Self {
         let bare = boundary
             .map(|b| b.trim().trim_matches('"').trim_start_matches('-'))
-            .filter(|b| !b.is_empty() && b.len() <= LONGEST_BOUNDARY);
+            .filter(|b| !b.is_empty() && b.len() <= LONGEST_BOUNDARY_BYTES);
         Self {
             delimiter: bare.map(|b| format!("--{b}").into_bytes()),
             largest,
@@ -126,7 +118,7 @@ impl Cutter {
                 && let Some(end) = line.iter().position(|b| *b == b'\n')
             {
                 let name = line[..end].trim_ascii_end();
-                if name.len() > 2 && name.len() <= LONGEST_BOUNDARY {
+                if name.len() > 2 && name.len() <= LONGEST_BOUNDARY_BYTES {
                     self.delimiter = Some(name.to_vec());
                 }
             }
@@ -166,7 +158,7 @@ impl Cutter {
 
     /// Fails where too much was skipped.
     fn bounded(&self, more: usize) -> Result<(), Trouble> {
-        if self.skipped + more > MOST_BETWEEN {
+        if self.skipped + more > MOST_BYTES_BETWEEN_PICTURES {
             return Err(Trouble::Broken("it sends no pictures between its delimiters".into()));
         }
         Ok(())
@@ -188,12 +180,12 @@ impl Cutter {
             (Some(a), Some(b)) => a.min(b),
             (Some(a), None) => a,
             (None, Some(b)) => b,
-            (None, None) if self.buffer.len() > LONGEST_HEAD => {
+            (None, None) if self.buffer.len() > LONGEST_PART_HEAD_BYTES => {
                 return Err(Trouble::Broken("the head of a picture does not end".into()));
             }
             (None, None) => return Ok(None),
         };
-        let head = String::from_utf8_lossy(&self.buffer[..end.min(LONGEST_HEAD)]).into_owned();
+        let head = String::from_utf8_lossy(&self.buffer[..end.min(LONGEST_PART_HEAD_BYTES)]).into_owned();
         let length = field(&head, "content-length").and_then(|v| v.parse::<u64>().ok());
         if let Some(n) = length.filter(|n| *n > self.largest as u64) {
             return Err(Trouble::Broken(format!("it announces a picture of {n} bytes")));

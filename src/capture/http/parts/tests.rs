@@ -117,7 +117,7 @@ fn rubbish_between_parts_is_skipped_but_not_for_ever() {
     stream.extend(b"\r\n");
     stream.extend(part("", &jpeg(1)));
     assert_eq!(all_ways(&stream, Some("frame")).0, pictures(&[0, 1]));
-    let rubbish = vec![b'x'; 3 * MOST_BETWEEN];
+    let rubbish = vec![b'x'; 3 * MOST_BYTES_BETWEEN_PICTURES];
     let mut cutter = Cutter::new(Some("frame"), LARGEST);
     let refused = rubbish.chunks(50_000).any(|bytes| {
         cutter.take(bytes);
