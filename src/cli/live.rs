@@ -7,7 +7,7 @@ use crate::capture::replay::Pace;
 use crate::capture::source::{Frame, FrameSource, Loss};
 use crate::cli::report::line_after;
 use crate::cli::{EXIT_NOT_MEASURED, ProgressLine, say, tell};
-use crate::record::{HoldLog, Job, Problem, Purpose, RigFile, read_job};
+use crate::record::{HoldLine, HoldLog, Job, Problem, Purpose, RigFile, photo_marks, read_job};
 use crate::session::Failure;
 use crate::session::hold::{HoldOptions, Lookout, NewsKind, Standing, line_of_news, line_of_start};
 use crate::session::live::{Base, CameraSetup, Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, What};
@@ -444,7 +444,10 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
     let mut log = HoldLog::open(&ready.job.folder)?;
     let started = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).ok().map(|d| d.as_secs());
     let sources: Vec<String> = arguments.from.iter().map(|from| shown(from)).collect();
-    log.add(&line_of_start(&options, &sources, started.filter(|_| arguments.replay.is_none())))?;
+    log.add(&HoldLine {
+        photographs: photo_marks(&ready.job),
+        ..line_of_start(&options, &sources, started.filter(|_| arguments.replay.is_none()))
+    })?;
     say("Keep people and metal out of the sensor's view. Waiting until everything rests.\n");
     let (mut moved, mut failed) = (false, None);
     // What is said at the end must hold for every camera, to the end, and without a gap.

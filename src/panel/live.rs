@@ -9,6 +9,7 @@ use crate::panel::seen::{Seen, SeenTag};
 use crate::panel::standing::Standing;
 use crate::panel::watching::{HoldView, Watch};
 use crate::panel::worker::Wake;
+use crate::record::keep::Moment;
 use crate::record::{Job, LensProfile};
 use crate::session::hold::{HoldOptions, Lookout};
 use crate::session::live::{
@@ -96,6 +97,8 @@ pub struct LiveView {
     pub cameras: Vec<CameraView>,
     /// Where the stand is; never without its U.
     pub standing: Option<Standing>,
+    /// Time of day; empty where it is not known.
+    pub clock: String,
     /// How old that is.
     pub age: Duration,
     /// It may have changed since: shown greyed.
@@ -122,6 +125,7 @@ impl LiveView {
         Self {
             cameras,
             standing: None,
+            clock: String::new(),
             age: Duration::ZERO,
             stale: true,
             motion: "not seen yet",
@@ -350,6 +354,7 @@ fn view(reading: &Reading, happened: &[String]) -> LiveView {
     LiveView {
         cameras: Vec::new(),
         standing: stand.map(|s| Standing::of_check(&station_part(&s.station))),
+        clock: Moment::now().time_of_day().to_owned(),
         age: stand.map(|s| s.age).unwrap_or_default(),
         stale: stand.is_none_or(|s| s.stale),
         motion: stand.map_or("not seen yet", |s| motion_words(s.motion)),

@@ -3,7 +3,7 @@
 use crate::capture::address::shown;
 use crate::panel::live::LiveWish;
 use crate::raster::Gray;
-use crate::record::{HoldLog, Problem};
+use crate::record::{HoldLine, HoldLog, Problem, photo_marks};
 use crate::session::hold::{self, HoldOptions, HoldReport, Lookout, Phase, line_of_news, line_of_start};
 use crate::uncertainty::Estimate;
 use crate::units::mm_from_m;
@@ -107,7 +107,7 @@ impl Watch {
         let started = since_epoch.filter(|_| !wish.replay);
         let log = HoldLog::open(&wish.job.folder).and_then(|mut log| {
             let sources: Vec<String> = wish.sources.iter().map(|source| shown(source)).collect();
-            log.add(&line_of_start(options, &sources, started))?;
+            log.add(&HoldLine { photographs: photo_marks(&wish.job), ..line_of_start(options, &sources, started) })?;
             Ok(log)
         });
         let n = lookouts.len();
