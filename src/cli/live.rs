@@ -5,13 +5,14 @@ use crate::capture::feed::{Feed, FeedOptions, FeedState};
 use crate::capture::formats::CameraWish;
 use crate::capture::replay::Pace;
 use crate::capture::source::{Frame, FrameSource, Loss};
-use crate::cli::report::line_after;
+use crate::cli::report::{WIDTH, line_after};
 use crate::cli::{EXIT_NOT_MEASURED, ProgressLine, say, tell};
 use crate::record::{HoldLine, HoldLog, Job, Problem, Purpose, RigFile, photo_marks, read_job};
 use crate::session::Failure;
 use crate::session::hold::{HoldOptions, Lookout, NewsKind, Standing, line_of_news, line_of_start};
 use crate::session::live::{Base, CameraSetup, Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, What};
 use crate::session::replay::{Go, Played, play, step};
+use crate::uncertainty::digits::LastDigit;
 use crate::units::{deg_from_rad, mm_from_m};
 use crate::verdict::State;
 use clap::Args;
@@ -400,10 +401,11 @@ fn line(reading: &Reading) -> String {
         .iter()
         .map(|d| {
             let (name, value, expanded) = (d.component.name(), d.deviation.value, d.deviation.expanded);
-            match d.component.is_angle() {
-                true => format!("{name} {:+.2}° U {:.2}°", deg_from_rad(value), deg_from_rad(expanded)),
-                false => format!("{name} {:+.1} U {:.1}", mm_from_m(value), mm_from_m(expanded)),
-            }
+            let (edge, unit) =
+                if d.component.is_angle() { (deg_from_rad as fn(f64) -> f64, "°") } else { (mm_from_m as _, "") };
+            let (value, expanded) = (edge(value), edge(expanded));
+            let last = LastDigit::of(expanded);
+            format!("{name} {}{unit} U {}{unit}", last.signed(value), last.up(expanded))
         })
         .collect();
     let motion = match stand.motion {
@@ -418,7 +420,15 @@ fn line(reading: &Reading) -> String {
         stand.sentence.clone()
     };
     line_after(&mut out, &format!("{time:8.2} s  {sign}{motion}: "), MARGIN, &state);
-    out += &format!("{MARGIN}{} mm\n{MARGIN}{}\n", six[..3].join("  "), six[3..].join("  "));
+    for (three, unit) in [(&six[..3], " mm"), (&six[3..], "")] {
+        let whole = three.join("  ") + unit;
+        // With an unusually small U there are more digits than fit on a line; a number and its U stay together.
+        let lines = match MARGIN.len() + whole.chars().count() <= WIDTH {
+            true => vec![whole],
+            false => vec![three[..2].join("  ") + unit, three[2].clone() + unit],
+        };
+        lines.iter().for_each(|line| out += &format!("{MARGIN}{line}\n"));
+    }
     out
 }
 

@@ -21,8 +21,9 @@ const FRAMES_TO_NAME: usize = 3;
 /// Frames for which a camera must have stood still for its being moved to be news. Common practice, no source.
 const FRAMES_STOOD: usize = 5;
 
-/// The stand's own tags stay within this in the picture of a camera that rides on it, px: ten times what light and noise do to a corner. Common practice, no source.
-const FIXED_PX: f64 = 3.0;
+/// The middles of the stand's own tags stay within this in the picture of a camera that rides on it, px: light and blur move a tag's borders, but all to its outside or inside.
+/// Common practice, no source.
+const FIXED_PX: f64 = 1.0;
 
 /// Where a riding camera sits on the stand.
 #[derive(Clone, Debug)]
@@ -219,7 +220,8 @@ impl Eye {
         let before = &self.rig.as_ref()?.stand_tags;
         let moved = |s: &Sight| {
             let tag = before.iter().find(|(id, _)| *id == s.known.id);
-            tag.is_some_and(|(_, b)| b.iter().zip(&s.seen.corners).all(|(b, now)| (now - b).norm() > FIXED_PX))
+            let middle = |corners: &[Vector2<f64>; 4]| corners.iter().sum::<Vector2<f64>>() / 4.0;
+            tag.is_some_and(|(_, before)| (middle(&s.seen.corners) - middle(before)).norm() > FIXED_PX)
         };
         on_stand.iter().any(moved).then(|| {
             "The stand moves in the picture of this camera: it does not ride on the stand, or it slipped. Say that it stands on a tripod; or put the stand back where it was \

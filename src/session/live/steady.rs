@@ -79,6 +79,8 @@ pub(super) enum Change {
 #[derive(Clone, Debug)]
 pub(super) struct Window<F> {
     samples: VecDeque<Sample<F>>,
+    /// So many before the newest are the same picture as it.
+    again: usize,
     /// Share of the stated variance that is new in each picture, and from how many pictures that is known.
     share: f64,
     counted: f64,
@@ -88,7 +90,7 @@ pub(super) struct Window<F> {
 
 impl<F> Default for Window<F> {
     fn default() -> Self {
-        Self { samples: VecDeque::new(), share: 1.0, counted: 0.0, moved: false }
+        Self { samples: VecDeque::new(), again: 0, share: 1.0, counted: 0.0, moved: false }
     }
 }
 
@@ -133,6 +135,24 @@ impl<F> Window<F> {
 
     /// Takes in the next picture.
     pub fn add(&mut self, sample: Sample<F>) -> Change {
+        let same = |last: &Sample<F>| {
+            let step = last.camera_from_frame.left_step_to(&sample.camera_from_frame);
+            statistic(&step, &(sample.noise * 2.0)) < SAME
+        };
+        if self.samples.back().is_some_and(same) {
+            if self.samples.len() == WINDOW {
+                self.samples.pop_front();
+            }
+            self.samples.push_back(sample);
+            self.again = (self.again + 1).min(self.samples.len() - 1);
+            return Change::Continues;
+        }
+        // One picture however often it came: the last time counts.
+        if let Some(last) = self.samples.pop_back() {
+            self.samples.truncate(self.samples.len() - self.again);
+            self.samples.push_back(last);
+            self.again = 0;
+        }
         let n = self.samples.len();
         if n == 0 {
             self.samples.push_back(sample);
@@ -158,8 +178,7 @@ impl<F> Window<F> {
             self.moved = true;
             return Change::Jumped { step: -off, agreed: n, beyond: least > limit };
         }
-        let same = steps.last().is_some_and(|step| statistic(step, &(sample.noise * 2.0)) < SAME);
-        if n >= 3 && !same {
+        if n >= 3 {
             self.counted += 1.0;
             let weight = (1.0 / (self.counted + 1.0)).max(LEARNING);
             self.share += weight * (line / 6.0 - self.share);
@@ -355,6 +374,7 @@ mod tests {
             }
             let now = window.now().unwrap();
             assert!((now.noise.trace() / 6.0).sqrt() > 0.99 * SIGMA && now.motion == Motion::Still);
+            assert_eq!(now.frames, WINDOW);
             for k in 100..110 {
                 let change = window.add(sample(k, &at(0.0), noise(&mut draw, SIGMA)));
                 assert_eq!(change, Change::Continues, "{seed} {k}");
