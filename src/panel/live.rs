@@ -305,10 +305,13 @@ fn read(wish: &LiveWish, stop: &AtomicBool, tell: &(dyn Fn(LiveState) + Sync)) -
         tell(LiveState::On(Arc::new(LiveView { cameras: cameras.clone(), hold, ..now })));
         // One camera that is lost takes nothing from the others.
         if over == feeds.len() {
-            return Err(lost.unwrap_or_else(|| "All pictures of the folder have been played.".into()));
+            let why = lost.unwrap_or_else(|| "All pictures of the folder have been played.".into());
+            let closed = watch.as_mut().map(Watch::close).unwrap_or_default();
+            return Err([vec![why], closed].concat().join(" "));
         }
     }
     feeds.iter().for_each(Feed::stop);
+    watch.as_mut().map(Watch::close);
     Ok(())
 }
 

@@ -170,7 +170,8 @@ fn read(folder: &Path) -> Result<Opened, Problem> {
     let earlier = read_result(&job.folder.join("result.json")).ok();
     let list = read_readiness(&job.folder)?;
     let came = read_outcome(&job.folder);
-    let against = session::hold::against(&job)?;
+    session::hold::answer(&job);
+    let against = session::hold::against(&job);
     let marks = photo_marks(&job);
     let earlier = earlier.map(Arc::new);
     Ok(Opened { job: Arc::new(job), earlier, list: Some(list), came, against, marks })

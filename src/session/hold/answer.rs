@@ -1,8 +1,6 @@
 //! What the log of the hold watch says against a job's photographs as they are now, and what answers an alarm: new photographs, and nothing else.
 
-use crate::record::{
-    HoldEntry, HoldLine, HoldLog, HoldRead, Job, NEW_PHOTOGRAPHS, Problem, photo_marks, read_hold_log,
-};
+use crate::record::{HoldEntry, HoldLine, HoldLog, HoldRead, Job, NEW_PHOTOGRAPHS, photo_marks, read_hold_log};
 
 /// How one goes on after an alarm, everywhere in the same words.
 pub const AFTER_ALARM: &str = "To go on: put everything right, take the photographs again, take ALL of the old ones out of the job folder, and check. An alarm is answered once none of them is left.";
@@ -25,21 +23,27 @@ impl Against {
     }
 }
 
-/// Reads the log of a job. Where its photographs answer every alarm in it, a line is added that says so, so that whoever reads the log later sees it too.
-pub fn against(job: &Job) -> Result<Against, Problem> {
-    let Some(log) = read_hold_log(&job.folder) else { return Ok(Against::default()) };
+/// What the log of a job's hold watches says against its photographs.
+pub fn against(job: &Job) -> Against {
+    let Some(log) = read_hold_log(&job.folder) else { return Against::default() };
+    let open = log.alarms_against(&photo_marks(job));
+    Against { alarms: open.len(), newest: open.last().map(|e| words(&log, e)), doubt: log.doubt() }
+}
+
+/// Adds a line to the log of a job whose photographs answer every alarm in it, so that whoever reads the log alone later sees that too. A log that cannot be
+/// written costs that line only: it is not what decides.
+pub fn answer(job: &Job) {
+    let Some(log) = read_hold_log(&job.folder).filter(|log| log.alarms() > 0) else { return };
     let marks = photo_marks(job);
-    let open = log.alarms_against(&marks);
-    let out = Against { alarms: open.len(), newest: open.last().map(|e| words(&log, e)), doubt: log.doubt() };
-    if open.is_empty() && log.alarms() > 0 {
-        let mut file = HoldLog::open(&job.folder)?;
-        file.add(&HoldLine {
-            sentence: "None of the photographs that the watches above were kept over is in the job any more: what is measured from here on comes from others.".into(),
-            photographs: marks,
-            ..HoldLine::new(NEW_PHOTOGRAPHS, 0.0)
-        })?;
+    if marks.is_empty() || !log.alarms_against(&marks).is_empty() {
+        return;
     }
-    Ok(out)
+    let line = HoldLine {
+        sentence: "None of the photographs that the watches above were kept over is in the job any more: what is measured from here on comes from others.".into(),
+        photographs: marks,
+        ..HoldLine::new(NEW_PHOTOGRAPHS, 0.0)
+    };
+    let _ = HoldLog::open(&job.folder).and_then(|mut log| log.add(&line));
 }
 
 /// An alarm in words, with the time of day where the log knows it.

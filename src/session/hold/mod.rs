@@ -19,12 +19,14 @@ mod log;
 mod lookout;
 mod onset;
 mod settle;
+mod tally;
 mod turns;
 mod words;
 
-pub use answer::{AFTER_ALARM, Against, against};
+pub use answer::{AFTER_ALARM, Against, against, answer};
 pub use log::{line_of_news, line_of_start};
 pub use lookout::Lookout;
+pub use tally::{CLOSED, Tally};
 
 use crate::body::BodyKind;
 use std::time::Duration;
