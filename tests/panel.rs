@@ -18,6 +18,7 @@ use plumbsight::panel::worker::Worker;
 use plumbsight::record::result::{ResultFile, Verdict};
 use plumbsight::record::{Job, Purpose, read_job};
 use plumbsight::session;
+use plumbsight::session::hold::Against;
 use std::sync::{Arc, OnceLock};
 
 use eframe::egui;
@@ -35,7 +36,14 @@ fn demo() -> &'static (Arc<Job>, Arc<ResultFile>) {
 
 fn opened(job: &Arc<Job>) -> Opened {
     let list = plumbsight::record::read_readiness(&job.folder).unwrap();
-    Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0, doubt: None }
+    Opened {
+        job: job.clone(),
+        earlier: None,
+        list: Some(list),
+        came: Ok(None),
+        against: Default::default(),
+        marks: Vec::new(),
+    }
 }
 
 /// The window with nothing in it.
@@ -622,7 +630,10 @@ fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
     let mut window = measured(USUAL);
     let (job, _) = demo();
     window.app().command(Command::Open(job.folder.clone()));
-    window.app().receive(Event::Read(job.folder.clone(), Ok(Opened { alarms: 2, ..opened(job) })));
+    window.app().receive(Event::Read(
+        job.folder.clone(),
+        Ok(Opened { against: Against { alarms: 2, ..Against::default() }, ..opened(job) }),
+    ));
     window.key_press(Key::Num5);
     window.run_steps(3);
     assert!(window.says("names 2 moves: the verdict no longer holds") && window.says("Record: moved during hold"));
@@ -885,7 +896,14 @@ fn pictured(app: &mut PanelApp) {
         Arc::new(job)
     });
     let list = plumbsight::record::read_readiness(&repository("fixtures/bay-a")).unwrap();
-    let read = Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0, doubt: None };
+    let read = Opened {
+        job: job.clone(),
+        earlier: None,
+        list: Some(list),
+        came: Ok(None),
+        against: Default::default(),
+        marks: Vec::new(),
+    };
     app.command(Command::Open(job.folder.clone()));
     app.receive(Event::Read(job.folder.clone(), Ok(read)));
     app.receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
@@ -1035,4 +1053,152 @@ fn stages() -> Vec<Stage> {
             }),
         ),
     ]
+}
+
+/// A view of a live reading of the station as the photographs had it, moved sideways by so many mm.
+fn read_live(app: &PanelApp, aside: f64, clock: &str) -> Event {
+    let mut standing = app.model.standing().unwrap();
+    standing.six[1].deviation += aside;
+    if aside.abs() > 15.0 {
+        standing.verdict = Verdict::Out;
+    }
+    let sentence = "Slide the stand.".to_owned();
+    let view = LiveView {
+        standing: Some(standing),
+        clock: clock.into(),
+        stale: false,
+        sentence,
+        ..LiveView::nothing(Vec::new())
+    };
+    Event::Live(LiveState::On(Arc::new(view)))
+}
+
+fn over() -> Event {
+    Event::Live(LiveState::Over("All pictures of the folder have been played.".into()))
+}
+
+/// What the photographs said is never shown again as if it still held, once a live reading has found the stand elsewhere; until there are other photographs.
+#[test]
+fn a_live_reading_that_contradicts_the_photographs_outdates_them() {
+    for by_key in [true, false] {
+        let mut window = measured(USUAL);
+        let (job, result) = demo();
+        let marks = |names: [&str; 2]| names.map(str::to_owned).to_vec();
+        let old = Opened { marks: marks(["a", "b"]), ..opened(job) };
+        window.app().receive(Event::Read(job.folder.clone(), Ok(old.clone())));
+        window.app().command(Command::Open(job.folder.clone()));
+        window.app().receive(Event::Read(job.folder.clone(), Ok(old.clone())));
+        window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
+        window.key_press(Key::Num3);
+        window.run();
+        assert!(window.says("Move nothing. Lock the stand."));
+        // One that agrees, by less than both U, outdates nothing.
+        window.app().command(Command::Live(true));
+        let agrees = read_live(window.app(), 0.5, "10:29");
+        window.app().receive(agrees);
+        window.app().receive(over());
+        window.run();
+        assert!(window.says("Move nothing. Lock the stand.") && !window.app().model.outdated());
+
+        window.app().command(Command::Live(true));
+        let contradicts = read_live(window.app(), 22.5, "10:31");
+        window.app().receive(contradicts);
+        window.run();
+        assert!(window.says("out of tolerance"));
+        if by_key {
+            window.key_press(Key::C);
+        } else {
+            window.app().receive(over());
+        }
+        window.run();
+        let lateral = &demo().1.stations[0].deviations.lateral_mm;
+        let found = Lengths::Millimetres.signed(lateral.deviation + 22.5);
+        for place in [Key::Num3, Key::Num5] {
+            window.key_press(place);
+            window.run();
+            assert!(
+                window.says("A live reading at 10:31 found the stand elsewhere") && window.says(&found),
+                "{place:?}"
+            );
+            assert!(window.says("old: in tolerance") && window.says("old: stand elsewhere"));
+            window.check_accessibility();
+        }
+        window.key_press(Key::Num3);
+        window.key_press(Key::U);
+        window.run();
+        assert!(window.says(&Lengths::Inches.signed(lateral.deviation + 22.5)));
+        window.key_press(Key::F);
+        window.run();
+        assert!(window.says("OLD RESULT. The stand has moved since") && !window.says("IN TOLERANCE"));
+        window.key_press(Key::F);
+        // The same photographs measured once more prove nothing new, nor does a reading that agrees again.
+        window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
+        assert!(window.app().model.outdated());
+        // Nor do new ones while old ones are left.
+        let mixed = Opened { marks: marks(["b", "c"]), ..old.clone() };
+        window.app().receive(Event::Changed);
+        window.app().receive(Event::Read(job.folder.clone(), Ok(mixed)));
+        window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
+        assert!(window.app().model.outdated());
+        let new = Opened { marks: marks(["c", "d"]), ..old };
+        window.app().receive(Event::Changed);
+        window.app().receive(Event::Read(job.folder.clone(), Ok(new)));
+        window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
+        window.run();
+        assert!(!window.app().model.outdated() && window.says("Move nothing. Lock the stand."));
+    }
+}
+
+/// An alarm stays on every place and from afar, after the watch as well, until there are other photographs.
+#[test]
+fn an_alarm_of_the_hold_watch_outlives_the_watch() {
+    let mut window = measured(USUAL);
+    let (job, result) = demo();
+    let alarm = "9.1 s: \"stand\" moved at 0:09: 3.4 mm to the car's left.";
+    let moved = HoldView { broken: true, news: vec![(true, alarm.into())], ..invented_hold() };
+    window.app().command(Command::Hold(true));
+    let Event::Live(LiveState::On(view)) = read_live(window.app(), 3.4, "10:40") else { panic!("a view") };
+    window.app().receive(Event::Live(LiveState::On(Arc::new(LiveView { hold: Some(moved), ..(*view).clone() }))));
+    // While it runs, what is read from bodies that may have moved is no verdict either.
+    window.key_press(Key::Num3);
+    window.run();
+    assert!(window.says("Placing: moved during hold") && window.says("old: in tolerance") && window.says(alarm));
+    for ended in [false, true] {
+        if ended {
+            window.app().receive(over());
+        }
+        for place in [Key::Num3, Key::Num4] {
+            window.key_press(place);
+            window.key_press(Key::F);
+            window.run();
+            assert!(window.says("MOVED") && !window.says("IN TOLERANCE"), "{place:?} {ended}");
+            window.key_press(Key::F);
+            window.run();
+        }
+    }
+    assert!(window.says("Hold: moved during hold") && window.says(alarm) && window.says("take ALL of the old ones"));
+    window.key_press(Key::Num5);
+    window.run();
+    assert!(
+        window.says("old: in tolerance when measured")
+            && window.says(alarm)
+            && window.says("Record: moved during hold")
+    );
+    window.check_accessibility();
+    // Measured once more from the same photographs; the log tells the same again after a new start of the program.
+    window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
+    let log = Against { alarms: 1, newest: Some(alarm.into()), doubt: None };
+    let again = Opened { against: log, marks: vec!["a".into()], ..opened(job) };
+    window.app().command(Command::Open(job.folder.clone()));
+    window.app().receive(Event::Read(job.folder.clone(), Ok(again.clone())));
+    window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
+    window.key_press(Key::Num3);
+    window.run();
+    assert!(window.says("old: in tolerance") && window.says(alarm));
+    window.app().receive(Event::Changed);
+    let new = Opened { against: Against::default(), marks: vec!["b".into()], ..again };
+    window.app().receive(Event::Read(job.folder.clone(), Ok(new)));
+    window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
+    window.run();
+    assert!(window.says("Move nothing. Lock the stand.") && !window.says("moved during hold"));
 }

@@ -5,6 +5,7 @@ use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
 use crate::record::{Problem, write_new};
 use crate::session::Failure;
+use crate::session::hold::AFTER_ALARM;
 use crate::session::keep::{self, KeepOptions, Recheck, SignatureState};
 use clap::Args;
 use std::fmt::Write;
@@ -84,7 +85,9 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
     let kept = keep::keep(&arguments.job, &arguments.into, &options, &|p| bar.show(p));
     bar.end();
     let kept = kept?;
-    let mut out = format!("{} {}\n", kept.result.verdict.shape(), kept.result.verdict.words().to_uppercase());
+    let moved = kept.record.moved_since();
+    let mark = kept.result.verdict.mark_as_kept(false, moved).shape();
+    let mut out = format!("{mark} {}\n", kept.result.verdict.as_kept(false, moved).to_uppercase());
     if let Some(reason) = &kept.result.not_measured {
         let _ = writeln!(out, "{reason}");
     }
@@ -96,7 +99,7 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
     if let Some(n) = kept.record.hold_alarms.filter(|n| *n > 0) {
         let _ = writeln!(
             out,
-            "THE HOLD WATCH RAISED {n} ALARM{}: what was judged before no longer holds. See hold.jsonl.",
+            "THE HOLD WATCH RAISED {n} ALARM{}: what was judged before no longer holds. See hold.jsonl.\n{AFTER_ALARM}",
             if n == 1 { "" } else { "S" }
         );
     }

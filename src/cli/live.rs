@@ -5,12 +5,15 @@ use crate::capture::feed::{Feed, FeedOptions, FeedState};
 use crate::capture::formats::CameraWish;
 use crate::capture::replay::Pace;
 use crate::capture::source::{Frame, FrameSource, Loss};
+use crate::cli::interrupt::Interrupt;
 use crate::cli::report::{WIDTH, line_after};
 use crate::cli::{EXIT_NOT_MEASURED, ProgressLine, say, tell};
-use crate::record::{HoldLog, Job, Problem, Purpose, RigFile, read_job};
+use crate::record::{HoldLine, HoldLog, Job, Problem, Purpose, RigFile, photo_marks, read_job};
 use crate::session::Failure;
-use crate::session::hold::{HoldOptions, Lookout, NewsKind, Standing, line_of_news, line_of_start};
-use crate::session::live::{Base, CameraSetup, Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, What};
+use crate::session::hold::{AFTER_ALARM, HoldOptions, Lookout, NewsKind, Tally, line_of_news, line_of_start};
+use crate::session::live::{
+    Base, CameraSetup, Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, StandReading, What,
+};
 use crate::session::replay::{Go, Played, play, step};
 use crate::uncertainty::digits::LastDigit;
 use crate::units::{deg_from_rad, mm_from_m};
@@ -183,11 +186,18 @@ fn ready(arguments: &SourceArguments) -> Result<Ready, Failure> {
 /// Gives every frame to `each`, which may stop it: a replay frame by frame, live sources the newest of each.
 fn run(arguments: &SourceArguments, ready: &Ready, each: &mut dyn FnMut(usize, &Frame) -> Go) -> Result<(), Failure> {
     let mut other = None;
+    // Of pictures shown one by one the Enter key is waited for: there Ctrl-C ends at once, as ever.
+    let interrupt = (!arguments.step).then(Interrupt::listen);
+    let over = || interrupt.as_ref().is_some_and(Interrupt::came);
+    let until = arguments.seconds.map(|s| Instant::now() + Duration::from_secs(s.into()));
     let each = &mut |camera: usize, frame: &Frame| -> Go {
+        if over() || until.is_some_and(|t| Instant::now() >= t) {
+            return Go::Stop;
+        }
         other = crate::session::other_camera(&frame.exif, &ready.job.lenses[ready.setups[camera].lens]);
         if other.is_some() { Go::Stop } else { each(camera, frame) }
     };
-    frames(arguments, ready, each)?;
+    frames(arguments, ready, &over, each)?;
     match other {
         Some(reason) => {
             Err(Failure::NotMeasurable { reason: format!("A frame cannot be used: {reason}"), notices: Vec::new() })
@@ -199,6 +209,7 @@ fn run(arguments: &SourceArguments, ready: &Ready, each: &mut dyn FnMut(usize, &
 fn frames(
     arguments: &SourceArguments,
     ready: &Ready,
+    over: &dyn Fn() -> bool,
     each: &mut dyn FnMut(usize, &Frame) -> Go,
 ) -> Result<(), Failure> {
     let pace = arguments.replay.map(|rate| if arguments.at_speed { Pace::Timed(rate) } else { Pace::AsAsked(rate) });
@@ -255,7 +266,7 @@ fn frames(
                 said[k] = text;
             }
         }
-        if feeds.iter().all(|f| !f.status().state.goes_on()) || until.is_some_and(|t| Instant::now() >= t) {
+        if over() || feeds.iter().all(|f| !f.status().state.goes_on()) || until.is_some_and(|t| Instant::now() >= t) {
             return Ok(());
         }
     }
@@ -328,6 +339,7 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
     let mut live = Live::new(ready.base.clone(), &ready.setups).map_err(|e| no_camera(&e))?;
     let every_frame = arguments.replay.is_some();
     let (mut last, mut measured): (Option<Instant>, Option<State>) = (None, None);
+    let mut newest: Option<Reading> = None;
     let (mut slipped, mut failed, mut seen) = (false, None, None::<Instant>);
     run(arguments, &ready, &mut |camera, frame| {
         let reading = live.see(camera, frame.time, &frame.gray);
@@ -353,10 +365,11 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         }
         seen = Some(Instant::now());
         // What is old or moves says nothing of where the stand is at the end.
-        if let Some(stand) = reading.stand {
+        if let Some(stand) = &reading.stand {
             let now = !stand.stale && stand.motion != Motion::Moving;
             measured = Some(if now { stand.station.verdict } else { State::NotProven });
         }
+        newest = Some(reading);
         Go::On
     })?;
     if let Some(problem) = failed {
@@ -366,6 +379,7 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
     if !every_frame && seen.is_none_or(|t| t.elapsed() > STALE_AFTER) {
         measured = measured.map(|_| State::NotProven);
     }
+    say(&closing(newest.as_ref(), measured));
     if slipped {
         return Ok(1);
     }
@@ -375,6 +389,61 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         Some(State::NotProven) => 2,
         None => EXIT_NOT_MEASURED,
     })
+}
+
+/// The last word of a live reading: what the exit code says, and why.
+fn closing(newest: Option<&Reading>, measured: Option<State>) -> String {
+    let mut out = String::new();
+    let Some((reading, stand)) = newest.and_then(|r| Some((r, r.stand.as_ref()?))) else {
+        let why = newest.and_then(|r| r.trouble.as_deref()).unwrap_or("No picture came.");
+        line_after(&mut out, "", "  ", &format!("Ended without a reading of the stand. {why}"));
+        return out;
+    };
+    let state = match (measured, stand.stale, stand.motion) {
+        (Some(State::InTolerance), ..) => "in tolerance".to_owned(),
+        (Some(State::OutOfTolerance), ..) => "out of tolerance".to_owned(),
+        (_, true, _) => format!("not proven, because it is {:.1} s old", stand.age.as_secs_f64()),
+        (_, _, Motion::Moving) => "not proven, because the stand was still moving".to_owned(),
+        (..) => "not proven".to_owned(),
+    };
+    let age = (reading.time.saturating_sub(stand.age)).as_secs_f64();
+    line_after(&mut out, "", "  ", &format!("Ended. The last reading, at {age:.2} s, is {state}:"));
+    out += &six(stand);
+    line_after(
+        &mut out,
+        "",
+        "  ",
+        "`plumbsight check` on photographs of the stand at its final place has the last word.",
+    );
+    out
+}
+
+/// The six with U, in two lines.
+fn six(stand: &StandReading) -> String {
+    let six: Vec<String> = stand
+        .station
+        .deviations
+        .iter()
+        .map(|d| {
+            let (name, value, expanded) = (d.component.name(), d.deviation.value, d.deviation.expanded);
+            let (edge, unit) =
+                if d.component.is_angle() { (deg_from_rad as fn(f64) -> f64, "°") } else { (mm_from_m as _, "") };
+            let (value, expanded) = (edge(value), edge(expanded));
+            let last = LastDigit::of(expanded);
+            format!("{name} {}{unit} U {}{unit}", last.signed(value), last.up(expanded))
+        })
+        .collect();
+    let mut out = String::new();
+    for (three, unit) in [(&six[..3], " mm"), (&six[3..], "")] {
+        let whole = three.join("  ") + unit;
+        // With an unusually small U there are more digits than fit on a line; a number and its U stay together.
+        let lines = match MARGIN.len() + whole.chars().count() <= WIDTH {
+            true => vec![whole],
+            false => vec![three[..2].join("  ") + unit, three[2].clone() + unit],
+        };
+        lines.iter().for_each(|line| out += &format!("{MARGIN}{line}\n"));
+    }
+    out
 }
 
 fn no_camera(error: &crate::session::live::NoCamera) -> Failure {
@@ -391,24 +460,14 @@ fn line(reading: &Reading) -> String {
         return out;
     };
     let sign = match stand.station.verdict {
+        // What is old is no verdict.
+        _ if stand.stale => "○ old",
         State::InTolerance => "● in",
         State::OutOfTolerance => "▲ out",
         State::NotProven => "◆ not proven",
     };
-    let six: Vec<String> = stand
-        .station
-        .deviations
-        .iter()
-        .map(|d| {
-            let (name, value, expanded) = (d.component.name(), d.deviation.value, d.deviation.expanded);
-            let (edge, unit) =
-                if d.component.is_angle() { (deg_from_rad as fn(f64) -> f64, "°") } else { (mm_from_m as _, "") };
-            let (value, expanded) = (edge(value), edge(expanded));
-            let last = LastDigit::of(expanded);
-            format!("{name} {}{unit} U {}{unit}", last.signed(value), last.up(expanded))
-        })
-        .collect();
     let motion = match stand.motion {
+        _ if stand.stale => "",
         Motion::Moving => ", moving",
         Motion::Still => ", still",
         Motion::Unknown => "",
@@ -420,26 +479,8 @@ fn line(reading: &Reading) -> String {
         stand.sentence.clone()
     };
     line_after(&mut out, &format!("{time:8.2} s  {sign}{motion}: "), MARGIN, &state);
-    for (three, unit) in [(&six[..3], " mm"), (&six[3..], "")] {
-        let whole = three.join("  ") + unit;
-        // With an unusually small U there are more digits than fit on a line; a number and its U stay together.
-        let lines = match MARGIN.len() + whole.chars().count() <= WIDTH {
-            true => vec![whole],
-            false => vec![three[..2].join("  ") + unit, three[2].clone() + unit],
-        };
-        lines.iter().for_each(|line| out += &format!("{MARGIN}{line}\n"));
-    }
+    out += &six(stand);
     out
-}
-
-/// What became of one camera's watch.
-#[derive(Clone, Default)]
-struct Watched {
-    begun: bool,
-    /// Something was hidden for a while, or the watch had to begin anew.
-    gap: bool,
-    /// The last picture did not show everything.
-    blind: bool,
 }
 
 /// Watches that nothing moves.
@@ -454,19 +495,19 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
     let mut log = HoldLog::open(&ready.job.folder)?;
     let started = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).ok().map(|d| d.as_secs());
     let sources: Vec<String> = arguments.from.iter().map(|from| shown(from)).collect();
-    log.add(&line_of_start(&options, &sources, started.filter(|_| arguments.replay.is_none())))?;
+    log.add(&HoldLine {
+        photographs: photo_marks(&ready.job),
+        ..line_of_start(&options, &sources, started.filter(|_| arguments.replay.is_none()))
+    })?;
     say("Keep people and metal out of the sensor's view. Waiting until everything rests.\n");
-    let (mut moved, mut failed) = (false, None);
+    let mut failed = None;
     // What is said at the end must hold for every camera, to the end, and without a gap.
-    let mut watched = vec![Watched::default(); arguments.from.len()];
+    let mut watched = vec![Tally::default(); arguments.from.len()];
     let mut trouble: Option<String> = None;
     run(arguments, &ready, &mut |camera, frame| {
         let report = lookouts[camera].see(frame.time, &frame.gray);
+        watched[camera].take(&report);
         for news in &report.news {
-            let seen = &mut watched[camera];
-            seen.gap |= matches!(news.kind, NewsKind::NotSeen | NewsKind::CameraMoved);
-            seen.begun |= news.kind == NewsKind::Begins;
-            moved |= news.kind.is_alarm();
             let mut out = String::new();
             line_after(&mut out, &format!("{:8.2} s  ", news.time.as_secs_f64()), MARGIN, &news.sentence);
             say(&out);
@@ -485,8 +526,6 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
                 return Go::Stop;
             }
         }
-        watched[camera].blind =
-            report.trouble.is_some() || report.bodies.iter().any(|b| b.standing == Standing::NotSeen);
         if report.trouble != trouble {
             if let Some(text) = &report.trouble {
                 say(&format!("{:8.2} s  {text}\n", report.time.as_secs_f64()));
@@ -498,20 +537,23 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
     if let Some(problem) = failed {
         return Err(problem.into());
     }
+    for (k, tally) in watched.iter().enumerate() {
+        // Why it waits is the newest picture's own word where that had one.
+        let waits_for = trouble.clone().unwrap_or_else(|| lookouts[k].waits_for());
+        log.add(&tally.line(k, &waits_for))?;
+        let mut out = String::new();
+        line_after(&mut out, "", "  ", &format!("{}: {}", shown(&arguments.from[k]), tally.words(&waits_for)));
+        say(&out);
+    }
+    if watched.iter().any(|t| t.alarms() > 0) {
+        let mut out = String::new();
+        line_after(&mut out, "", "  ", AFTER_ALARM);
+        say(&out);
+    }
     say(&format!("Log written to {}\n", log.path().display()));
-    if moved {
-        return Ok(1);
-    }
-    let unsure = watched.iter().position(|w| !w.begun || w.gap || w.blind);
-    if let Some(k) = unsure {
-        let from = shown(&arguments.from[k]);
-        say(&match watched[k].begun {
-            false => format!("{from}: the watch never began, so nothing is said.\n"),
-            true => {
-                format!("{from}: not everything was watched all the time, so it is not shown that nothing moved.\n")
-            }
-        });
-        return Ok(2);
-    }
-    Ok(0)
+    Ok(match watched.iter().any(|t| t.alarms() > 0) {
+        true => 1,
+        false if watched.iter().all(Tally::whole) => 0,
+        false => 2,
+    })
 }

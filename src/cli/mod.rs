@@ -2,6 +2,7 @@
 
 mod fault;
 mod hand_over;
+mod interrupt;
 mod keep;
 mod learn;
 mod lengths;
@@ -21,9 +22,7 @@ mod tags;
 mod trace;
 
 use crate::record::result::Verdict;
-use crate::record::{
-    HoldRead, Purpose, ResultFile, json_text, read_hold_log, read_job, unpack_demo, write_atomically, write_template,
-};
+use crate::record::{Purpose, ResultFile, json_text, read_job, unpack_demo, write_atomically, write_template};
 use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
@@ -329,6 +328,8 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
     let bar = ProgressLine::new();
     let result = session::check_with(&job, wanted.extras, &|p| bar.show(p));
     bar.end();
+    session::hold::answer(&job);
+    let against = session::hold::against(&job);
     let text = json_text(&result, "the result")?;
     let measured = result.verdict != Verdict::NotMeasured;
     if json == Some(Path::new("-")) {
@@ -341,25 +342,19 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
         // Shown before it is written: a folder that cannot be written to costs the file, not the measurement. Without a measurement the report
         // is an error message.
         let show = if measured { say } else { tell };
-        show(&report::report(&result));
+        show(&report::against(&against));
+        show(&report::report(&result, against.speaks()));
         if wanted.budget {
             show(&more::budget(&result));
         }
         show(&more::monte_carlo(&result));
-        let log = read_hold_log(&job.folder);
-        if let Some(doubt) = log.as_ref().and_then(HoldRead::doubt) {
-            show(&format!("{doubt}\n"));
-        }
-        if let Some(n) = log.map(|log| log.alarms()).filter(|n| *n > 0) {
-            show(&format!(
-                "THE HOLD WATCH RAISED {n} ALARM{} (hold.jsonl in the job folder): what stood when these\nphotographs were taken may have moved since. Photographs taken after it decide.\n",
-                if n == 1 { "" } else { "S" }
-            ));
-        }
         write_atomically(&path, text.as_bytes())?;
         show(&format!("Result written to {}\n", path.display()));
     }
-    Ok(exit_code(&result))
+    Ok(match result.verdict {
+        Verdict::In if against.speaks() => 2,
+        _ => exit_code(&result),
+    })
 }
 
 /// A result that lies in the folder must not be taken for one of the inputs that were just refused.

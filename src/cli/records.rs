@@ -286,10 +286,12 @@ fn open(folder: &Path, hit: &Hit) -> Result<u8, Failure> {
             say_of("hold", Some(&alarms(n)));
         }
     }
-    say_of("hold", read_hold_log(&folder.join(JOB_FOLDER)).as_ref().and_then(HoldRead::doubt).as_deref());
+    let doubt = read_hold_log(&folder.join(JOB_FOLDER)).as_ref().and_then(HoldRead::doubt);
+    say_of("hold", doubt.as_deref());
+    let moved = doubt.is_some() || seen.record.as_ref().is_some_and(|r| r.moved_since());
     match read_result(&folder.join(RESULT_FILE)) {
         Ok(result) => {
-            let _ = writeln!(out, "\n{}\n", report(&result).trim_end());
+            let _ = writeln!(out, "\n{}\n", report(&result, moved).trim_end());
         }
         Err(problem) => line_after(&mut out, "", "", &format!("There is no result to show. {problem}")),
     }

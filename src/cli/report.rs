@@ -3,6 +3,7 @@
 use crate::record::ResultFile;
 use crate::record::result::{DeviationPart, StationPart, Value, VehiclePart, Verdict};
 use crate::report::{Lengths, SixLine, signed_with_u, with_u};
+use crate::session::hold::{AFTER_ALARM, Against};
 use crate::uncertainty::digits::{LastDigit, as_written};
 use crate::verdict::words::capital;
 use std::fmt::Write;
@@ -12,8 +13,27 @@ pub(super) const WIDTH: usize = 80;
 /// Rejected views listed on the screen.
 const REJECTED_SHOWN: usize = 5;
 
-/// The whole report.
-pub(super) fn report(result: &ResultFile) -> String {
+/// What the log of the hold watch says against the photographs; empty where nothing.
+pub(super) fn against(against: &Against) -> String {
+    let mut out = String::new();
+    if let Some(doubt) = &against.doubt {
+        line(&mut out, "", doubt);
+    }
+    if against.alarms > 0 {
+        let s = if against.alarms == 1 { "" } else { "S" };
+        let head = format!("THE HOLD WATCH RAISED {} ALARM{s} after these photographs (hold.jsonl):", against.alarms);
+        line(&mut out, "", &head);
+        against.newest.iter().for_each(|newest| line(&mut out, "  ", newest));
+        line(&mut out, "", AFTER_ALARM);
+    }
+    if !out.is_empty() {
+        let _ = writeln!(out);
+    }
+    out
+}
+
+/// The whole report. `moved`: something moved after the photographs, or may have.
+pub(super) fn report(result: &ResultFile, moved: bool) -> String {
     let mut out = String::new();
     // Writing to a text cannot fail; the results of `writeln!` are dropped for that reason.
     if let Some(title) = &result.title {
@@ -27,7 +47,7 @@ pub(super) fn report(result: &ResultFile) -> String {
         let _ = writeln!(out);
     }
     for station in &result.stations {
-        station_text(&mut out, station);
+        station_text(&mut out, station, moved);
     }
     for missing in &result.stations_not_measured {
         if result.verdict != Verdict::NotMeasured {
@@ -68,8 +88,9 @@ fn placement(result: &ResultFile) -> String {
     format!("{title}source: {}; revision: {}", p.source, p.revision)
 }
 
-fn station_text(out: &mut String, station: &StationPart) {
-    let head = format!("{} {}: {}", station.verdict.shape(), station.verdict.words().to_uppercase(), station.name);
+fn station_text(out: &mut String, station: &StationPart, moved: bool) {
+    let mark = station.verdict.mark_as_kept(false, moved).shape();
+    let head = format!("{mark} {}: {}", station.verdict.as_kept(false, moved).to_uppercase(), station.name);
     line_after(out, "", "  ", &head);
     let _ = writeln!(out);
     let _ = writeln!(

@@ -5,6 +5,7 @@ use crate::capture::feed::{Feed, FeedOptions, FeedState, FeedStatus};
 use crate::capture::formats::{CameraEntry, CameraWish, Format};
 use crate::capture::replay::Pace;
 use crate::capture::source::{Frame, Loss};
+use crate::cli::interrupt::Interrupt;
 use crate::cli::{EXIT_BAD_INPUT, EXIT_NOT_MEASURED, say, tell};
 use crate::record::{LensProfile, Problem, read_lens_profile, write_atomically};
 use crate::session::Failure;
@@ -139,7 +140,8 @@ pub(super) fn run(arguments: &TryArguments) -> Result<u8, Failure> {
     }
     let feed = Feed::start(address.opener(wish), FeedOptions::default());
     let until = arguments.seconds.map(|s| Instant::now() + Duration::from_secs(s.into()));
-    let shown = show(&feed, profile.as_ref(), arguments.save.as_deref(), until, every);
+    let interrupt = Interrupt::listen();
+    let shown = show(&interrupt, &feed, profile.as_ref(), arguments.save.as_deref(), until, every);
     let status = feed.status();
     feed.stop_and_wait(Duration::from_secs(2));
     shown?;
@@ -171,6 +173,7 @@ struct Said {
 ///
 /// `every` is the least time between two lines; slow sources are shown picture by picture.
 fn show(
+    interrupt: &Interrupt,
     feed: &Feed,
     profile: Option<&LensProfile>,
     save: Option<&Path>,
@@ -218,7 +221,8 @@ fn show(
                 frame.name
             ));
         }
-        if frame.is_none() && !status.state.goes_on() || until.is_some_and(|u| Instant::now() >= u) {
+        if interrupt.came() || frame.is_none() && !status.state.goes_on() || until.is_some_and(|u| Instant::now() >= u)
+        {
             return Ok(());
         }
     }

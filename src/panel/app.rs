@@ -112,7 +112,12 @@ impl PanelApp {
         if model.far {
             egui::CentralPanel::no_frame().show(ui, |ui| {
                 let words = match model.shown() {
-                    _ if model.place == Place::Hold => FarWords::of_hold(model.hold_view()),
+                    _ if model.place == Place::Hold && model.hold_view().is_some() => {
+                        FarWords::of_hold(model.hold_view())
+                    }
+                    _ if model.alarms() > 0 => FarWords::moved(),
+                    _ if model.place == Place::Hold => FarWords::of_hold(None),
+                    Some(shown) if shown.old && !shown.live && model.later.is() => FarWords::elsewhere(),
                     Some(shown) if shown.old && !shown.live => FarWords::old(),
                     shown => FarWords::of(shown.as_ref()),
                 };
@@ -270,12 +275,16 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
             (_, Some(job)) => (Some(Verdict::NotMeasured), format!("{} in the job", job.photos.len())),
             _ => waiting,
         },
+        Place::Placing if model.alarms() > 0 => (Some(Verdict::Out), "moved during hold".into()),
         Place::Placing if model.live_view().is_some() => match model.shown() {
             Some(shown) if !shown.old => {
                 (Some(shown.standing.verdict), format!("live: {}", shown.standing.verdict.words()))
             }
             _ => (Some(Verdict::NotMeasured), "live: not seen".into()),
         },
+        Place::Placing if model.later.is() => {
+            (Some(Verdict::NotMeasured), model.later.short().unwrap_or_default().to_owned())
+        }
         Place::Placing if model.outdated() => (Some(Verdict::NotMeasured), "from an earlier check".into()),
         Place::Placing => match (model.standing(), model.result()) {
             (Some(standing), _) => (Some(standing.verdict), standing.verdict.words().into()),
@@ -290,6 +299,7 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
             None if model.holding && matches!(model.live, LiveState::Preparing(_)) => {
                 (Some(Verdict::NotMeasured), "starting".into())
             }
+            None if model.alarms() > 0 => (Some(Verdict::Out), "moved during hold".into()),
             None => (None, "not watching".into()),
         },
         Place::Record => record_stands(model),
@@ -300,7 +310,8 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
 fn record_stands(model: &Model) -> (Option<Verdict>, String) {
     match (&model.outcome, &model.keeping.kept) {
         _ if model.alarms() > 0 => (Some(Verdict::Out), "moved during hold".into()),
-        _ if model.hold_doubt.is_some() => (Some(Verdict::Out), "hold log unreadable".into()),
+        _ if model.later.doubt().is_some() => (Some(Verdict::Out), "hold log unreadable".into()),
+        (Some(_), _) if model.later.is() => (Some(Verdict::NotMeasured), "old: stand elsewhere".into()),
         (_, Doing::Running) => (None, "being kept".into()),
         (_, Doing::Failed(_)) => (Some(Verdict::Out), "not kept".into()),
         (_, Doing::Done(_)) => (None, "record kept".into()),

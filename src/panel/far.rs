@@ -97,6 +97,25 @@ impl FarWords {
         }
     }
 
+    /// After an alarm of a hold watch that no new photographs have answered.
+    pub fn moved() -> Self {
+        Self {
+            verdict: Verdict::Out,
+            state: "MOVED".into(),
+            sentence: "Something moved during the hold watch. Photograph and measure again.".into(),
+            below: String::new(),
+        }
+    }
+
+    /// After a live reading that found the stand elsewhere than the photographs.
+    pub fn elsewhere() -> Self {
+        Self {
+            state: "OLD RESULT".into(),
+            sentence: "The stand has moved since. Photograph and measure again.".into(),
+            ..Self::old()
+        }
+    }
+
     /// Where what was measured may no longer be so: from afar nobody could see that it is old, so it is not shown at all.
     pub fn old() -> Self {
         Self {

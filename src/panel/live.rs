@@ -9,6 +9,7 @@ use crate::panel::seen::{Seen, SeenTag};
 use crate::panel::standing::Standing;
 use crate::panel::watching::{HoldView, Watch};
 use crate::panel::worker::Wake;
+use crate::record::keep::Moment;
 use crate::record::{Job, LensProfile};
 use crate::session::hold::{HoldOptions, Lookout};
 use crate::session::live::{
@@ -96,6 +97,8 @@ pub struct LiveView {
     pub cameras: Vec<CameraView>,
     /// Where the stand is; never without its U.
     pub standing: Option<Standing>,
+    /// Time of day; empty where it is not known.
+    pub clock: String,
     /// How old that is.
     pub age: Duration,
     /// It may have changed since: shown greyed.
@@ -122,6 +125,7 @@ impl LiveView {
         Self {
             cameras,
             standing: None,
+            clock: String::new(),
             age: Duration::ZERO,
             stale: true,
             motion: "not seen yet",
@@ -301,10 +305,13 @@ fn read(wish: &LiveWish, stop: &AtomicBool, tell: &(dyn Fn(LiveState) + Sync)) -
         tell(LiveState::On(Arc::new(LiveView { cameras: cameras.clone(), hold, ..now })));
         // One camera that is lost takes nothing from the others.
         if over == feeds.len() {
-            return Err(lost.unwrap_or_else(|| "All pictures of the folder have been played.".into()));
+            let why = lost.unwrap_or_else(|| "All pictures of the folder have been played.".into());
+            let closed = watch.as_mut().map(Watch::close).unwrap_or_default();
+            return Err([vec![why], closed].concat().join(" "));
         }
     }
     feeds.iter().for_each(Feed::stop);
+    watch.as_mut().map(Watch::close);
     Ok(())
 }
 
@@ -350,6 +357,7 @@ fn view(reading: &Reading, happened: &[String]) -> LiveView {
     LiveView {
         cameras: Vec::new(),
         standing: stand.map(|s| Standing::of_check(&station_part(&s.station))),
+        clock: Moment::now().time_of_day().to_owned(),
         age: stand.map(|s| s.age).unwrap_or_default(),
         stale: stand.is_none_or(|s| s.stale),
         motion: stand.map_or("not seen yet", |s| motion_words(s.motion)),

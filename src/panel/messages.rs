@@ -8,6 +8,7 @@ use crate::readiness::Readiness;
 use crate::record::result::ResultFile;
 use crate::record::{Change, Job, OutcomePart, Problem};
 use crate::session::Progress;
+use crate::session::hold::Against;
 use crate::session::live::Mount;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
@@ -155,10 +156,10 @@ pub struct Opened {
     pub list: Option<Readiness>,
     /// What came of the routine, where that was typed in; or what is wrong with its file.
     pub came: Result<Option<OutcomePart>, Problem>,
-    /// Alarms in the log of earlier hold watches.
-    pub alarms: usize,
-    /// Why more may stand in that log than was read.
-    pub doubt: Option<String>,
+    /// What the log of earlier hold watches says against its photographs.
+    pub against: Against,
+    /// A mark of each of its photographs, by which it is known again.
+    pub marks: Vec<String>,
 }
 
 /// What the worker tells.

@@ -20,6 +20,7 @@ pub mod keys;
 pub mod live;
 pub mod messages;
 pub mod model;
+pub mod outdated;
 pub mod picture_view;
 pub mod places;
 pub mod seen;

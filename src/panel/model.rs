@@ -6,6 +6,7 @@ use crate::panel::basis::{Line, Strength, basis};
 use crate::panel::bay_plan::{BayPlan, Viewpoint};
 use crate::panel::keeping::Keeping;
 use crate::panel::live::{LiveState, LiveView, LiveWish};
+use crate::panel::outdated::Outdated;
 use crate::panel::standing::Standing;
 use crate::panel::watching::HoldView;
 use crate::readiness::Readiness;
@@ -45,10 +46,8 @@ pub struct Model {
     pub keeping: Keeping,
     /// What is wrong with the file that says what came of the routine.
     pub came_wrong: Option<Problem>,
-    /// Alarms in the log of hold watches before the running one, and in the running one.
-    alarms: (usize, usize),
-    /// Why more may stand in the log of the hold watch than was read.
-    pub hold_doubt: Option<String>,
+    /// What speaks against the photographs' verdict although no file changed.
+    pub later: Outdated,
     /// The camera of the live reading.
     pub camera: CameraChoice,
     /// The live reading.
@@ -89,8 +88,7 @@ impl Default for Model {
             not_kept: None,
             keeping: Keeping::default(),
             came_wrong: None,
-            alarms: (0, 0),
-            hold_doubt: None,
+            later: Outdated::default(),
             camera: CameraChoice::default(),
             live: LiveState::Off,
             holding: false,
@@ -146,7 +144,7 @@ impl Model {
 
     /// True where the result may not be taken for the job as it is now.
     pub fn outdated(&self) -> bool {
-        self.outcome.as_ref().is_some_and(|o| o.outdated || matches!(o.origin, Origin::Earlier(_)))
+        self.outcome.as_ref().is_some_and(|o| o.outdated || self.later.is() || matches!(o.origin, Origin::Earlier(_)))
     }
 
     /// The station that is shown, where it was judged.
@@ -173,7 +171,7 @@ impl Model {
 
     /// Alarms in the log of the hold watch.
     pub fn alarms(&self) -> usize {
-        self.alarms.0 + self.alarms.1
+        self.later.alarms()
     }
 
     /// What placing shows: the live reading where one runs, else the last check.
@@ -181,7 +179,8 @@ impl Model {
         if let Some(view) = self.live_view() {
             let standing = view.standing.clone()?;
             let sentence = self.settings.lengths.sentence(&view.sentence);
-            return Some(Shown { standing, sentence, old: view.stale, live: true });
+            // What was surveyed may itself have moved: nothing counts from it any more.
+            return Some(Shown { standing, sentence, old: view.stale || self.alarms() > 0, live: true });
         }
         let standing = self.standing()?;
         let sentence = standing.sentence(self.settings.lengths);
@@ -291,6 +290,7 @@ impl Model {
             Command::Live(true) => self.read_live(false),
             Command::Hold(true) => self.read_live(true),
             Command::Live(false) | Command::Hold(false) => {
+                self.later.live_ended(self.followed().as_ref());
                 self.live = LiveState::Off;
                 vec![Task::EndLive]
             }
@@ -358,10 +358,11 @@ impl Model {
             Event::Live(state) => {
                 // A word that was on its way when the reading was ended.
                 if !matches!(self.live, LiveState::Off) {
-                    if let LiveState::On(view) = &state
-                        && let Some(hold) = &view.hold
-                    {
-                        self.alarms.1 = hold.news.iter().filter(|(alarm, _)| *alarm).count();
+                    let checked = self.followed();
+                    match &state {
+                        LiveState::On(view) => self.later.see(view, checked.as_ref()),
+                        LiveState::Over(_) => self.later.live_ended(checked.as_ref()),
+                        LiveState::Off | LiveState::Preparing(_) => {}
                     }
                     self.live = state;
                 }
@@ -425,8 +426,8 @@ impl Model {
         let Some(job) = self.ready().filter(|job| job.still_template().is_none()).cloned() else { return Vec::new() };
         let lenses = self.camera.all_lenses(job.lenses.len()).filter(|lenses| !lenses.is_empty());
         let Some(lenses) = lenses else { return Vec::new() };
+        self.later.live_begins(self.followed().as_ref());
         self.live = LiveState::Preparing(None);
-        self.alarms = (self.alarms(), 0);
         self.holding = hold;
         let (sources, mounts, replay) = (self.camera.sources(), self.camera.all_mounts(), self.camera.replay);
         vec![Task::Live(LiveWish { job, station: self.station, sources, lenses, mounts, replay, hold })]
@@ -444,8 +445,7 @@ impl Model {
         self.not_kept = None;
         self.opened = None;
         self.came_wrong = None;
-        self.alarms = (0, 0);
-        self.hold_doubt = None;
+        self.later = Outdated::default();
         self.basis.clear();
         // Another job has other profiles.
         self.camera.lenses.clear();
@@ -458,10 +458,14 @@ impl Model {
     }
 
     fn take_job(&mut self, opened: Opened) -> Vec<Task> {
-        let Opened { job, earlier, list, came, alarms, doubt } = opened;
+        let Opened { job, earlier, list, came, against, marks } = opened;
         self.list = list;
-        self.hold_doubt = doubt;
-        self.alarms.0 = alarms.saturating_sub(self.alarms.1);
+        let runs = matches!(self.live, LiveState::Preparing(_) | LiveState::On(_));
+        let mut tasks = Vec::new();
+        if self.later.opened(against, marks, runs) && runs {
+            self.live = LiveState::Over("The job has new photographs: start again, to read against them.".into());
+            tasks.push(Task::EndLive);
+        }
         // Read anew because a photograph came: what is being typed stays.
         let another = self.opened.as_ref() != Some(&job.folder);
         self.came_wrong = came.as_ref().err().cloned();
@@ -477,7 +481,16 @@ impl Model {
         }
         self.photograph = self.photograph.filter(|k| *k < job.photos.len());
         self.job = JobState::Ready(job);
-        if self.settings.by_itself { self.check() } else { Vec::new() }
+        if self.settings.by_itself {
+            tasks.extend(self.check());
+        }
+        tasks
+    }
+
+    /// What a live reading is held against: the chosen station as the photographs had it, where these are still those of the job.
+    fn followed(&self) -> Option<Standing> {
+        self.outcome.as_ref().filter(|o| !o.outdated)?;
+        self.standing()
     }
 
     fn check(&mut self) -> Vec<Task> {

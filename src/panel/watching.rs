@@ -3,8 +3,8 @@
 use crate::capture::address::shown;
 use crate::panel::live::LiveWish;
 use crate::raster::Gray;
-use crate::record::{HoldLog, Problem};
-use crate::session::hold::{self, HoldOptions, HoldReport, Lookout, Phase, line_of_news, line_of_start};
+use crate::record::{HoldLine, HoldLog, Problem, photo_marks};
+use crate::session::hold::{self, HoldOptions, HoldReport, Lookout, Phase, Tally, line_of_news, line_of_start};
 use crate::uncertainty::Estimate;
 use crate::units::mm_from_m;
 use std::collections::BTreeMap;
@@ -96,6 +96,7 @@ pub(super) struct Watch {
     log: Result<HoldLog, Problem>,
     noticed: Vec<(bool, String)>,
     curves: BTreeMap<(usize, usize), Curve>,
+    tallies: Vec<Tally>,
     /// When each camera's settling began: a new one begins its curves anew.
     settling: Vec<Option<Duration>>,
 }
@@ -107,7 +108,7 @@ impl Watch {
         let started = since_epoch.filter(|_| !wish.replay);
         let log = HoldLog::open(&wish.job.folder).and_then(|mut log| {
             let sources: Vec<String> = wish.sources.iter().map(|source| shown(source)).collect();
-            log.add(&line_of_start(options, &sources, started))?;
+            log.add(&HoldLine { photographs: photo_marks(&wish.job), ..line_of_start(options, &sources, started) })?;
             Ok(log)
         });
         let n = lookouts.len();
@@ -117,6 +118,7 @@ impl Watch {
             log,
             noticed: Vec::new(),
             curves: BTreeMap::new(),
+            tallies: vec![Tally::default(); n],
             settling: vec![None; n],
         }
     }
@@ -125,6 +127,7 @@ impl Watch {
     pub(super) fn see(&mut self, camera: usize, time: Duration, image: &Gray) {
         let Some(lookout) = self.lookouts.get_mut(camera) else { return };
         let report = lookout.see(time, image);
+        self.tallies[camera].take(&report);
         for news in &report.news {
             let fault = self.log.as_mut().ok().and_then(|log| log.add(&line_of_news(news)).err());
             if let Some(problem) = fault {
@@ -153,6 +156,21 @@ impl Watch {
             }
         }
         self.reports[camera] = Some(report);
+    }
+
+    /// The watch is over: its last lines go into the log, and what it comes to is given back.
+    pub(super) fn close(&mut self) -> Vec<String> {
+        let mut out = Vec::new();
+        for (k, tally) in self.tallies.iter().enumerate() {
+            let trouble = self.reports[k].as_ref().and_then(|r| r.trouble.clone());
+            let waits_for = trouble.unwrap_or_else(|| self.lookouts[k].waits_for());
+            if let Ok(log) = &mut self.log {
+                // A watch that is over has no screen to say that its last line is missing; a reader sees that it is.
+                let _ = log.add(&tally.line(k, &waits_for));
+            }
+            out.push(tally.words(&waits_for));
+        }
+        out
     }
 
     /// What the watch says, for the screen. `silent`: the cameras that give no pictures now. `None` before the first picture.

@@ -13,8 +13,8 @@ use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
 use crate::record::result::Verdict;
 use crate::record::{
-    HoldRead, Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, read_hold_log,
-    read_job, read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome,
+    Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, photo_marks, read_job,
+    read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome,
 };
 use crate::report::{Lengths, Options, read_evidence, write_pdf};
 use crate::session::keep::{KeepOptions, keep, recheck};
@@ -170,10 +170,11 @@ fn read(folder: &Path) -> Result<Opened, Problem> {
     let earlier = read_result(&job.folder.join("result.json")).ok();
     let list = read_readiness(&job.folder)?;
     let came = read_outcome(&job.folder);
-    let log = read_hold_log(&job.folder);
-    let alarms = log.as_ref().map_or(0, HoldRead::alarms);
-    let doubt = log.as_ref().and_then(HoldRead::doubt);
-    Ok(Opened { job: Arc::new(job), earlier: earlier.map(Arc::new), list: Some(list), came, alarms, doubt })
+    session::hold::answer(&job);
+    let against = session::hold::against(&job);
+    let marks = photo_marks(&job);
+    let earlier = earlier.map(Arc::new);
+    Ok(Opened { job: Arc::new(job), earlier, list: Some(list), came, against, marks })
 }
 
 fn write(result: &ResultFile, path: PathBuf) -> Result<PathBuf, Problem> {

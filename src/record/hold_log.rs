@@ -28,6 +28,9 @@ pub struct HoldLine {
     /// When the watch was opened, seconds since 1970 (UTC).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub started_unix_s: Option<u64>,
+    /// The photographs that the verdict rests on: [`photo_mark`](crate::record::photo_mark) of each; on the first line of a watch, and on the line that says that there are new ones.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub photographs: Vec<String>,
     /// Number of the camera that saw it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub camera: Option<usize>,
@@ -61,6 +64,7 @@ impl HoldLine {
             time_s,
             since_s: None,
             started_unix_s: None,
+            photographs: Vec::new(),
             camera: None,
             alarm: false,
             body: None,

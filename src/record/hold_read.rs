@@ -2,9 +2,16 @@
 
 use crate::capture::read_file;
 use crate::limits::LARGEST_LOG_BYTES;
-use crate::record::HOLD_LOG;
+use crate::record::keep::manifest::sha256_of;
+use crate::record::{HOLD_LOG, Job};
 use serde::Deserialize;
 use std::path::Path;
+
+/// Hexadecimal digits of a photograph's mark: 64 bits, by which no two photographs of a shop are alike.
+const MARK: usize = 16;
+
+/// The event of the line that says that the job has new photographs: the alarms before it are answered.
+pub const NEW_PHOTOGRAPHS: &str = "new photographs";
 
 /// One line of the log; what a line lacks is empty.
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
@@ -16,6 +23,8 @@ pub struct HoldEntry {
     pub time_s: f64,
     /// When the watch was opened, seconds since 1970 (UTC); on its first line.
     pub started_unix_s: Option<u64>,
+    /// The photographs that the verdict rests on, as marks.
+    pub photographs: Vec<String>,
     /// True where the verdict may no longer hold.
     pub alarm: bool,
     /// The body's name.
@@ -40,9 +49,32 @@ pub struct HoldRead {
 }
 
 impl HoldRead {
-    /// Lines that say that something moved.
+    /// How many alarms are not answered by new photographs, as far as the log itself says.
     pub fn alarms(&self) -> usize {
-        self.entries.iter().filter(|e| e.alarm).count()
+        self.unanswered().count()
+    }
+
+    fn unanswered(&self) -> impl Iterator<Item = &HoldEntry> {
+        let answered = self.entries.iter().rposition(|e| e.event == NEW_PHOTOGRAPHS).map_or(0, |k| k + 1);
+        self.entries[answered..].iter().filter(|e| e.alarm)
+    }
+
+    /// The alarms that speak against photographs with these marks: those of watches over any of them, and those that nothing answers.
+    ///
+    /// A watch speaks against the photographs that were in the job when it was opened. Of one that does not say which, every photograph could be.
+    pub fn alarms_against(&self, marks: &[String]) -> Vec<&HoldEntry> {
+        let said: Vec<&HoldEntry> = self.unanswered().collect();
+        let mut out = Vec::new();
+        for watch in self.watches() {
+            let over = &watch[0].photographs;
+            let known = !over.is_empty() && !marks.is_empty();
+            let against = |e: &&HoldEntry| match known {
+                true => over.iter().any(|mark| marks.contains(mark)),
+                false => said.iter().any(|s| std::ptr::eq(*s, *e)),
+            };
+            out.extend(watch.iter().filter(|e| e.alarm).filter(against));
+        }
+        out
     }
 
     /// Why more may stand in the log than was read; `None` where all of it was.
@@ -66,6 +98,19 @@ impl HoldRead {
         starts.push(self.entries.len());
         starts.windows(2).map(|w| &self.entries[w[0]..w[1]]).filter(|w| !w.is_empty()).collect()
     }
+}
+
+/// A mark of each photograph of a job, by which it is known again whatever it is called: the head of its SHA-256. One that cannot be read has none.
+pub fn photo_marks(job: &Job) -> Vec<String> {
+    let sums = job.photos.iter().filter_map(|photo| sha256_of(&photo.path).ok());
+    sums.map(|sum| sum.chars().take(MARK).collect()).collect()
+}
+
+/// Date and time, local, of a moment so many seconds after another: `2026-03-01 14:15:30`.
+pub fn time_of(started_unix_s: u64, after_s: f64) -> Option<String> {
+    let start = jiff::Timestamp::from_second(i64::try_from(started_unix_s).ok()?).ok()?;
+    let then = start.checked_add(jiff::SignedDuration::try_from_secs_f64(after_s).ok()?).ok()?;
+    Some(jiff::ZonedDateTime::new(then, jiff::tz::TimeZone::system()).strftime("%Y-%m-%d %H:%M:%S").to_string())
 }
 
 /// Reads the log of a job folder; `None` where there is none. A line that was cut off is counted and passed over; one that says `alarm` and is otherwise not as it

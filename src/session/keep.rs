@@ -10,7 +10,7 @@ use crate::record::keep::{
 };
 use crate::record::result::DeviationPart;
 use crate::record::{
-    HoldRead, Problem, Purpose, ResultFile, json_text, read_brief, read_hold_log, read_job, read_outcome, read_result,
+    Problem, Purpose, ResultFile, json_text, read_brief, read_hold_log, read_job, read_outcome, read_result,
 };
 use crate::session::{Extras, Failure, Watch, check, check_seen, look, survey_seen};
 use std::path::{Path, PathBuf};
@@ -62,6 +62,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         )
         .into());
     }
+    crate::session::hold::answer(&job);
     let outcome = read_outcome(&job.folder)?;
     let corrects = options.corrects.map(|(record, reason)| corrected(record, root, reason)).transpose()?;
     let mut staging = Staging::begin(root)?;
@@ -80,6 +81,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         staging.put(SURVEY_FILE, text.as_bytes())?;
     }
     let log = read_hold_log(&kept_job.folder);
+    let against = crate::session::hold::against(&kept_job);
     let record = RecordFile {
         format: RECORD_FORMAT.into(),
         program: result.program.clone(),
@@ -102,8 +104,8 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
             .map(|sha256| KitPart { file: job.bodies_file.clone(), sha256 }),
         readiness_open: (!result.readiness.is_empty())
             .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
-        hold_alarms: log.as_ref().filter(|log| log.fault.is_none()).map(HoldRead::alarms),
-        hold_doubt: log.as_ref().and_then(HoldRead::doubt),
+        hold_alarms: log.filter(|log| log.fault.is_none()).map(|_| against.alarms),
+        hold_doubt: against.doubt,
         outcome,
     };
     staging.put(RECORD_FILE, json_text(&record, "the record")?.as_bytes())?;

@@ -4,6 +4,7 @@ use super::*;
 use crate::panel::keeping::{Doing, Form, RecordCommand, RecordEvent, RecordTask};
 use crate::panel::seen::Seen;
 use crate::record::{Change, Purpose, read_job};
+use crate::session::hold::Against;
 
 /// The demonstration job, read from the fixtures.
 fn demo() -> Arc<Job> {
@@ -14,7 +15,14 @@ fn demo() -> Arc<Job> {
 /// The job alone, with the shipped readiness list.
 fn just(job: &Arc<Job>) -> Opened {
     let list = crate::record::read_readiness(&job.folder).unwrap();
-    Opened { job: job.clone(), earlier: None, list: Some(list), came: Ok(None), alarms: 0, doubt: None }
+    Opened {
+        job: job.clone(),
+        earlier: None,
+        list: Some(list),
+        came: Ok(None),
+        against: Default::default(),
+        marks: Vec::new(),
+    }
 }
 
 /// A result without any measurement.
@@ -254,18 +262,21 @@ fn alarms_of_the_log_are_counted_once() {
     assert_eq!(model.alarms(), 1);
     // The folder is read again while the watch runs: its log holds the same alarm.
     model.receive(Event::Changed);
-    model.receive(Event::Read(job.folder.clone(), Ok(Opened { alarms: 1, ..just(&job) })));
+    model.receive(Event::Read(
+        job.folder.clone(),
+        Ok(Opened { against: Against { alarms: 1, ..Against::default() }, ..just(&job) }),
+    ));
     assert_eq!(model.alarms(), 1);
     // A line that cannot be read is no line less.
-    let torn = Opened { alarms: 1, doubt: Some("a torn line".into()), ..just(&job) };
+    let torn = Opened { against: Against { alarms: 1, newest: None, doubt: Some("a torn line".into()) }, ..just(&job) };
     model.receive(Event::Changed);
     model.receive(Event::Read(job.folder.clone(), Ok(torn)));
-    assert_eq!((model.alarms(), model.hold_doubt.as_deref()), (1, Some("a torn line")));
+    assert_eq!((model.alarms(), model.later.doubt()), (1, Some("a torn line")));
     // A new watch forgets nothing.
     model.apply(Command::Hold(true));
     assert_eq!(model.alarms(), 1);
     model.apply(Command::Open(job.folder.clone()));
-    assert_eq!((model.alarms(), &model.hold_doubt), (0, &None));
+    assert_eq!((model.alarms(), model.later.doubt()), (0, None));
 }
 
 #[test]

@@ -147,7 +147,11 @@ fn item_ui(ui: &mut Ui, model: &Model, part: &ReadinessPart, typed: &mut Typed, 
             let mut close = false;
             ui.horizontal_wrapped(|ui| {
                 let label = ui.label("Does not apply, because");
-                ui.add(egui::TextEdit::singleline(reason).desired_width(200.0)).labelled_by(label.id);
+                let field = ui.add(egui::TextEdit::singleline(reason).desired_width(200.0)).labelled_by(label.id);
+                // It was asked for: what is typed goes into it, and is no shortcut.
+                if ui.memory(|memory| memory.focused().is_none()) {
+                    field.request_focus();
+                }
                 let can = !reason.trim().is_empty();
                 if ui.add_enabled(can, egui::Button::new("Keep")).clicked() {
                     out.push(answer(Answer::NotApplicable(reason.trim().to_owned()), None));

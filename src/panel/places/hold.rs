@@ -11,7 +11,7 @@ use crate::panel::settling_view::settling_ui;
 use crate::panel::style::{self, SENTENCE};
 use crate::panel::watching::{BodyLine, HoldView};
 use crate::record::result::Verdict;
-use crate::session::hold::Standing;
+use crate::session::hold::{AFTER_ALARM, Standing};
 use eframe::egui;
 use egui::{RichText, ScrollArea, Ui};
 
@@ -19,6 +19,9 @@ use egui::{RichText, ScrollArea, Ui};
 pub fn hold_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mut Vec<Command>) {
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
         camera_ui(ui, model, true, out);
+        if model.alarms() > 0 && model.hold_view().is_none_or(|hold| !hold.broken) {
+            alarm_ui(ui, model);
+        }
         match (model.hold_view(), &model.live) {
             (Some(hold), _) => watch_ui(ui, model, hold, screens, out),
             (None, LiveState::Off | LiveState::Over(_)) => empty_ui(
@@ -38,6 +41,18 @@ pub fn hold_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mut V
             }
         }
     });
+}
+
+/// An alarm of a watch that is over, or that began anew: it stays until there are new photographs.
+fn alarm_ui(ui: &mut Ui, model: &Model) {
+    ui.horizontal_wrapped(|ui| {
+        style::mark_ui(ui, Verdict::Out, 20.0);
+        ui.label(RichText::new("moved during hold").size(22.0).strong());
+    });
+    if let Some(why) = model.later.why(model.settings.lengths) {
+        ui.label(RichText::new(why).strong());
+    }
+    ui.label(AFTER_ALARM);
 }
 
 fn watch_ui(ui: &mut Ui, model: &Model, hold: &HoldView, screens: &mut Screens, out: &mut Vec<Command>) {

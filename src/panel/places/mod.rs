@@ -75,6 +75,12 @@ pub(super) fn check_ui(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
 
 /// Where the shown result comes from, said where it could be taken for another.
 pub(super) fn origin_ui(ui: &mut Ui, model: &Model) {
+    if let Some(why) = model.later.why(model.settings.lengths) {
+        ui.horizontal_wrapped(|ui| {
+            style::mark_ui(ui, Verdict::Out, 16.0);
+            ui.label(RichText::new(why).strong());
+        });
+    }
     let Some(outcome) = &model.outcome else { return };
     let text = match (&outcome.origin, outcome.outdated) {
         (Origin::Earlier(_), _) => {

@@ -19,9 +19,11 @@ use egui::{RichText, ScrollArea, Ui, Vec2};
 pub fn placing_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mut Vec<Command>) {
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
         camera_ui(ui, model, false, out);
-        let live = !matches!(model.live, LiveState::Off);
-        if !live {
+        let live = matches!(model.live, LiveState::Preparing(_) | LiveState::On(_));
+        if !live || model.alarms() > 0 {
             origin_ui(ui, model);
+        }
+        if !live {
             if not_measured_ui(ui, model) {
                 check_ui(ui, model, out);
                 return;
@@ -101,6 +103,10 @@ fn shown_ui(ui: &mut Ui, model: &Model, shown: &Shown, screens: &mut Screens, ou
         let left = tall - (ui.cursor().top() - top);
         if let Some(plan) = model.plan().filter(|_| left > 170.0) {
             ui.allocate_ui(Vec2::new(ui.available_width(), left), |ui| {
+                // It shows the stand where the photographs had it, also while the reading goes on.
+                if model.outdated() {
+                    ui.multiply_opacity(0.5);
+                }
                 ui.set_max_height(left);
                 bay_ui(ui, plan, ShownInBay { station: Some(&shown.standing.station), ..ShownInBay::default() });
             });
@@ -132,7 +138,7 @@ fn head_ui(ui: &mut Ui, model: &Model, shown: &Shown, out: &mut Vec<Command>) {
     });
     if let Some(view) = model.live_view() {
         trouble_ui(ui, view);
-        let age = if shown.old {
+        let age = if view.stale {
             format!("old: {:.1} s, shown greyed", view.age.as_secs_f64())
         } else {
             let pictures =

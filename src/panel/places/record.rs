@@ -6,6 +6,7 @@ use crate::panel::places::{beside_ui, check_ui, empty_ui, origin_ui, part_ui};
 use crate::panel::style;
 use crate::panel::table::six_ui;
 use crate::record::result::{ResultFile, Verdict};
+use crate::session::hold::AFTER_ALARM;
 use eframe::egui;
 use egui::{RichText, ScrollArea, Ui};
 
@@ -16,6 +17,10 @@ pub fn record_place(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
         let result = model.result();
         ui.horizontal_wrapped(|ui| {
             match result {
+                Some(result) if model.later.is() => {
+                    style::mark_ui(ui, Verdict::NotMeasured, 18.0);
+                    ui.label(RichText::new(format!("old: {}", result.verdict.as_kept(false, true))).size(22.0).weak());
+                }
                 Some(result) => style::verdict_ui(ui, result.verdict, 22.0),
                 None => {
                     ui.heading("No result yet");
@@ -45,7 +50,7 @@ pub fn record_place(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
 
 /// What the log of the hold watch says against the verdict.
 fn alarms_ui(ui: &mut Ui, model: &Model) {
-    if let Some(doubt) = &model.hold_doubt {
+    if let Some(doubt) = model.later.doubt() {
         ui.horizontal_wrapped(|ui| {
             style::mark_ui(ui, Verdict::Out, 16.0);
             ui.label(RichText::new(doubt).strong());
@@ -60,6 +65,7 @@ fn alarms_ui(ui: &mut Ui, model: &Model) {
         style::mark_ui(ui, Verdict::Out, 16.0);
         ui.label(RichText::new(text).strong().size(17.0));
     });
+    ui.label(AFTER_ALARM);
 }
 
 fn result_ui(ui: &mut Ui, model: &Model, result: &ResultFile) {
@@ -67,7 +73,13 @@ fn result_ui(ui: &mut Ui, model: &Model, result: &ResultFile) {
         let standing = crate::panel::standing::Standing::of_check(&result.stations[k]);
         ui.horizontal_wrapped(|ui| {
             ui.label(RichText::new(&standing.station).strong().size(16.0));
-            style::verdict_ui(ui, standing.verdict, 15.0);
+            match model.outdated() {
+                true => {
+                    style::mark_ui(ui, Verdict::NotMeasured, 12.0);
+                    ui.label(RichText::new(format!("old: {}", standing.verdict.as_kept(false, true))).weak());
+                }
+                false => style::verdict_ui(ui, standing.verdict, 15.0),
+            }
         });
         ui.push_id(k, |ui| six_ui(ui, &standing, model.settings.lengths, model.outdated()));
         ui.add_space(8.0);

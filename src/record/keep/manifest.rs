@@ -59,7 +59,7 @@ fn hex(bytes: &[u8]) -> String {
 }
 
 /// SHA-256 of a file, read piece by piece.
-fn sha256_of(path: &Path) -> std::io::Result<String> {
+pub fn sha256_of(path: &Path) -> std::io::Result<String> {
     // A pipe in place of a file would wait for ever.
     if !std::fs::metadata(path)?.is_file() {
         return Err(std::io::Error::other("it is no file"));

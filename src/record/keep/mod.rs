@@ -150,6 +150,11 @@ impl Moment {
         }
     }
 
+    /// Local time of day: `15:15`.
+    pub fn time_of_day(&self) -> &str {
+        self.local.get(11..16).unwrap_or_default()
+    }
+
     /// As the head of a folder's name: `2026-03-01_141530`.
     fn stamp(&self) -> String {
         self.utc.trim_end_matches('Z').replace('T', "_").replace(':', "")

@@ -11,6 +11,7 @@
 //! than `frames_per_s` some are averaged in without being tested. By the union bound, whatever the tests have in common, no more than `false_alarms` are to be expected in so many
 //! hours from all cameras together, as long as corners scatter as they are stated to; where they scatter more, that is seen from frame to frame and allowed for.
 
+mod answer;
 mod apparent;
 mod decide;
 mod filter;
@@ -18,11 +19,14 @@ mod log;
 mod lookout;
 mod onset;
 mod settle;
+mod tally;
 mod turns;
 mod words;
 
+pub use answer::{AFTER_ALARM, Against, against, answer};
 pub use log::{line_of_news, line_of_start};
 pub use lookout::Lookout;
+pub use tally::{CLOSED, Tally};
 
 use crate::body::BodyKind;
 use std::time::Duration;

@@ -163,6 +163,30 @@ impl Lookout {
     }
 
     /// Whether the bodies' first and last thirds of the kept frames agree.
+    /// Why the watch has not begun, and what to do; after the last picture.
+    pub fn waits_for(&self) -> String {
+        let rest_s = self.options.rest.as_secs_f64();
+        let (Some(first), Some(last)) = (self.kept.front(), self.kept.back()) else {
+            return "No picture showed the stand's surroundings well enough: let the camera see the stand and two sheets or plates, large and sharp.".into();
+        };
+        let span_s = last.time.saturating_sub(first.time).as_secs_f64();
+        let enough = last.time.saturating_sub(first.time) >= self.options.rest && self.kept.len() >= FEWEST_FRAMES;
+        let camera_rests =
+            self.mount == Mount::OnStand || self.live.camera_place(0).is_none_or(|c| c.motion != Motion::Moving);
+        if !enough {
+            format!(
+                "Only {} pictures over {span_s:.1} s were seen: everything must be seen at rest for {rest_s:.0} s, in {FEWEST_FRAMES} pictures or more. Watch for longer.",
+                self.kept.len()
+            )
+        } else if !camera_rests {
+            "The camera itself was moving: put it on a tripod, and let nobody touch it.".into()
+        } else {
+            format!(
+                "Something was still moving, or the camera was: everything must have been at rest for {rest_s:.0} s. Hands off stand, car and camera; a car on its springs takes minutes to settle."
+            )
+        }
+    }
+
     fn all_rest(&self) -> bool {
         let third = self.kept.len() / 3;
         let limit = chi_square::limit(f64::ln(STILL_SETTLING), 6);

@@ -1,0 +1,160 @@
+//! What speaks against the photographs' verdict although no file changed: a later live reading that found the stand elsewhere, and alarms of the hold watch.
+//! It stays until the job has other photographs.
+
+use crate::panel::figures::Lengths;
+use crate::panel::live::LiveView;
+use crate::panel::standing::{Figure, Standing};
+use crate::session::hold::Against;
+
+/// Readings in a row, each another one, that must contradict before they count while the reading goes on.
+const IN_A_ROW: usize = 3;
+
+/// A live reading that found the stand elsewhere.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Elsewhere {
+    /// Time of day, where it is known.
+    clock: String,
+    /// The one of the six that differs most, as the photographs had it.
+    before: Figure,
+    /// As the reading had it.
+    now: Figure,
+}
+
+impl Elsewhere {
+    /// Why the photographs no longer count, and what to do.
+    pub fn words(&self, lengths: Lengths) -> String {
+        let at = if self.clock.is_empty() { String::new() } else { format!(" at {}", self.clock) };
+        let one = |f: &Figure| format!("{} {}", f.deviation_text(lengths), f.expanded_text(lengths));
+        format!(
+            "A live reading{at} found the stand elsewhere than the photographs: {} {} instead of {}. Take the photographs again.",
+            self.now.name,
+            one(&self.now),
+            one(&self.before)
+        )
+    }
+}
+
+/// Which of the six contradicts most: further apart than both U together, whatever both have in common.
+fn apart(before: &Standing, now: &Standing) -> Option<(Figure, Figure)> {
+    let times = |(a, b): &(&Figure, &Figure)| (a.deviation - b.deviation).abs() / (a.expanded + b.expanded);
+    let pairs = before.six.iter().zip(&now.six);
+    let (a, b) = pairs.max_by(|a, b| times(a).total_cmp(&times(b)))?;
+    (times(&(a, b)) > 1.0).then(|| (a.clone(), b.clone()))
+}
+
+/// All that speaks against them.
+#[derive(Clone, Debug, Default)]
+pub struct Outdated {
+    /// The reading that settled it.
+    elsewhere: Option<Elsewhere>,
+    /// The newest reading, when it was, and how many in a row contradict.
+    newest: Option<(Standing, String)>,
+    row: usize,
+    /// The log of hold watches before the running one.
+    before: Against,
+    /// Alarms of the running watch, and the newest of them.
+    running: (usize, Option<String>),
+    /// Marks of the photographs.
+    marks: Vec<String>,
+}
+
+impl Outdated {
+    /// Takes a view of the live reading in. `checked`: the station that is followed, as the photographs had it; `None` where there is nothing to contradict.
+    pub(super) fn see(&mut self, view: &LiveView, checked: Option<&Standing>) {
+        if let Some(hold) = &view.hold {
+            let alarms: Vec<&String> = hold.news.iter().filter(|(alarm, _)| *alarm).map(|(_, words)| words).collect();
+            self.running = (alarms.len(), alarms.last().map(|words| (*words).clone()));
+        }
+        let Some(now) = view.standing.as_ref().filter(|_| !view.stale) else { return };
+        // The same reading shown again is no second one.
+        if self.newest.as_ref().is_some_and(|(before, _)| before == now) {
+            return;
+        }
+        self.newest = Some((now.clone(), view.clock.clone()));
+        let found = self.found(checked);
+        self.row = if found.is_some() { self.row + 1 } else { 0 };
+        if self.row >= IN_A_ROW {
+            self.elsewhere = found;
+        }
+    }
+
+    /// The live reading ended: its last word counts by itself.
+    pub(super) fn live_ended(&mut self, checked: Option<&Standing>) {
+        self.elsewhere = self.found(checked).or(self.elsewhere.take());
+        self.newest = None;
+        self.row = 0;
+    }
+
+    /// What the newest reading has against the photographs.
+    fn found(&self, checked: Option<&Standing>) -> Option<Elsewhere> {
+        let (now, clock) = self.newest.as_ref()?;
+        let (before, now) = apart(checked.filter(|c| c.station == now.station)?, now)?;
+        Some(Elsewhere { clock: clock.clone(), before, now })
+    }
+
+    /// A live reading begins; what the last one found stays.
+    pub(super) fn live_begins(&mut self, checked: Option<&Standing>) {
+        self.live_ended(checked);
+        self.before.alarms += self.running.0;
+        let newest = std::mem::take(&mut self.running).1;
+        self.before.newest = newest.or(self.before.newest.take());
+    }
+
+    /// The job was read; true where it has other photographs, none of those from before.
+    pub(super) fn opened(&mut self, log: Against, marks: Vec<String>, live: bool) -> bool {
+        let others = !marks.is_empty() && !self.marks.is_empty() && !marks.iter().any(|m| self.marks.contains(m));
+        if others {
+            *self = Self::default();
+        }
+        // The running watch's own alarms are in the log as well.
+        let own = if live { self.running.0 } else { 0 };
+        if !live {
+            self.running = (0, None);
+        }
+        self.before = Against { alarms: log.alarms.saturating_sub(own), ..log };
+        if !marks.is_empty() && self.elsewhere.is_none() {
+            self.marks = marks;
+        }
+        others
+    }
+
+    /// Alarms of the hold watch that new photographs have not answered.
+    pub fn alarms(&self) -> usize {
+        self.before.alarms + self.running.0
+    }
+
+    /// Why more may stand in the log of the hold watch than was read.
+    pub fn doubt(&self) -> Option<&str> {
+        self.before.doubt.as_deref()
+    }
+
+    /// The newest alarm in words.
+    pub fn alarm(&self) -> Option<&str> {
+        self.running.1.as_deref().or(self.before.newest.as_deref()).filter(|_| self.alarms() > 0)
+    }
+
+    /// True where the photographs' verdict no longer holds.
+    pub fn is(&self) -> bool {
+        self.alarms() > 0 || self.elsewhere.is_some()
+    }
+
+    /// In a word or two, for the head of a place.
+    pub fn short(&self) -> Option<&'static str> {
+        match (self.alarms(), &self.elsewhere) {
+            (0, None) => None,
+            (0, Some(_)) => Some("old: stand elsewhere"),
+            _ => Some("moved during hold"),
+        }
+    }
+
+    /// Why, and what to do.
+    pub fn why(&self, lengths: Lengths) -> Option<String> {
+        match (self.alarm(), &self.elsewhere) {
+            (None, found) if self.alarms() == 0 => found.as_ref().map(|e| e.words(lengths)),
+            (None, _) => Some("Something moved during the hold watch. Take the photographs again.".into()),
+            (Some(alarm), _) => {
+                Some(format!("Moved during the hold watch. {} Take the photographs again.", lengths.sentence(alarm)))
+            }
+        }
+    }
+}

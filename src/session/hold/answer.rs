@@ -1,0 +1,57 @@
+//! What the log of the hold watch says against a job's photographs as they are now, and what answers an alarm: new photographs, and nothing else.
+
+use crate::record::{HoldEntry, HoldLine, HoldLog, HoldRead, Job, NEW_PHOTOGRAPHS, photo_marks, read_hold_log};
+
+/// How one goes on after an alarm, everywhere in the same words.
+pub const AFTER_ALARM: &str = "To go on: put everything right, take the photographs again, take ALL of the old ones out of the job folder, and check. An alarm is answered once none of them is left.";
+
+/// What speaks against the photographs of a job.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Against {
+    /// Alarms that no new photographs answer.
+    pub alarms: usize,
+    /// The newest of them in words.
+    pub newest: Option<String>,
+    /// Why more may stand in the log than was read.
+    pub doubt: Option<String>,
+}
+
+impl Against {
+    /// True where a verdict from these photographs may no longer hold.
+    pub fn speaks(&self) -> bool {
+        self.alarms > 0 || self.doubt.is_some()
+    }
+}
+
+/// What the log of a job's hold watches says against its photographs.
+pub fn against(job: &Job) -> Against {
+    let Some(log) = read_hold_log(&job.folder) else { return Against::default() };
+    let open = log.alarms_against(&photo_marks(job));
+    Against { alarms: open.len(), newest: open.last().map(|e| words(&log, e)), doubt: log.doubt() }
+}
+
+/// Adds a line to the log of a job whose photographs answer every alarm in it, so that whoever reads the log alone later sees that too. A log that cannot be
+/// written costs that line only: it is not what decides.
+pub fn answer(job: &Job) {
+    let Some(log) = read_hold_log(&job.folder).filter(|log| log.alarms() > 0) else { return };
+    let marks = photo_marks(job);
+    if marks.is_empty() || !log.alarms_against(&marks).is_empty() {
+        return;
+    }
+    let line = HoldLine {
+        sentence: "None of the photographs that the watches above were kept over is in the job any more: what is measured from here on comes from others.".into(),
+        photographs: marks,
+        ..HoldLine::new(NEW_PHOTOGRAPHS, 0.0)
+    };
+    let _ = HoldLog::open(&job.folder).and_then(|mut log| log.add(&line));
+}
+
+/// An alarm in words, with the time of day where the log knows it.
+fn words(log: &HoldRead, entry: &HoldEntry) -> String {
+    let opened = log.watches().into_iter().find(|w| w.iter().any(|e| std::ptr::eq(e, entry)));
+    let started = opened.and_then(|w| w[0].started_unix_s);
+    match started.and_then(|s| crate::record::time_of(s, entry.time_s)) {
+        Some(when) => format!("{when}: {}", entry.sentence),
+        None => entry.sentence.clone(),
+    }
+}

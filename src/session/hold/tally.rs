@@ -1,0 +1,84 @@
+//! What a watch comes to in the end: for how long, what it noticed, what it did not see.
+
+use super::words::clock;
+use super::{HoldReport, NewsKind, Phase, Standing};
+use crate::record::HoldLine;
+use std::time::Duration;
+
+/// The event of a watch's last line.
+pub const CLOSED: &str = "closed";
+
+/// One camera's watch, counted.
+#[derive(Clone, Debug, Default)]
+pub struct Tally {
+    begun: Option<Duration>,
+    last: Option<Duration>,
+    /// For how long something that is watched was not seen, or the watch had to begin anew.
+    unseen: Duration,
+    alarms: usize,
+    /// Something was hidden for a while, or the watch had to begin anew.
+    gap: bool,
+    /// The last picture did not show everything.
+    blind: bool,
+}
+
+impl Tally {
+    /// Counts a picture in.
+    pub fn take(&mut self, report: &HoldReport) {
+        let blind = report.trouble.is_some() || report.bodies.iter().any(|b| b.standing == Standing::NotSeen);
+        let waits = matches!(report.phase, Phase::Settling { .. });
+        if let Some(before) = self.last.filter(|_| self.begun.is_some() && (blind || self.blind || waits)) {
+            self.unseen += report.time.saturating_sub(before);
+        }
+        for news in &report.news {
+            self.gap |= matches!(news.kind, NewsKind::NotSeen | NewsKind::CameraMoved);
+            self.alarms += usize::from(news.kind.is_alarm());
+            if news.kind == NewsKind::Begins {
+                self.begun = self.begun.or(Some(report.time));
+            }
+        }
+        self.blind = blind;
+        self.last = Some(report.time);
+    }
+
+    /// True where it began, and saw everything to the end.
+    pub fn whole(&self) -> bool {
+        self.begun.is_some() && !self.gap && !self.blind
+    }
+
+    /// Alarms.
+    pub fn alarms(&self) -> usize {
+        self.alarms
+    }
+
+    /// All of it in a sentence. `waits_for`: why a watch that never began did not.
+    pub fn words(&self, waits_for: &str) -> String {
+        let (Some(begun), Some(last)) = (self.begun, self.last) else {
+            return format!("The watch never began, so nothing is said. {waits_for}");
+        };
+        let alarms = match self.alarms {
+            0 => "no alarm".to_owned(),
+            1 => "1 ALARM".to_owned(),
+            n => format!("{n} ALARMS"),
+        };
+        let seen = match (self.whole(), self.unseen) {
+            (true, Duration::ZERO) => "everything was seen all the time".to_owned(),
+            (true, _) => format!("something was out of sight for {:.1} s in all", self.unseen.as_secs_f64()),
+            (false, _) => format!(
+                "not everything was watched all the time ({:.1} s in all not), so it is not shown that nothing moved",
+                self.unseen.as_secs_f64()
+            ),
+        };
+        let (from, to) = (clock(begun), clock(last));
+        format!("Watched for {}, from {from} to {to}: {alarms}; {seen}.", clock(last.saturating_sub(begun)))
+    }
+
+    /// The last line of a watch in the log.
+    pub fn line(&self, camera: usize, waits_for: &str) -> HoldLine {
+        HoldLine {
+            camera: Some(camera),
+            sentence: self.words(waits_for),
+            ..HoldLine::new(CLOSED, self.last.unwrap_or_default().as_secs_f64())
+        }
+    }
+}
