@@ -437,6 +437,16 @@ fn pictures(folder: PathBuf, names: &[&str]) {
             app.receive(Event::Changed);
         }),
     );
+    shot(
+        "cameras",
+        small,
+        Box::new(move |app| {
+            app.command(Command::Set(light));
+            app.command(Command::Go(Place::Placing));
+            let source = "camera 0; http://192.168.1.20:8080/video".to_owned();
+            app.command(Command::Camera(CameraChoice { source, ..CameraChoice::default() }));
+        }),
+    );
     for (name, look, size) in [("live", Look::Light, usual), ("live-small-dark", Look::Dark, small)] {
         shot(
             name,

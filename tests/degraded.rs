@@ -92,15 +92,20 @@ fn tags_are_found_in_noise() {
 /// show the corners, because a round blur moves no edge.
 #[test]
 fn blur_never_outgrows_the_stated_uncertainty() {
-    for blur in [1.0, 2.0, 4.0] {
+    let (mut inside, mut figures) = (0, 0);
+    for blur in [1.0, 2.0, 3.0, 4.0] {
         let outcome = scene().1.outcome(Worse::Blur(blur), Some(clean()), 2);
         honest("blur", &outcome);
         let ratio = outcome.corner_ratio().unwrap();
+        println!("blur {blur} px: {} of what is stated, {:?}, {:?} U", ratio, outcome.verdict, outcome.worst());
         assert!(
             outcome.corners.len() > 20 && ratio < 1.3,
             "blur of {blur} px: corners err by {ratio:.2} of what is stated"
         );
+        figures += outcome.six.map_or(0, |six| six.len());
+        inside += outcome.six.iter().flatten().filter(|[e, u]| e.abs() <= *u).count();
     }
+    assert!(figures >= 12 && 10 * inside >= 9 * figures, "{inside} of {figures} inside U");
 }
 
 #[test]

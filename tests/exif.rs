@@ -153,6 +153,35 @@ fn both_byte_orders_are_read() {
     assert!(read_exif(b"").facts().is_none() && read_exif(b"neither one nor the other").facts().is_none());
 }
 
+/// Only the moment at which the camera took it counts, in the form that CIPA DC-008 asks for (DateTimeOriginal, 0x9003), not when a file was saved (DateTime, 0x0132). Blanks stand for
+/// "not known" there; cameras whose clock was never set write zeros (from memory).
+#[test]
+fn only_a_moment_is_a_time() {
+    let taken = |saved: &str, written: &str| {
+        let w = Writer { big: true };
+        let block = w.block(vec![w.text(0x0132, saved)], &[w.text(0x9003, written)]);
+        let ExifState::Read(facts) = read_exif(&with_block(&small_jpeg(), &block)) else { panic!("not read") };
+        facts.taken
+    };
+    let saved = "2026:11:26 09:00:00";
+    assert_eq!(taken(saved, "2026:02:28 23:59:59").as_deref(), Some("2026-02-28 23:59:59"));
+    for no_moment in [
+        "",
+        "    :  :     :  :  ",
+        "0000:00:00 00:00:00",
+        "2026:13:01 10:00:00",
+        "2026:11:00 10:00:00",
+        "2026:11:25 24:00:00",
+        "2026-11-25 10:00:00",
+        "2026:11:25T10:00:00",
+        "2026:11:25 10:00",
+        "yesterday, at noon!",
+        "2026:11:2\u{663} 10:00:0",
+    ] {
+        assert_eq!(taken(saved, no_moment), None, "{no_moment:?}");
+    }
+}
+
 /// 0 means "not known" or "not used" (CIPA DC-008), and a zero denominator means nothing.
 #[test]
 fn zeros_are_not_values() {

@@ -347,10 +347,7 @@ fn a_stand_moved_between_painted_photographs_is_named() {
             let from = if p < last { &bay } else { &moved };
             let picture = photograph(from, p, &RenderOptions::default()).unwrap();
             let tags = detect(&picture, &detected);
-            let tags = tags
-                .into_iter()
-                .map(|d| plumbsight::survey::TagView { id: d.id, corners: d.corners, cov: d.cov })
-                .collect();
+            let tags = tags.into_iter().map(plumbsight::survey::TagView::from).collect();
             Photo { tags, ..bay.perfect_photos()[p].clone() }
         })
         .collect();

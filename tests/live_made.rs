@@ -276,6 +276,68 @@ fn a_kicked_sheet_is_named_and_left_out_and_a_bumped_camera_is_news() {
     );
 }
 
+/// A camera that sends one picture again and again (a still scene, a stream that repeats itself), is gone for a while and comes back to the same scene, with the noise
+/// of another picture or of the very same: it reads as before and is not told to have been moved.
+#[test]
+fn a_camera_that_comes_back_to_the_same_scene_reads_as_before() {
+    for seed in 1..=12 {
+        let bay = bay(seed);
+        let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::Apart)]).unwrap();
+        let mut draw = Draw::new(seed, Purpose::Photo(11));
+        let seen = bay.seen_from(&tripod(&bay));
+        let one = disturbed(&seen, &mut draw);
+        let mut told = Vec::new();
+        let mut before = None;
+        for k in 0..60 {
+            let reading = live.see_tags(0, ms(k), &one);
+            told.extend(reading.happenings.clone());
+            before = Some(fresh(&reading).clone());
+        }
+        let before = before.unwrap();
+        assert_eq!(before.motion, Motion::Still);
+        // Fourteen seconds later.
+        for k in 0..30 {
+            let same = seed % 2 == 0 && k < 10;
+            let now = if same { one.clone() } else { disturbed(&seen, &mut draw) };
+            let reading = live.see_tags(0, ms(k + 410), &now);
+            told.extend(reading.happenings.clone());
+            let stand = fresh(&reading);
+            assert_ne!(stand.motion, Motion::Moving, "seed {seed}, picture {k}");
+            for (a, b) in before.station.deviations.iter().zip(&stand.station.deviations) {
+                let (a, b) = (a.deviation, b.deviation);
+                // By the scatter of pictures only; U holds the car's part as well. A picture in which a tag contradicts may stand alone with a larger U for a while.
+                assert!((a.value - b.value).abs() <= a.expanded.max(b.expanded), "{seed} {k} {a:?} {b:?}");
+                assert!(k < 29 || b.expanded <= 1.1 * a.expanded, "{seed} {k} {a:?} {b:?}");
+            }
+        }
+        assert!(told.is_empty(), "seed {seed}: {told:?}");
+    }
+}
+
+/// A camera on a tripod that somebody takes for one on the stand would call the stand still while it is pushed; where it sees the stand it says so instead.
+#[test]
+fn a_camera_that_does_not_ride_on_the_stand_is_found_out() {
+    let bay = bay(3);
+    let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::OnStand)]).unwrap();
+    let mut draw = Draw::new(3, Purpose::Photo(12));
+    let mut learned = false;
+    for k in 0..60 {
+        let [x, y, yaw] = course(k.max(8) - 8);
+        let now = bay.moved(bay.layout.stand, &push(&bay, x, y, yaw));
+        let reading = live.see_tags(0, ms(k), &disturbed(&now.seen_from(&tripod(&bay)), &mut draw));
+        learned |= reading.happenings.iter().any(|h| h.what == What::RigLearned);
+        let moved_m = x.hypot(y);
+        if moved_m == 0.0 {
+            assert!(reading.trouble.is_none() || !learned, "{k}: {:?}", reading.trouble);
+        } else if moved_m > 0.01 {
+            let why = reading.trouble.as_deref().unwrap_or_default();
+            assert!(why.contains("does not ride on the stand"), "{k}: {why}");
+            assert!(reading.stand.is_none_or(|s| s.stale), "{k}: an old number is called old");
+        }
+    }
+    assert!(learned);
+}
+
 #[test]
 fn a_frame_without_what_is_needed_leaves_a_stale_number_with_its_age() {
     let bay = bay(2);

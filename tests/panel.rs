@@ -3,6 +3,7 @@
 //! The tree is the one that screen readers are given. egui_kittest fails a test whose widgets lack a name, or whose text has characters without a glyph.
 
 mod common;
+mod made;
 mod screen;
 
 use common::repository;
@@ -126,12 +127,17 @@ fn numbers_stand_with_u_and_tolerance_in_millimetres_and_inches() {
     window.run();
     let distance = &demo().1.stations[0].deviations.distance_mm;
     let of = |unit: Lengths| {
-        let tolerance = distance.tolerance.unwrap();
+        // The very words of the report.
+        let edge = match unit {
+            Lengths::Millimetres => plumbsight::report::Lengths::Millimetres.of("mm"),
+            Lengths::Inches => plumbsight::report::Lengths::Inches.of("mm"),
+        };
+        let line = plumbsight::report::SixLine::of(distance, edge);
         format!(
             "distance: deviation {}, U {}, tolerance {}, {}",
-            unit.signed(distance.deviation),
-            unit.within(distance.expanded),
-            unit.within(tolerance),
+            line.deviation,
+            line.expanded,
+            line.tolerance.unwrap(),
             distance.verdict.unwrap().words()
         )
     };
@@ -372,16 +378,17 @@ fn saved_sequence(job: &Arc<Job>, hold: bool) -> plumbsight::panel::live::LiveWi
         station: 0,
         sources: vec![repository("fixtures/live-a").display().to_string()],
         replay: true,
-        mount: session::live::Mount::Apart,
+        mounts: Vec::new(),
         hold,
     }
 }
 
-/// Two profiles in the job: each camera has the one that was chosen for it, in the window and in the thread.
+/// Two profiles in the job: each camera has the one that was chosen for it, and its own mount, in the window and in the thread.
 #[test]
-fn each_camera_has_a_lens_of_its_own() {
+fn each_camera_has_a_lens_and_a_mount_of_its_own() {
     use plumbsight::panel::live::LiveRun;
     use plumbsight::panel::model::{CameraChoice, Task};
+    use session::live::Mount;
     use std::time::{Duration, Instant};
     // The first profile is of a camera that took no photograph: half the size.
     let mut job = (*demo().0).clone();
@@ -415,16 +422,30 @@ fn each_camera_has_a_lens_of_its_own() {
         window.run();
     }
     assert!(!window.says("First choose the lens of each camera."));
+    // And a mount: both stand on tripods until somebody says otherwise.
+    window.get_by_role_and_label(egui::accesskit::Role::ComboBox, "camera 1 is").click();
+    window.run();
+    window.get_by_label("riding on the stand").click();
+    window.run();
+    window.check_accessibility();
     // A camera keeps its own, also where it becomes the first.
     let source = "camera 1".to_owned();
     let alone = CameraChoice { source, ..window.app().model.camera.clone() };
     assert_eq!(alone.all_lenses(2), Some(vec![1]));
+    assert_eq!(alone.all_mounts(), [Mount::OnStand]);
     let tasks = window.app().model.apply(Command::Live(true));
-    assert!(matches!(tasks.as_slice(), [Task::Live(wish)] if wish.lenses == [0, 1]), "{tasks:?}");
-    // In the thread: what the right profile reads, the wrong one refuses with the reason.
-    for (lens, reads) in [(1, true), (0, false)] {
+    assert!(
+        matches!(tasks.as_slice(), [Task::Live(wish)] if wish.lenses == [0, 1] && wish.mounts == [Mount::Apart, Mount::OnStand]),
+        "{tasks:?}"
+    );
+    // In the thread: what the right profile reads, the wrong one refuses with the reason, and this camera, which stands on a tripod, cannot be learned as one on the stand.
+    for (lens, mount, reads) in [(1, Mount::Apart, true), (0, Mount::Apart, false), (1, Mount::OnStand, false)] {
         let run = LiveRun::start(
-            plumbsight::panel::live::LiveWish { lenses: vec![lens], ..saved_sequence(&job, false) },
+            plumbsight::panel::live::LiveWish {
+                lenses: vec![lens],
+                mounts: vec![mount],
+                ..saved_sequence(&job, false)
+            },
             Arc::new(|| {}),
         );
         let begin = Instant::now();
@@ -438,7 +459,8 @@ fn each_camera_has_a_lens_of_its_own() {
             std::thread::sleep(Duration::from_millis(5));
         };
         assert_eq!(view.standing.is_some(), reads, "{:?}", view.trouble);
-        assert!(reads || view.trouble.as_ref().is_some_and(|t| t.contains("960 x 540")), "{:?}", view.trouble);
+        let why = if mount == Mount::OnStand { "Learning where the camera sits" } else { "960 x 540" };
+        assert!(reads || view.trouble.as_ref().is_some_and(|t| t.contains(why)), "{:?}", view.trouble);
     }
 }
 
@@ -553,7 +575,7 @@ fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
     window.app().receive(Event::Live(LiveState::On(Arc::new(LiveView { hold: Some(broken), ..(*view).clone() }))));
     window.run();
     assert!(window.says("Something moved: do not rely on the verdict.") && window.says("Hold: moved"));
-    assert!(window.says("stand: moved") && window.says("+2.1 mm ±0.3 mm") && window.says("The stand moved."));
+    assert!(window.says("stand: moved") && window.says("+2.10 mm ±0.30 mm") && window.says("The stand moved."));
     window.key_press(Key::F);
     window.run();
     assert!(window.says("MOVED. stand. Measure again."));
@@ -570,7 +592,7 @@ fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
 /// What came of the routine is typed in, and what lacks is said beside the button that does not work yet.
 #[test]
 fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
-    use plumbsight::panel::keeping::{Form, FoundRecord, RecordCommand, RecordEvent};
+    use plumbsight::panel::keeping::{Form, FoundRecords, RecordCommand, RecordEvent};
     for size in [USUAL, SMALL] {
         let mut window = measured(size);
         window.key_press(Key::Num5);
@@ -604,10 +626,62 @@ fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
     window.key_press(Key::Num5);
     window.run_steps(3);
     assert!(window.says("names 2 moves: the verdict no longer holds") && window.says("Record: moved during hold"));
-    let found: Vec<FoundRecord> = Vec::new();
-    window.app().receive(Event::Record(RecordEvent::Found(Ok((found, 1)))));
+    let found = FoundRecords { unread: 1, notices: vec!["x: cannot be looked into".into()], ..FoundRecords::default() };
+    window.app().receive(Event::Record(RecordEvent::Found(Ok(found))));
     window.run_steps(3);
-    assert!(window.says("0 of 0 records") && window.says("1 folders hold a record.json that cannot be read"));
+    assert!(window.says("0 of 0 records") && window.says("1 folder holds a record.json that cannot be read"));
+    assert!(window.says("x: cannot be looked into"));
+}
+
+/// A list of made records in the window, through the real worker: what a record says has the word and the mark that it may carry, and what does not fit stands beside it.
+#[test]
+fn a_record_that_may_not_stand_is_listed_so() {
+    use plumbsight::panel::keeping::{Doing, Form, RecordCommand};
+    use plumbsight::record::keep::CorrectsPart;
+    use plumbsight::record::keep::manifest::{MANIFEST, sha256_hex};
+    let (_, result) = demo();
+    let dir = tempfile::tempdir().unwrap();
+    let mut record = made::record(0, result);
+    record.verdict = Verdict::In;
+    let old = made::write(dir.path(), "old", &record, result);
+    record.revision = 2;
+    record.vin = Some("1M8GDM9AXKP042788".into());
+    record.corrects = Some(CorrectsPart {
+        record: "old".into(),
+        manifest_sha256: sha256_hex(&std::fs::read(old.join(MANIFEST)).unwrap()),
+        reason: "another stand".into(),
+        earlier: Vec::new(),
+    });
+    made::write(dir.path(), "new", &record, result);
+    let mut bad = made::record(7, result);
+    bad.verdict = Verdict::In;
+    let bad = made::write(dir.path(), "bad", &bad, result);
+    std::fs::remove_file(bad.join("result.json")).unwrap();
+    let mut moved = made::record(8, result);
+    (moved.verdict, moved.hold_alarms) = (Verdict::In, Some(1));
+    made::write(dir.path(), "moved", &moved, result);
+
+    let worker = Worker::start(Arc::new(|| {}));
+    let mut window = measured(USUAL);
+    window.key_press(Key::Num5);
+    let form = Form { into: dir.path().display().to_string(), ..Form::default() };
+    window.app().command(Command::Record(RecordCommand::Fill(Box::new(form))));
+    let model = &mut window.app().model;
+    let find = Some(Command::Record(RecordCommand::Find));
+    step(&worker, model, find, &|m| !matches!(m.keeping.found, Doing::Running));
+    let Doing::Done(found) = &model.keeping.found else { panic!("{:?}", model.keeping.found) };
+    let of = |name: &str| found.records.iter().find(|r| r.folder.ends_with(name)).unwrap();
+    let said = |name: &str| of(name).said();
+    assert_eq!(said("new"), (Verdict::In, "in tolerance".into()));
+    assert_eq!(said("bad"), (Verdict::NotMeasured, "said to be in tolerance".into()));
+    assert_eq!(said("moved"), (Verdict::NotProven, "in tolerance when measured".into()));
+    assert!(of("new").noticed.iter().any(|text| text.contains("ANOTHER CAR")), "{:?}", of("new"));
+    assert!(found.notices.is_empty() && found.records.len() == 3, "{found:?}");
+    window.run();
+    for words in ["said to be in tolerance", "in tolerance when measured; the hold watch raised", "ANOTHER CAR: VIN"] {
+        assert!(window.says(words), "{words}");
+    }
+    window.check_accessibility();
 }
 
 /// Gives a command to the model and its tasks to the worker until something is so.

@@ -119,7 +119,7 @@ fn scene(recipe: &Recipe) -> Scene {
             let inside = |p: &nalgebra::Vector2<f64>| p.x > 5.0 && p.y > 5.0 && p.x < 2395.0 && p.y < 1795.0;
             if faces && corners.iter().all(|c| c.as_ref().is_some_and(inside)) {
                 let corners = corners.map(|c| c.unwrap() + nalgebra::Vector2::new(normal(SIGMA_PX), normal(SIGMA_PX)));
-                tags.push(TagView { id: id as u16, corners, cov: SMatrix::identity() * SIGMA_PX * SIGMA_PX });
+                tags.push(TagView::new(id as u16, corners, SMatrix::identity() * SIGMA_PX * SIGMA_PX));
             }
         }
         Photo { name, lens: 0, station: 0, position: 0, hold, tags }

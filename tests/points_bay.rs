@@ -76,7 +76,7 @@ fn judged(seed: u64) -> (Bay, Vector3<f64>, Assessment) {
             let inside = |p: &Vector2<f64>| p.x > 2.0 && p.y > 2.0 && p.x < w && p.y < h;
             if faces && t.norm() < 5.0 && pixels.iter().all(|p| p.as_ref().is_some_and(inside)) {
                 let corners = pixels.map(|p| p.unwrap() + Vector2::new(draw.normal(SIGMA_PX), draw.normal(SIGMA_PX)));
-                seen.push(TagView { id, corners, cov: SMatrix::identity() * SIGMA_PX * SIGMA_PX });
+                seen.push(TagView::new(id, corners, SMatrix::identity() * SIGMA_PX * SIGMA_PX));
             }
         }
         let name = format!("hold {hold}.jpg");

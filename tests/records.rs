@@ -223,6 +223,7 @@ fn chains_of_corrections_are_followed() {
     // r1 <- r2 <- r3, each in a folder of its own.
     let write = |folder: &str, k: usize, corrects: Option<(&Path, Vec<String>)>| {
         let mut record = made::record(k, result());
+        record.vin = Some("1M8GDM9AXKP042788".into());
         let revision =
             corrects.as_ref().map_or(1, |_| 2) + corrects.as_ref().map_or(0, |_| u32::from(folder.contains("r3")));
         record.revision = revision;
@@ -377,6 +378,108 @@ fn a_correction_that_cannot_be_read_is_not_forgotten() {
     std::fs::remove_dir_all(&new).unwrap();
     let out = json(root, &["--rebuild"]);
     assert!(out["found"] == 1 && out["records"][0]["doubted_by"].is_null(), "what is gone and forgotten: {out:#}");
+}
+
+/// What a record says stands in the list only as far as it may stand: by its word and by the shape before it.
+#[test]
+fn a_verdict_that_may_not_stand_is_said_so_by_word_and_sign() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    let named = |name: &str, change: &dyn Fn(&mut plumbsight::record::keep::RecordFile)| {
+        let mut record = made::record(0, result());
+        // Stands where the car does.
+        record.vin = Some(name.into());
+        record.verdict = Verdict::In;
+        change(&mut record);
+        made::write(root, name, &record, result())
+    };
+    named("sound", &|_| {});
+    named("alarm", &|r| r.hold_alarms = Some(2));
+    named("doubt", &|r| r.hold_doubt = Some("The log could not be read to its end".into()));
+    named("out", &|r| (r.verdict, r.hold_alarms) = (Verdict::Out, Some(1)));
+    let bad = named("damaged", &|_| {});
+    std::fs::remove_file(bad.join("result.json")).unwrap();
+    let (code, said) = records(root, &[]);
+    assert_eq!(code, 0, "{said}");
+    for (name, verdict) in [
+        ("sound", "● in tolerance"),
+        ("alarm", "◆ in tolerance when measured"),
+        ("doubt", "◆ in tolerance when measured"),
+        ("out", "▲ out of tolerance"),
+        ("damaged", "○ said to be in tolerance"),
+    ] {
+        let line = said.lines().find(|line| line.trim_end().ends_with(&format!(" {name}"))).unwrap();
+        // The day, then the verdict, then the car.
+        let shown = line.split_once("  ").unwrap().1.trim_end().strip_suffix(name).unwrap().trim();
+        assert_eq!(shown, verdict, "{said}");
+    }
+    let recheck = |name: &str| {
+        let out = plumbsight(&["recheck", "--quick", root.join(name).to_str().unwrap()]);
+        String::from_utf8(out.stdout).unwrap()
+    };
+    assert!(recheck("sound").contains(": ● in tolerance\n"), "{}", recheck("sound"));
+    assert!(recheck("alarm").contains(": ◆ in tolerance when measured\n"), "{}", recheck("alarm"));
+    assert!(recheck("damaged").contains(": ○ said to be in tolerance\n"), "{}", recheck("damaged"));
+}
+
+/// A correction for another car than the record that it corrects is noticed wherever one of the two is looked at.
+#[test]
+fn a_correction_of_another_car_is_noticed() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    let mut record = made::record(1, result());
+    let old = made::write(root, "old", &record, result());
+    record.revision = 2;
+    let correct = |record: &mut plumbsight::record::keep::RecordFile, vin: &str, name: &str| {
+        record.vin = Some(vin.into());
+        record.corrects = Some(CorrectsPart {
+            record: "old".into(),
+            manifest_sha256: sum_of(&old),
+            reason: "it was the other stand".into(),
+            earlier: Vec::new(),
+        });
+        made::write(root, name, record, result())
+    };
+    let own = record.vin.clone().unwrap();
+    let flat = |out: Output| {
+        let said = String::from_utf8(out.stdout).unwrap() + &String::from_utf8(out.stderr).unwrap();
+        said.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let ways = |new: &Path| {
+        let of = |words: &[&str]| flat(plumbsight(words));
+        let (old, new, root) = (old.to_str().unwrap(), new.to_str().unwrap(), root.to_str().unwrap());
+        [
+            ("list", of(&["records", root])),
+            ("list of the old car", of(&["records", root, "--vin", &own])),
+            ("opened", of(&["records", root, "--open", "new"])),
+            ("recheck", of(&["recheck", "--quick", new])),
+            ("its report", of(&["report", new, "--short"])),
+            ("report of the old", of(&["report", old, "--short"])),
+        ]
+    };
+    // Of the same car, by however it was typed: nothing.
+    let new = correct(&mut record, &own.to_lowercase(), "new");
+    for (way, said) in ways(&new) {
+        assert!(!said.contains("ANOTHER CAR"), "{way}: {said}");
+    }
+    std::fs::remove_dir_all(&new).unwrap();
+    let new = correct(&mut record, "1M8GDM9AXKP042788", "new");
+    for (way, said) in ways(&new) {
+        assert!(
+            said.contains("ANOTHER CAR") && said.contains(&own) && said.contains("1M8GDM9AXKP042788"),
+            "{way}: {said}"
+        );
+    }
+    // It is no fault of the record: the number may have been mistyped before.
+    assert_eq!(plumbsight(&["recheck", "--quick", new.to_str().unwrap()]).status.code(), Some(0));
+    // What a record says of others leads nowhere else.
+    let aside = tempfile::tempdir().unwrap();
+    std::fs::rename(&old, aside.path().join("old")).unwrap();
+    std::fs::remove_dir_all(&new).unwrap();
+    record.corrects.as_mut().unwrap().record = aside.path().join("old").display().to_string();
+    let new = made::write(root, "new", &record, result());
+    let said = flat(plumbsight(&["recheck", "--quick", new.to_str().unwrap()]));
+    assert!(!said.contains("ANOTHER CAR"), "{said}");
 }
 
 #[test]

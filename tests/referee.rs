@@ -58,11 +58,11 @@ fn input(v: &Value) -> SurveyInput {
         .collect();
     for view in v["views"].as_array().unwrap() {
         let corner = |k: usize| Vector2::new(number(&view["px"][k][0]), number(&view["px"][k][1]));
-        photos[number(&view["photo"]) as usize].tags.push(TagView {
-            id: number(&view["id"]) as u16,
-            corners: std::array::from_fn(corner),
-            cov: SMatrix::from_fn(|r, c| number(&view["cov"][r][c])),
-        });
+        photos[number(&view["photo"]) as usize].tags.push(TagView::new(
+            number(&view["id"]) as u16,
+            std::array::from_fn(corner),
+            SMatrix::from_fn(|r, c| number(&view["cov"][r][c])),
+        ));
     }
     SurveyInput {
         kit: Kit { bodies: bodies.collect(), prints, joint_places: Vec::new() },

@@ -67,12 +67,14 @@ fn input(v: &Value) -> (SurveyInput, Touching) {
                 .unwrap()
                 .iter()
                 .filter(|view| number(&view["photo"]) as usize == k)
-                .map(|view| TagView {
-                    id: number(&view["id"]) as u16,
-                    corners: std::array::from_fn(|c| {
-                        Vector2::new(number(&view["corners"][c][0]), number(&view["corners"][c][1]))
-                    }),
-                    cov: SMatrix::identity() * sigma * sigma,
+                .map(|view| {
+                    TagView::new(
+                        number(&view["id"]) as u16,
+                        std::array::from_fn(|c| {
+                            Vector2::new(number(&view["corners"][c][0]), number(&view["corners"][c][1]))
+                        }),
+                        SMatrix::identity() * sigma * sigma,
+                    )
                 })
                 .collect(),
         })

@@ -78,11 +78,11 @@ fn input(v: &Value) -> SurveyInput {
     for view in array(&v["views"]) {
         let name = view["body"].as_str().unwrap();
         let body = bodies.iter().find(|b| b.name == name).unwrap();
-        photos[number(&view["photo"]) as usize].tags.push(TagView {
-            id: body.tags[number(&view["tag"]) as usize].id,
-            corners: std::array::from_fn(|k| Vector2::new(number(&view["px"][k][0]), number(&view["px"][k][1]))),
-            cov: SMatrix::from_fn(|r, c| number(&view["cov"][r][c])),
-        });
+        photos[number(&view["photo"]) as usize].tags.push(TagView::new(
+            body.tags[number(&view["tag"]) as usize].id,
+            std::array::from_fn(|k| Vector2::new(number(&view["px"][k][0]), number(&view["px"][k][1]))),
+            SMatrix::from_fn(|r, c| number(&view["cov"][r][c])),
+        ));
     }
     let steady = &v["steady"];
     let wheel = |plate: usize| RolledWheel {

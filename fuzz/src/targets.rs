@@ -279,7 +279,7 @@ fn network(draws: &mut Draws) -> SurveyInput {
                     corner.x += 0.1 * ((draw & 255) as f64 / 255.0 - 0.5);
                     corner.y += 0.1 * ((draw >> 8 & 255) as f64 / 255.0 - 0.5);
                 }
-                tags.push(TagView { id: (10 * b + t) as u16, corners, cov: SMatrix::identity() * 0.0025 });
+                tags.push(TagView::new((10 * b + t) as u16, corners, SMatrix::identity() * 0.0025));
             }
         }
         photos.push(Photo { name: format!("photo {p}"), lens: 0, station, position, hold: None, tags });

@@ -34,7 +34,7 @@ pub struct ExifFacts {
     pub orientation: Option<u32>,
     /// Size the camera wrote, pixels.
     pub size: Option<(u32, u32)>,
-    /// When it was taken, as written: `2026-11-25 15:04:05`.
+    /// When it was taken, by the camera's clock, where it wrote a moment that can be one: `2026-11-25 15:04:05`. When a file was saved does not count.
     pub taken: Option<String>,
     /// The camera put the picture together from several: its geometry may have been changed.
     pub composite: bool,
@@ -73,13 +73,7 @@ pub fn read_exif(bytes: &[u8]) -> ExifState {
         Err(exif::Error::PartialResult(partial)) => partial.into_inner().0,
         Err(other) => return ExifState::Damaged(other.to_string()),
     };
-    let mut taken = text(&exif, Tag::DateTimeOriginal).or_else(|| text(&exif, Tag::DateTime));
-    if let Some(t) = &mut taken
-        && t.len() >= 10
-        && t.is_char_boundary(10)
-    {
-        *t = t[..10].replace(':', "-") + &t[10..];
-    }
+    let taken = text(&exif, Tag::DateTimeOriginal).and_then(|t| moment(&t));
     let positive = |v: Option<f64>| v.filter(|v| v.is_finite() && *v > 0.0);
     ExifState::Read(Box::new(ExifFacts {
         identity: CameraIdentity {
@@ -111,6 +105,20 @@ fn text(exif: &Exif, tag: Tag) -> Option<String> {
     let clean: String = joined.chars().filter(|c| !c.is_control() && *c != '\u{fffd}').take(120).collect();
     let clean = clean.split_whitespace().collect::<Vec<_>>().join(" ");
     (!clean.is_empty()).then_some(clean)
+}
+
+/// `2026:11:25 15:04:05` (CIPA DC-008) as `2026-11-25 15:04:05`; `None` for what is no moment: blanks and zeros stand for a clock that was never set.
+fn moment(written: &str) -> Option<String> {
+    let form = |(b, like): (u8, u8)| if like == b'0' { b.is_ascii_digit() } else { b == like };
+    if written.len() != 19 || !written.bytes().zip(*b"0000:00:00 00:00:00").all(form) {
+        return None;
+    }
+    let part = |from: usize, to: usize| written.get(from..to)?.parse::<u32>().ok();
+    let (year, month, day) = (part(0, 4)?, part(5, 7)?, part(8, 10)?);
+    let (hour, minute, second) = (part(11, 13)?, part(14, 16)?, part(17, 19)?);
+    let possible =
+        year > 0 && (1..=12).contains(&month) && (1..=31).contains(&day) && hour < 24 && minute < 60 && second <= 60;
+    possible.then(|| format!("{}{}", written[..10].replace(':', "-"), &written[10..]))
 }
 
 /// The first number of a field, of whatever kind.

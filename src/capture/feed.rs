@@ -3,6 +3,10 @@
 //! A driver may hang inside a read for ever, so nothing here waits for it: what the reader sees is a state made from the clock. A worker thread that does not
 //! come back is left behind (its pictures are ignored from then on) and another opens the source anew. Memory is bounded: one picture waits, one more was taken.
 //! Two cameras are two feeds with one epoch; `wake` may be the same for both.
+//!
+//! A camera's own noise makes every picture another one. One that equals the picture before it to the last grey value shows that the stream hangs (a driver, an app or a
+//! recorder sends its last picture again): it is no new picture, and where nothing else comes the feed says [`FeedState::Frozen`]. After opening again the first
+//! picture counts in any case.
 
 use crate::capture::source::{Frame, FrameSource, Loss, Next, Opener};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -59,6 +63,8 @@ pub enum FeedState {
     Live,
     /// No picture for this long although the source is open.
     Stalled(Duration),
+    /// For this long nothing but the same picture again.
+    Frozen(Duration),
     /// Lost, and being opened again: why it was lost, how often it has been tried since.
     Retrying(Loss, u32),
     /// Gone for good.
@@ -87,7 +93,9 @@ pub struct FeedStatus {
     pub notes: Vec<String>,
     /// Pictures that arrived.
     pub arrived: u64,
-    /// Of these, pictures that nobody took before a newer one came.
+    /// Pictures that were the same as the one before them to the last grey value; they count as none.
+    pub repeated: u64,
+    /// Of those that arrived, pictures that nobody took before a newer one came.
     pub left_out: u64,
     /// Pictures that could not be used.
     pub spoiled: u64,
@@ -124,6 +132,8 @@ struct Inside {
     waiting: Option<Arc<Frame>>,
     latest: Option<Arc<Frame>>,
     latest_at: Option<Instant>,
+    repeated: u64,
+    repeated_at: Option<Instant>,
     arrivals: Vec<Duration>,
     next_number: u64,
     about: String,
@@ -164,6 +174,8 @@ impl Feed {
                 waiting: None,
                 latest: None,
                 latest_at: None,
+                repeated: 0,
+                repeated_at: None,
                 arrivals: Vec::new(),
                 next_number: 0,
                 about: String::new(),
@@ -222,6 +234,7 @@ impl Feed {
             about: inside.about.clone(),
             notes: inside.notes.clone(),
             arrived: inside.arrived,
+            repeated: inside.repeated,
             left_out: inside.left_out,
             spoiled: inside.spoiled,
             last_spoiled: inside.last_spoiled.clone(),
@@ -295,6 +308,9 @@ impl Shared {
             Phase::Running if !inside.steady => FeedState::Live,
             Phase::Running => match inside.latest_at.filter(|at| *at >= inside.quiet_since) {
                 Some(at) if at.elapsed() < self.options.stalled_after => FeedState::Live,
+                Some(at) if inside.repeated_at.is_some_and(|again| again.elapsed() < self.options.stalled_after) => {
+                    FeedState::Frozen(at.elapsed())
+                }
                 Some(at) => FeedState::Stalled(at.elapsed()),
                 None if inside.quiet_since.elapsed() < self.options.stalled_after => {
                     FeedState::Starting(inside.quiet_since.elapsed())
@@ -493,6 +509,15 @@ fn read(shared: &Shared, generation: u64, source: &mut dyn FrameSource, base: u6
             }
             Next::Frame(mut frame) => {
                 frame.number += base;
+                let hangs = !source.keeps_all() && inside.steady;
+                // A picture from before this opening says nothing of it.
+                let before = inside.latest.as_ref().filter(|_| inside.latest_at >= Some(inside.quiet_since));
+                if hangs && before.is_some_and(|before| before.gray == frame.gray) {
+                    inside.repeated += 1;
+                    inside.repeated_at = Some(Instant::now());
+                    inside.attempts = 0;
+                    continue;
+                }
                 if source.keeps_all() {
                     while inside.waiting.is_some() {
                         if shared.stopped() {

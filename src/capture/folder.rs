@@ -149,7 +149,7 @@ impl WatchedFolder {
                 Ok(entries) => entries,
                 Err(e) if depth == 0 => {
                     return Err(Loss::passing(
-                        format!("the folder {} cannot be read ({e})", folder.display()),
+                        format!("the folder cannot be read ({e})"),
                         "Check its name; connect the drive or the phone again.",
                     ));
                 }

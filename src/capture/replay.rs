@@ -42,9 +42,8 @@ impl SavedFolder {
                 "Give a number from 0.001 to 10000.",
             ));
         }
-        let entries = std::fs::read_dir(folder).map_err(|e| {
-            Loss::lasting(format!("the folder {} cannot be read ({e})", folder.display()), "Check its name.")
-        })?;
+        let entries = std::fs::read_dir(folder)
+            .map_err(|e| Loss::lasting(format!("the folder cannot be read ({e})"), "Check its name."))?;
         let mut files: Vec<PathBuf> = entries
             .flatten()
             .map(|e| e.path())
@@ -56,7 +55,7 @@ impl SavedFolder {
             .collect();
         if files.is_empty() {
             return Err(Loss::lasting(
-                format!("the folder {} holds no JPEG or PNG pictures", folder.display()),
+                "the folder holds no JPEG or PNG pictures",
                 "Name the folder the pictures are in; folders inside it are not searched.",
             ));
         }

@@ -79,7 +79,7 @@ pub enum Next {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("{what}. {remedy}")]
 pub struct Loss {
-    /// What is wrong; no full stop at the end.
+    /// What is wrong, without the source's name, which whoever shows it says; no full stop at the end.
     pub what: String,
     /// What to do about it: one or more full sentences.
     pub remedy: String,

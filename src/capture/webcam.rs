@@ -115,12 +115,12 @@ impl Webcam {
     pub fn open(number: u32, wish: CameraWish, epoch: Instant) -> Result<Self, Loss> {
         let shared = Arc::new(Shared { slot: Mutex::default(), changed: Condvar::new(), stop: AtomicBool::new(false) });
         let held = Held::take(number, LONGEST_HANDOVER)
-            .ok_or_else(|| gone(number, "an earlier read of it has not come back, its driver hangs"))?;
+            .ok_or_else(|| gone("an earlier read of it has not come back, its driver hangs"))?;
         let theirs = shared.clone();
         let spawned = std::thread::Builder::new().name(format!("camera {number}")).spawn(move || {
             // The library and its drivers panic in places (closing a stream that failed, for one): that is a lost camera, not the end of the program.
             let end = catch_unwind(AssertUnwindSafe(|| run(number, wish, epoch, &theirs)));
-            let loss = end.unwrap_or_else(|_| Some(gone(number, "its driver failed")));
+            let loss = end.unwrap_or_else(|_| Some(gone("its driver failed")));
             let mut slot = theirs.lock();
             if let Some(loss) = loss {
                 slot.opened.get_or_insert_with(|| Err(loss.clone()));
@@ -130,7 +130,8 @@ impl Webcam {
             drop(held);
             theirs.changed.notify_all();
         });
-        spawned.map_err(|e| Loss::lasting(format!("camera {number} gets no thread ({e})"), "Close other programs."))?;
+        spawned
+            .map_err(|e| Loss::lasting(format!("the system gives no thread for it ({e})"), "Close other programs."))?;
         let until = Instant::now() + LONGEST_OPENING;
         let mut slot = shared.lock();
         let opened = loop {
@@ -140,7 +141,7 @@ impl Webcam {
             let left = until.saturating_duration_since(Instant::now());
             if left.is_zero() {
                 shared.stop.store(true, Ordering::Relaxed);
-                break Err(gone(number, "its driver does not open it"));
+                break Err(gone("its driver does not open it"));
             }
             slot = shared.wait(slot, left);
         };
@@ -177,10 +178,7 @@ impl FrameSource for Webcam {
                 return Next::Lost(loss);
             }
             if self.last.elapsed() > LONGEST_SILENCE {
-                return Next::Lost(gone(
-                    self.number,
-                    &format!("it has sent nothing for {} s", LONGEST_SILENCE.as_secs()),
-                ));
+                return Next::Lost(gone(format!("it has sent nothing for {} s", LONGEST_SILENCE.as_secs())));
             }
             let left = until.saturating_duration_since(Instant::now());
             if left.is_zero() {
@@ -198,34 +196,31 @@ impl FrameSource for Webcam {
     }
 }
 
-fn gone(number: u32, why: &str) -> Loss {
-    Loss::passing(
-        format!("camera {number}: {why}"),
-        "Check its cable; unplug it and plug it in again; close other programs that use it.",
-    )
+fn gone(why: impl Into<String>) -> Loss {
+    Loss::passing(why, "Check its cable; unplug it and plug it in again; close other programs that use it.")
 }
 
-fn refused(number: u32, error: &NokhwaError) -> Loss {
+fn refused(error: &NokhwaError) -> Loss {
     let text = error.to_string();
     if text.contains("os error 2)") || text.contains("os error 19)") {
         return Loss::passing(
-            format!("there is no camera {number}"),
+            "there is no such camera",
             "Plug it in; `plumbsight cameras` lists those that are there.",
         );
     }
     if text.contains("os error 13)") {
         return Loss::passing(
-            format!("camera {number} may not be opened by this user"),
+            "this user may not open it",
             "Add the user to the group `video`, or allow camera access in the system's settings.",
         );
     }
     if text.contains("os error 16)") {
-        return gone(number, "it is in use, by another program or by a read that hangs");
+        return gone("it is in use, by another program or by a read that hangs");
     }
     if text.contains("not whole number") {
-        return gone(number, "it stands at a rate that is no whole number, which the camera library cannot read");
+        return gone("it stands at a rate that is no whole number, which the camera library cannot read");
     }
-    gone(number, &text)
+    gone(text)
 }
 
 /// The camera's thread; `None` where it was stopped, else why it is over.
@@ -235,7 +230,7 @@ fn run(number: u32, wish: CameraWish, epoch: Instant, shared: &Shared) -> Option
         Err(loss) => return Some(loss),
     };
     if let Err(e) = camera.open_stream() {
-        return Some(refused(number, &e));
+        return Some(refused(&e));
     }
     shared.lock().opened = Some(Ok(Opened { name, format, why }));
     shared.changed.notify_all();
@@ -246,7 +241,7 @@ fn run(number: u32, wish: CameraWish, epoch: Instant, shared: &Shared) -> Option
         }
         let buffer = match camera.frame() {
             Ok(buffer) => buffer,
-            Err(e) => break Some(refused_reading(number, &e)),
+            Err(e) => break Some(refused_reading(&e)),
         };
         let bytes = buffer.buffer();
         // The driver's buffer is often far longer than the picture.
@@ -271,13 +266,9 @@ fn run(number: u32, wish: CameraWish, epoch: Instant, shared: &Shared) -> Option
     loss
 }
 
-fn refused_reading(number: u32, error: &NokhwaError) -> Loss {
+fn refused_reading(error: &NokhwaError) -> Loss {
     let text = error.to_string();
-    if text.contains("os error 19)") {
-        gone(number, "it was unplugged")
-    } else {
-        gone(number, &format!("reading failed ({text})"))
-    }
+    if text.contains("os error 19)") { gone("it was unplugged") } else { gone(format!("reading failed ({text})")) }
 }
 
 /// All that the library can read.
@@ -286,13 +277,10 @@ fn any() -> RequestedFormat<'static> {
 }
 
 /// macOS asks the person before a program may use a camera, and does so once this is called; elsewhere it is always allowed.
-fn allowed(number: u32) -> Result<(), Loss> {
+fn allowed() -> Result<(), Loss> {
     if !nokhwa_check() {
         nokhwa_initialize(|_| {});
-        return Err(Loss::passing(
-            format!("camera {number} may not be used by this program"),
-            "Allow it in the system's settings for privacy.",
-        ));
+        return Err(Loss::passing("this program may not use it", "Allow it in the system's settings for privacy."));
     }
     Ok(())
 }
@@ -314,10 +302,10 @@ struct Settled {
 /// The library lists rates by their denominators alone: 12.5 a second (2/25 s) as 25. A camera that is set to such a rate can then not be opened again (the
 /// library refuses rates that are no whole number), so it is asked for the closest rate that it really has, and what turns out not to exist is crossed out.
 fn settle(number: u32, wish: CameraWish) -> Result<Settled, Loss> {
-    allowed(number)?;
+    allowed()?;
     let index = CameraIndex::Index(number);
-    let mut camera = Camera::new(index.clone(), any()).map_err(|e| refused(number, &e))?;
-    let mut formats = formats_of(&mut camera).map_err(|e| refused(number, &e))?;
+    let mut camera = Camera::new(index.clone(), any()).map_err(|e| refused(&e))?;
+    let mut formats = formats_of(&mut camera).map_err(|e| refused(&e))?;
     let name = camera.info().human_name();
     drop(camera);
     for _ in 0..MOST_TRIES {
@@ -334,12 +322,12 @@ fn settle(number: u32, wish: CameraWish) -> Result<Settled, Loss> {
                     formats.push(format);
                 }
             }
-            Err(e) if e.to_string().contains("os error") => return Err(refused(number, &e)),
+            Err(e) if e.to_string().contains("os error") => return Err(refused(&e)),
             Err(_) => formats.retain(|f| *f != wanted),
         }
     }
     Err(Loss::lasting(
-        format!("camera {number} offers no kind of picture that can be read"),
+        "it offers no kind of picture that can be read",
         "Use another camera. MJPEG, YUYV, NV12, grey and RGB are read.",
     ))
 }
@@ -394,7 +382,7 @@ pub fn list(wish: CameraWish) -> Result<Vec<CameraEntry>, Loss> {
             continue;
         };
         let asked = catch_unwind(|| settle(number, wish).map(|s| (s.formats, s.format, s.why)));
-        let asked = asked.unwrap_or_else(|_| Err(gone(number, "its driver failed when it was asked")));
+        let asked = asked.unwrap_or_else(|_| Err(gone("its driver failed when it was asked")));
         let (formats, chosen, trouble) = match asked {
             Ok((formats, format, why)) => (formats, Some((format, why)), None),
             Err(loss) => (Vec::new(), None, Some(loss.to_string())),

@@ -103,6 +103,9 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
     if let Some(doubt) = &kept.record.hold_doubt {
         let _ = writeln!(out, "{doubt}");
     }
+    if let Some(words) = keep::corrects_another_car(&kept.folder, &kept.record) {
+        let _ = writeln!(out, "{words}");
+    }
     if kept.record.outcome.is_none() {
         out.push_str(
             "Nothing is said of the scan tool or the road test: outcome.toml, then a correction (--corrects).\n",
@@ -142,19 +145,26 @@ pub(super) fn not_as_recorded(done: &Recheck) -> impl Iterator<Item = String> {
 
 fn words(done: &Recheck, key_given: bool) -> String {
     let mut out = match &done.record {
-        Some(r) => format!(
-            "Record of {} by {}, revision {}: {} {}\n",
-            r.made_local,
-            r.by,
-            r.revision,
-            r.verdict.shape(),
-            r.verdict.words()
-        ),
+        Some(r) => {
+            let doubted = not_as_recorded(done).next().is_some() || done.signature.against().is_some();
+            let moved = r.moved_since();
+            format!(
+                "Record of {} by {}, revision {}: {} {}\n",
+                r.made_local,
+                r.by,
+                r.revision,
+                r.verdict.mark_as_kept(doubted, moved).shape(),
+                r.verdict.as_kept(doubted, moved)
+            )
+        }
         None => "A record whose record.json cannot be read any more.\n".to_owned(),
     };
     // Writing to a text cannot fail; the results are dropped for that reason.
     if let Some(before) = done.record.as_ref().and_then(|r| r.corrects.as_ref()) {
         let _ = writeln!(out, "It corrects {}: {}", before.record, before.reason);
+    }
+    for words in &done.noticed {
+        let _ = writeln!(out, "{words}");
     }
     if done.damage.is_empty() {
         out.push_str("Files: all as recorded.\n");

@@ -1,18 +1,18 @@
 //! `plumbsight live` and `plumbsight hold`: a camera, phone or folder against a surveyed job.
 
-use crate::capture::address::SourceAddress;
+use crate::capture::address::{SourceAddress, shown};
 use crate::capture::feed::{Feed, FeedOptions, FeedState};
 use crate::capture::formats::CameraWish;
 use crate::capture::replay::Pace;
 use crate::capture::source::{Frame, FrameSource, Loss};
-use crate::cli::report::line_after;
+use crate::cli::report::{WIDTH, line_after};
 use crate::cli::{EXIT_NOT_MEASURED, ProgressLine, say, tell};
 use crate::record::{HoldLog, Job, Problem, Purpose, RigFile, read_job};
 use crate::session::Failure;
 use crate::session::hold::{HoldOptions, Lookout, NewsKind, Standing, line_of_news, line_of_start};
 use crate::session::live::{Base, CameraSetup, Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, What};
 use crate::session::replay::{Go, Played, play, step};
-use crate::tags::DetectOptions;
+use crate::uncertainty::digits::LastDigit;
 use crate::units::{deg_from_rad, mm_from_m};
 use crate::verdict::State;
 use clap::Args;
@@ -111,8 +111,9 @@ struct Ready {
     setups: Vec<CameraSetup>,
 }
 
-fn wrong(about: &str, loss: &Loss) -> Failure {
-    Problem::of_file(about, &loss.what, &loss.remedy).into()
+/// `source`: as it was written.
+fn wrong(source: &str, loss: &Loss) -> Failure {
+    Problem::of_file(shown(source), &loss.what, &loss.remedy).into()
 }
 
 fn ready(arguments: &SourceArguments) -> Result<Ready, Failure> {
@@ -174,12 +175,8 @@ fn ready(arguments: &SourceArguments) -> Result<Ready, Failure> {
     let bar = ProgressLine::new();
     let base = Base::of_job(&job, station, &|p| bar.show(p));
     bar.end();
-    let setup = |(k, lens): (usize, &usize)| CameraSetup {
-        lens: *lens,
-        mount: if rides(k) { Mount::OnStand } else { Mount::Apart },
-        detect: DetectOptions { tone: job.lenses[*lens].tone.clone(), ..DetectOptions::default() },
-    };
-    let setups = lenses.iter().enumerate().map(setup).collect();
+    let mount = |k: usize| if rides(k) { Mount::OnStand } else { Mount::Apart };
+    let setups = lenses.iter().enumerate().map(|(k, lens)| CameraSetup::of(&job, *lens, mount(k))).collect();
     Ok(Ready { base: Arc::new(base?), setups, job })
 }
 
@@ -234,14 +231,14 @@ fn frames(
             true => "; those already in the folder are not read, --replay plays them",
             false => "",
         };
-        tell(&format!("  {from}: waiting for the first picture{folder}\n"));
+        tell(&format!("  {}: waiting for the first picture{folder}\n", shown(from)));
     }
     let feeds: Vec<Feed> = openers
         .into_iter()
         .map(|(_, _, opener)| Feed::start(opener, FeedOptions { epoch, ..FeedOptions::default() }))
         .collect();
     let until = arguments.seconds.map(|s| epoch + Duration::from_secs(s.into()));
-    let mut shown: Vec<Option<String>> = vec![None; feeds.len()];
+    let mut said: Vec<Option<String>> = vec![None; feeds.len()];
     loop {
         for (k, feed) in feeds.iter().enumerate() {
             if let Some(frame) = feed.next(Duration::from_millis(if feeds.len() == 1 { 100 } else { 10 }))
@@ -251,11 +248,11 @@ fn frames(
             }
             let state = feed.status().state;
             let text = state_words(&state);
-            if shown[k] != text {
+            if said[k] != text {
                 if let Some(text) = &text {
-                    tell(&format!("  {}: {text}\n", arguments.from[k]));
+                    tell(&format!("  {}: {text}\n", shown(&arguments.from[k])));
                 }
-                shown[k] = text;
+                said[k] = text;
             }
         }
         if feeds.iter().all(|f| !f.status().state.goes_on()) || until.is_some_and(|t| Instant::now() >= t) {
@@ -264,10 +261,14 @@ fn frames(
     }
 }
 
+/// What is said of a stream that hangs.
+const FROZEN: &str = "the same picture comes again and again, to the last grey value: its stream hangs, and nothing is read from it. Start its app again, or unplug the camera and plug it in";
+
 /// What is to be said of a source that gives nothing.
 fn state_words(state: &FeedState) -> Option<String> {
     match state {
         FeedState::Stalled(_) => Some("no picture arrives: look at the camera, its cable and its app".into()),
+        FeedState::Frozen(_) => Some(FROZEN.into()),
         FeedState::Retrying(loss, _) => Some(format!("{loss} (trying again)")),
         FeedState::Lost(loss) => Some(loss.to_string()),
         FeedState::Starting(_) | FeedState::Live | FeedState::Ended | FeedState::Stopped => None,
@@ -400,10 +401,11 @@ fn line(reading: &Reading) -> String {
         .iter()
         .map(|d| {
             let (name, value, expanded) = (d.component.name(), d.deviation.value, d.deviation.expanded);
-            match d.component.is_angle() {
-                true => format!("{name} {:+.2}° U {:.2}°", deg_from_rad(value), deg_from_rad(expanded)),
-                false => format!("{name} {:+.1} U {:.1}", mm_from_m(value), mm_from_m(expanded)),
-            }
+            let (edge, unit) =
+                if d.component.is_angle() { (deg_from_rad as fn(f64) -> f64, "°") } else { (mm_from_m as _, "") };
+            let (value, expanded) = (edge(value), edge(expanded));
+            let last = LastDigit::of(expanded);
+            format!("{name} {}{unit} U {}{unit}", last.signed(value), last.up(expanded))
         })
         .collect();
     let motion = match stand.motion {
@@ -418,7 +420,15 @@ fn line(reading: &Reading) -> String {
         stand.sentence.clone()
     };
     line_after(&mut out, &format!("{time:8.2} s  {sign}{motion}: "), MARGIN, &state);
-    out += &format!("{MARGIN}{} mm\n{MARGIN}{}\n", six[..3].join("  "), six[3..].join("  "));
+    for (three, unit) in [(&six[..3], " mm"), (&six[3..], "")] {
+        let whole = three.join("  ") + unit;
+        // With an unusually small U there are more digits than fit on a line; a number and its U stay together.
+        let lines = match MARGIN.len() + whole.chars().count() <= WIDTH {
+            true => vec![whole],
+            false => vec![three[..2].join("  ") + unit, three[2].clone() + unit],
+        };
+        lines.iter().for_each(|line| out += &format!("{MARGIN}{line}\n"));
+    }
     out
 }
 
@@ -443,7 +453,8 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
     }
     let mut log = HoldLog::open(&ready.job.folder)?;
     let started = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).ok().map(|d| d.as_secs());
-    log.add(&line_of_start(&options, &arguments.from, started.filter(|_| arguments.replay.is_none())))?;
+    let sources: Vec<String> = arguments.from.iter().map(|from| shown(from)).collect();
+    log.add(&line_of_start(&options, &sources, started.filter(|_| arguments.replay.is_none())))?;
     say("Keep people and metal out of the sensor's view. Waiting until everything rests.\n");
     let (mut moved, mut failed) = (false, None);
     // What is said at the end must hold for every camera, to the end, and without a gap.
@@ -493,7 +504,7 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
     }
     let unsure = watched.iter().position(|w| !w.begun || w.gap || w.blind);
     if let Some(k) = unsure {
-        let from = &arguments.from[k];
+        let from = shown(&arguments.from[k]);
         say(&match watched[k].begun {
             false => format!("{from}: the watch never began, so nothing is said.\n"),
             true => {

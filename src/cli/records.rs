@@ -207,7 +207,9 @@ fn row(out: &mut String, hit: &Hit) {
     match &hit.record {
         Some(r) => {
             let revision = if r.revision > 1 { format!("  revision {}", r.revision) } else { String::new() };
-            let verdict = format!("{} {}", r.verdict.shape(), r.verdict.words());
+            let (doubted, moved) = (hit.doubted(), r.moved_since());
+            let sign = r.verdict.mark_as_kept(doubted, moved).shape();
+            let verdict = format!("{sign} {}", r.verdict.as_kept(doubted, moved));
             let vin = r.vin.as_deref().or(r.vehicle_id.as_deref()).or(r.vehicle.as_deref()).unwrap_or("-");
             let _ = writeln!(out, "{:<10}  {verdict:<18} {vin}{revision}", hit.day);
             line_after(out, &indent, &indent, &format!("{}, by {}", r.placement.title, r.by));
@@ -256,7 +258,7 @@ fn open(folder: &Path, hit: &Hit) -> Result<u8, Failure> {
     let mut out = String::new();
     let _ = writeln!(out, "Record {}", folder.display());
     // What is wrong stands before and behind: the table between is longer than a screen.
-    for text in later.iter().chain(&against) {
+    for text in later.iter().chain(&against).chain(&seen.noticed) {
         line_after(&mut out, "", "", text);
     }
     let mut say_of = |what: &str, text: Option<&str>| {
@@ -291,7 +293,7 @@ fn open(folder: &Path, hit: &Hit) -> Result<u8, Failure> {
         }
         Err(problem) => line_after(&mut out, "", "", &format!("There is no result to show. {problem}")),
     }
-    for text in later.iter().chain(&against) {
+    for text in later.iter().chain(&against).chain(&seen.noticed) {
         line_after(&mut out, "", "", text);
     }
     if against.is_empty() {

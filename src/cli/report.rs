@@ -7,7 +7,7 @@ use crate::uncertainty::digits::{LastDigit, as_written};
 use crate::verdict::words::capital;
 use std::fmt::Write;
 
-const WIDTH: usize = 80;
+pub(super) const WIDTH: usize = 80;
 
 /// Rejected views listed on the screen.
 const REJECTED_SHOWN: usize = 5;

@@ -1,6 +1,6 @@
 //! `plumbsight cameras` and `plumbsight try`: which cameras there are, and what a source of pictures really gives.
 
-use crate::capture::address::{SourceAddress, cameras};
+use crate::capture::address::{SourceAddress, cameras, shown};
 use crate::capture::feed::{Feed, FeedOptions, FeedState, FeedStatus};
 use crate::capture::formats::{CameraEntry, CameraWish, Format};
 use crate::capture::replay::Pace;
@@ -128,7 +128,7 @@ pub(super) fn run(arguments: &TryArguments) -> Result<u8, Failure> {
     let profile = profile(arguments.lens.as_deref())?;
     let wish = CameraWish { size: profile.as_ref().map(|p| (p.lens.width, p.lens.height)), focus: arguments.focus };
     let address = SourceAddress::parse(&arguments.source, arguments.replay.map(Pace::Timed))
-        .map_err(|loss| problem("SOURCE", &loss))?;
+        .map_err(|loss| problem(&shown(&arguments.source), &loss))?;
     let name = address.to_string();
     // Photographs that arrive in a folder are shown one by one.
     let every = if matches!(address, SourceAddress::Watched(_)) { Duration::ZERO } else { LINE_EVERY };
@@ -148,8 +148,12 @@ pub(super) fn run(arguments: &TryArguments) -> Result<u8, Failure> {
         return Ok(EXIT_BAD_INPUT);
     }
     say(&format!(
-        "{} pictures, {} left out for newer ones, {} not usable; opened {} times.\n",
-        status.arrived, status.left_out, status.spoiled, status.opened
+        "{} pictures, {} left out for newer ones, {} not usable{}; opened {} times.\n",
+        status.arrived,
+        status.left_out,
+        status.spoiled,
+        if status.repeated > 0 { format!(", {} the same again", status.repeated) } else { String::new() },
+        status.opened
     ));
     Ok(if status.arrived > 0 { 0 } else { EXIT_NOT_MEASURED })
 }
@@ -245,6 +249,10 @@ impl Said {
             FeedState::Stalled(_) => (
                 "stalled".to_owned(),
                 "  STALLED: no picture comes although the source is open; what was shown last is old.",
+            ),
+            FeedState::Frozen(_) => (
+                "frozen".to_owned(),
+                "  FROZEN: the same picture comes again and again, to the last grey value; start its app again, or unplug the camera and plug it in.",
             ),
             FeedState::Retrying(loss, _) => (loss.to_string(), "  LOST, being opened again:"),
             FeedState::Lost(_) | FeedState::Ended | FeedState::Stopped => return,

@@ -2,6 +2,7 @@
 //!
 //! A correction names the manifest of the record before it and of those before that one. Names of folders decide nothing while there is anything else.
 
+use crate::record::keep::of_another_car;
 use std::collections::HashMap;
 
 /// One record in the chains.
@@ -25,6 +26,8 @@ pub(super) struct Link {
     pub sorted: String,
     /// Which key signed it, where that is good.
     pub signer: Option<String>,
+    /// Which car it is of.
+    pub vin: Option<String>,
     pub replaced_by: Option<String>,
     pub doubted_by: Option<String>,
 }
@@ -165,7 +168,8 @@ fn by_name(all: &[Link], doubted: &mut [Option<usize>]) {
     }
 }
 
-/// What does not fit, as `(folder, words)`: a correction that is signed otherwise than what it corrects, or says otherwise than that one what came before.
+/// What does not fit, as `(folder, words)`: a correction that is signed otherwise than what it corrects, is of another car, or says otherwise than that one what came
+/// before.
 pub(super) fn odd(all: &[Link]) -> Vec<(String, String)> {
     let known = known(all);
     let of_folder: HashMap<&str, &Link> = all.iter().map(|link| (link.folder.as_str(), link)).collect();
@@ -186,6 +190,8 @@ pub(super) fn odd(all: &[Link]) -> Vec<(String, String)> {
             out.push((link.folder.clone(), words));
         }
         let new = link.replaced_by.as_deref().and_then(|by| of_folder.get(by));
+        let other = new.and_then(|new| of_another_car(new.vin.as_deref(), &link.folder, link.vin.as_deref()));
+        out.extend(new.zip(other).map(|(new, words)| (new.folder.clone(), words)));
         if let (Some(new), Some(key)) = (new, &link.signer)
             && new.signer.as_ref() != Some(key)
         {
@@ -218,6 +224,7 @@ mod tests {
             revision,
             sorted: format!("{revision:06}"),
             signer: None,
+            vin: None,
             replaced_by: None,
             doubted_by: None,
         }

@@ -148,6 +148,13 @@ pub struct Hit {
     pub record: Option<RecordFile>,
 }
 
+impl Hit {
+    /// True where nobody knows whether it says what was recorded, or whether it stands.
+    pub fn doubted(&self) -> bool {
+        self.state != "sound" || self.doubted_by.is_some()
+    }
+}
+
 /// What was found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Found {

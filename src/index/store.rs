@@ -467,7 +467,7 @@ pub(super) fn set_vanished(writing: &Transaction, folder: &str, vanished: bool) 
 fn links(connection: &Connection) -> Result<Vec<Link>, Fault> {
     let mut of_all = connection.prepare(
         "SELECT folder, manifest_sha, corrects_sha, earlier, claims, vouched, revision IS NULL, vanished = 0 AND damage IS NULL, vanished, \
-         coalesce(revision, 0), sorted, signer, replaced_by, doubted_by FROM records",
+         coalesce(revision, 0), sorted, signer, replaced_by, doubted_by, vin FROM records",
     )?;
     let rows = of_all.query_map([], |row| {
         let words = |k: usize| row.get::<_, String>(k);
@@ -488,6 +488,7 @@ fn links(connection: &Connection) -> Result<Vec<Link>, Fault> {
             signer: row.get(11)?,
             replaced_by: row.get(12)?,
             doubted_by: row.get(13)?,
+            vin: row.get(14)?,
         })
     })?;
     Ok(rows.collect::<Result<_, _>>()?)

@@ -2,7 +2,7 @@
 //! `crate::readiness`.)
 
 use crate::body::BodyKind;
-use crate::panel::figures::{Lengths, degrees};
+use crate::panel::figures::Lengths;
 use crate::placement::{Component, Datum, Reference};
 use crate::record::{Job, LensChoice};
 use crate::uncertainty::Estimate;
@@ -128,20 +128,19 @@ fn run_out(job: &Job) -> Line {
     let yaw = Component::Yaw.index();
     let tolerance = job.placement.stations.iter().filter_map(|s| s.tolerance[yaw]).fold(f64::INFINITY, f64::min);
     let tolerance = tolerance.is_finite().then(|| deg_from_rad(tolerance));
-    let text = format!(
-        "not rolled: the stated run-out alone makes U(yaw) of the thrust line ±{}",
-        degrees(expanded, expanded, false)
-    );
+    let edge = Lengths::default().edge(true);
+    let text =
+        format!("not rolled: the stated run-out alone makes U(yaw) of the thrust line {}", edge.expanded(expanded));
     let remedy = "Roll the car (two or more roll positions), or measure the clamps and state the smaller run_out_deg.";
     match tolerance {
         Some(t) if expanded >= t => item(
             Strength::Missing,
             "run-out",
-            format!("{text}; the tolerance is ±{}, so that yaw can never be proven", degrees(t, t, false)),
+            format!("{text}; the tolerance is {}, so that yaw can never be proven", edge.within(t)),
             Some(remedy),
         ),
         Some(t) if expanded >= 0.5 * t => {
-            item(Strength::Weak, "run-out", format!("{text}; the tolerance is ±{}", degrees(t, t, false)), Some(remedy))
+            item(Strength::Weak, "run-out", format!("{text}; the tolerance is {}", edge.within(t)), Some(remedy))
         }
         _ => item(Strength::There, "run-out", text, None),
     }
@@ -241,13 +240,10 @@ fn lens(job: &Job) -> Line {
 /// What the placement asks of each station, one line each: component, required, tolerance.
 pub fn asked(job: &Job, lengths: Lengths) -> Vec<(String, Vec<[String; 3]>)> {
     let one = |component: Component, required: f64, tolerance: Option<f64>| {
-        let (required, tolerance) = if component.is_angle() {
-            let deg = deg_from_rad(required);
-            (degrees(deg, 1.0, false), tolerance.map(|t| format!("±{}", degrees(deg_from_rad(t), 1.0, false))))
-        } else {
-            (lengths.plain(mm_from_m(required)), tolerance.map(|t| lengths.within(mm_from_m(t))))
-        };
-        [component.name().to_owned(), required, tolerance.unwrap_or_else(|| "not asked".into())]
+        let at_edge = if component.is_angle() { deg_from_rad } else { mm_from_m };
+        let edge = lengths.edge(component.is_angle());
+        let tolerance = tolerance.map_or_else(|| "not asked".into(), |t| edge.within(at_edge(t)));
+        [component.name().to_owned(), edge.asked(at_edge(required)), tolerance]
     };
     job.placement
         .stations

@@ -1,14 +1,16 @@
-//! Numbers as people read them: value, U and tolerance in millimetres or inches and in degrees. Inside, everything stays as it was measured.
+//! Numbers as people read them: value, U and tolerance in millimetres or inches and in degrees, with the digits that the report gives them. Inside, everything stays as it
+//! was measured.
 
+use crate::report::{self, Edge};
 use crate::units::{inch_from_mm, mm_from_inch};
 
 /// The unit of lengths on the screen.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Lengths {
-    /// Millimetres, to 0.1 mm.
+    /// Millimetres; to 0.1 mm where no U says how far.
     #[default]
     Millimetres,
-    /// Inches, to 0.001 in.
+    /// Inches; to 0.001 in where no U says how far.
     Inches,
 }
 
@@ -37,6 +39,21 @@ impl Lengths {
         }
     }
 
+    /// How one of the six is written that is an angle, or else a length; as in the report.
+    pub fn edge(self, angle: bool) -> Edge {
+        let lengths = match self {
+            Lengths::Millimetres => report::Lengths::Millimetres,
+            Lengths::Inches => report::Lengths::Inches,
+        };
+        lengths.of(if angle { "deg" } else { "mm" })
+    }
+
+    /// "+0.44 mm ±0.66 mm": a measured length as far as its U goes, and that.
+    pub fn with_u(self, mm: f64, expanded: f64) -> String {
+        let edge = self.edge(false);
+        format!("{} {}", edge.signed(mm, expanded), edge.expanded(expanded))
+    }
+
     /// A length without its unit; `sign` puts a plus before what is not negative.
     fn bare(self, mm: f64, sign: bool) -> String {
         match self {
@@ -61,11 +78,6 @@ impl Lengths {
         format!("{} {}", self.bare(mm, true), self.unit())
     }
 
-    /// "±2.0 mm".
-    pub fn within(self, mm: f64) -> String {
-        format!("±{} {}", self.bare(mm, false), self.unit())
-    }
-
     /// A sentence that speaks of millimetres, said in this unit. Slopes ("mm/m", "mm per m") stay as they are.
     pub fn sentence(self, text: &str) -> String {
         match self {
@@ -73,12 +85,6 @@ impl Lengths {
             Lengths::Inches => in_inches(text),
         }
     }
-}
-
-/// "-0.12°", "+0.120°": a third digit where U needs it.
-pub fn degrees(deg: f64, expanded: f64, sign: bool) -> String {
-    let digits = if expanded < 0.1 { 3 } else { 2 };
-    format!("{}°", fixed(deg, digits, sign))
 }
 
 /// A number with so many digits; what rounds to zero carries no sign.
@@ -122,14 +128,17 @@ mod tests {
     #[test]
     fn value_u_and_tolerance_carry_their_unit() {
         let mm = Lengths::Millimetres;
-        assert_eq!([mm.plain(1600.04), mm.signed(3.0), mm.within(2.04)], ["1600.0 mm", "+3.0 mm", "±2.0 mm"]);
+        assert_eq!([mm.plain(1600.04), mm.signed(3.0)], ["1600.0 mm", "+3.0 mm"]);
+        assert_eq!([mm.with_u(0.437, 0.651), mm.with_u(-3.0, 12.2)], ["+0.44 mm ±0.66 mm", "-3 mm ±13 mm"]);
         assert_eq!(mm.signed(-0.04), "+0.0 mm");
         assert_eq!([mm.short(10.0), mm.short(0.2), mm.short(100.0)], ["10 mm", "0.2 mm", "100 mm"]);
         // 25.4 mm to the inch by definition.
         assert_eq!(Lengths::Inches.plain(1600.2), "63.000 in");
-        assert_eq!(degrees(-0.123, 0.2, true), "-0.12°");
-        assert_eq!(degrees(0.1234, 0.05, true), "+0.123°");
-        assert_eq!(degrees(-0.0001, 0.05, true), "+0.000°");
+        assert_eq!(Lengths::Inches.with_u(0.254, 0.0254), "+0.0100 in ±0.0010 in");
+        // The same digits as on paper: of U two, of a tolerance all that was written.
+        let [length, angle] = [mm.edge(false), mm.edge(true)];
+        assert_eq!([length.within(0.75), angle.within(0.3), angle.expanded(0.0056)], ["±0.75 mm", "±0.3°", "±0.0056°"]);
+        assert_eq!([angle.signed(-0.123, 0.2), angle.signed(-0.0001, 0.05)], ["-0.12°", "0.000°"]);
     }
 
     #[test]

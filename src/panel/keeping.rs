@@ -126,6 +126,8 @@ pub struct FoundRecord {
     pub damage: Option<String>,
     /// The folder of a correction of it that is damaged or gone.
     pub doubted_by: Option<String>,
+    /// What does not fit between it and other records.
+    pub noticed: Vec<String>,
     /// All that can be searched for, in small letters.
     words: String,
 }
@@ -158,14 +160,33 @@ impl FoundRecord {
             hold_doubt: record.hold_doubt.clone(),
             damage: None,
             doubted_by: None,
+            noticed: Vec::new(),
             words,
         }
+    }
+
+    /// The verdict in the words and with the mark that it may carry now: less than its own where the record, or what it says, may not stand.
+    pub fn said(&self) -> (Verdict, String) {
+        let doubted = self.damage.is_some() || self.doubted_by.is_some();
+        let moved = self.alarms || self.hold_doubt.is_some();
+        (self.verdict.mark_as_kept(doubted, moved), self.verdict.as_kept(doubted, moved))
     }
 
     /// Whether every word of the query is in it.
     pub fn matches(&self, query: &str) -> bool {
         query.to_lowercase().split_whitespace().all(|word| self.words.contains(word))
     }
+}
+
+/// The records below a folder.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct FoundRecords {
+    /// The newest revision of each, newest first.
+    pub records: Vec<FoundRecord>,
+    /// How many folders of records could not be read.
+    pub unread: usize,
+    /// What else should be known: folders that could not be looked into, an index that could not be kept.
+    pub notices: Vec<String>,
 }
 
 /// What the user does with records.
@@ -209,8 +230,8 @@ pub enum RecordEvent {
     OutcomeWritten(Result<(), String>),
     /// A record was kept in that folder, or not, and why.
     Recorded(Result<PathBuf, String>),
-    /// The records below a folder, newest first, and how many folders could not be read.
-    Found(Result<(Vec<FoundRecord>, usize), String>),
+    /// The records below a folder.
+    Found(Result<FoundRecords, String>),
     /// What came of looking at a record again, or of its report: lines with their mark.
     Rechecked(PathBuf, Result<Lines, String>),
 }
@@ -248,7 +269,7 @@ pub struct Keeping {
     /// The outcome in the making.
     pub written: Doing<()>,
     /// The records that were found.
-    pub found: Doing<(Vec<FoundRecord>, usize)>,
+    pub found: Doing<FoundRecords>,
     /// What is searched for.
     pub query: String,
     /// The record that is looked at again or reported, and what came of it.
@@ -341,8 +362,8 @@ impl Keeping {
 
     /// The records that match what is searched for, and how many there are in all.
     pub fn matching(&self) -> (Vec<&FoundRecord>, usize) {
-        let Doing::Done((all, _)) = &self.found else { return (Vec::new(), 0) };
-        let matching: Vec<&FoundRecord> = all.iter().filter(|r| r.matches(&self.query)).collect();
+        let Doing::Done(all) = &self.found else { return (Vec::new(), 0) };
+        let matching: Vec<&FoundRecord> = all.records.iter().filter(|r| r.matches(&self.query)).collect();
         let n = matching.len();
         (matching.into_iter().take(MOST_SHOWN).collect(), n)
     }
@@ -358,6 +379,7 @@ pub fn recheck_lines(done: &Recheck) -> Lines {
         out.push((Verdict::In, "Files: all as recorded.".into()));
     }
     out.extend(done.damage.iter().map(|d| (Verdict::Out, format!("{} {}.", d.file, d.what.words()))));
+    out.extend(done.noticed.iter().map(|words| (Verdict::NotProven, words.clone())));
     out.extend(done.contradictions.iter().map(|c| (Verdict::Out, format!("It contradicts itself: {c}."))));
     out.push(match (done.signature.against(), done.signature) {
         (Some(words), _) => (Verdict::Out, format!("{words}.")),
@@ -429,6 +451,7 @@ mod tests {
             record: None,
             damage: Vec::new(),
             contradictions: vec!["record.json contradicts result.json: its VIN is \"A\"".into()],
+            noticed: Vec::new(),
             signature: SignatureState::None,
             repeated: None,
             unrepeatable: None,

@@ -1,6 +1,7 @@
 //! What stays from one start to the next: settings, window, last job, cameras, where records go. It lies with the user's other settings.
 
 use crate::panel::figures::Lengths;
+use crate::panel::messages::sources_of;
 use crate::panel::model::{JobState, Look, Model, Settings, TEXT_SCALE};
 use crate::record::{PanelFile, Problem};
 use std::path::{Path, PathBuf};
@@ -74,6 +75,10 @@ impl Kept {
         if let Some(cameras) = &file.cameras {
             model.camera.source.clone_from(cameras);
         }
+        // Of a source that is no longer named nothing is kept.
+        let named = model.camera.sources();
+        let riding = file.on_stand.as_deref().map(sources_of).unwrap_or_default();
+        model.camera.riding = riding.into_iter().filter(|source| named.contains(source)).collect();
         let form = &mut model.keeping.form;
         for (field, kept) in
             [(&mut form.into, &file.records), (&mut form.by, &file.kept_by), (&mut form.key, &file.key_file)]
@@ -89,6 +94,8 @@ impl Kept {
         let said = |text: &str| Some(text.trim().to_owned()).filter(|t| !t.is_empty());
         // Short numbers: the file is for people too.
         let short = |v: f32| (f64::from(v) * 100.0).round() / 100.0;
+        let camera = &model.camera;
+        let riding: Vec<String> = camera.sources().into_iter().filter(|s| camera.riding.contains(s)).collect();
         let mut file = PanelFile {
             look: Some(
                 match settings.look {
@@ -105,6 +112,7 @@ impl Kept {
             bar_mm: settings.bar_measured.then(|| short(settings.bar_mm)),
             window: window.map(|size| size.map(short)).or(self.file.window),
             cameras: said(&model.camera.source),
+            on_stand: said(&riding.join("; ")),
             records: said(&model.keeping.form.into),
             kept_by: said(&model.keeping.form.by),
             key_file: said(&model.keeping.form.key),
@@ -126,7 +134,8 @@ impl Kept {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::panel::model::Command;
+    use crate::panel::model::{CameraChoice, Command};
+    use crate::session::live::Mount;
 
     #[test]
     fn what_was_chosen_is_there_at_the_next_start() {
@@ -138,6 +147,10 @@ mod tests {
         let chosen = Settings { look: Look::Dark, lengths: Lengths::Inches, text_scale: 1.35, ..Settings::default() };
         model.apply(Command::Set(chosen));
         model.keeping.form.by = "A. Person".into();
+        let camera = CameraChoice { source: "camera 0; camera 1".into(), ..CameraChoice::default() };
+        model.apply(Command::Camera(camera.clone()));
+        model.camera.set_mount("camera 1", Mount::OnStand);
+        model.camera.set_mount("camera 7", Mount::OnStand);
         kept.keep(&model, Some([1024.0, 700.0]));
         assert!(kept.problem.is_none());
         let next = Kept::read(Some(path.clone()));
@@ -145,6 +158,9 @@ mod tests {
         let mut model = Model::default();
         next.fill(&mut model);
         assert_eq!(model.keeping.form.by, "A. Person");
+        // One mount each, and none of a camera that is not named.
+        assert_eq!(model.camera.all_mounts(), [Mount::Apart, Mount::OnStand]);
+        assert_eq!(model.camera.riding.len(), 1);
 
         // A file that somebody spoilt is said to be, and is not written over.
         std::fs::write(&path, "format = \"plumbsight/panel/1\"\nlook = 3\n").unwrap();

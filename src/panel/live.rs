@@ -1,7 +1,7 @@
 //! Live reading beside the window: a thread that surveys the job, takes a camera's pictures and reads each; the newest view wins, nothing piles up.
 
 use crate::body::Kit;
-use crate::capture::address::SourceAddress;
+use crate::capture::address::{SourceAddress, shown};
 use crate::capture::feed::{Feed, FeedOptions, FeedState, FeedStatus};
 use crate::capture::formats::CameraWish;
 use crate::capture::replay::Pace;
@@ -15,7 +15,6 @@ use crate::session::live::{
     Base, CameraSetup, Happening, Live, Motion, Mount, NoCamera, Reading, Role, STALE_AFTER, StandReading,
 };
 use crate::session::{Failure, Progress, station_part};
-use crate::tags::DetectOptions;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -43,10 +42,10 @@ pub struct LiveWish {
     pub sources: Vec<String>,
     /// The lens profile of each (index into the job's), in their order; for those beyond the job's only one.
     pub lenses: Vec<usize>,
+    /// How each is mounted, in their order; those beyond stand on tripods.
+    pub mounts: Vec<Mount>,
     /// A folder's pictures are played again instead of waited for.
     pub replay: bool,
-    /// How the camera is mounted.
-    pub mount: Mount,
     /// Also watch that nothing moves.
     pub hold: bool,
 }
@@ -56,6 +55,11 @@ impl LiveWish {
     fn lens(&self, camera: usize) -> (usize, Option<&LensProfile>) {
         let lens = self.lenses.get(camera).copied().unwrap_or(0);
         (lens, self.job.lenses.get(lens))
+    }
+
+    /// A camera as the session takes it.
+    fn setup(&self, camera: usize) -> CameraSetup {
+        CameraSetup::of(&self.job, self.lens(camera).0, self.mounts.get(camera).copied().unwrap_or(Mount::Apart))
     }
 }
 
@@ -75,9 +79,9 @@ pub struct LiveBody {
 /// A camera and its newest picture.
 #[derive(Clone, Debug)]
 pub struct CameraView {
-    /// The source as the user wrote it.
+    /// The source as the user wrote it, but for a password.
     pub source: String,
-    /// How it is, in words.
+    /// How it is, in words, its name among them.
     pub words: String,
     /// The picture with its tags.
     pub seen: Option<Arc<Seen>>,
@@ -204,22 +208,14 @@ fn read(wish: &LiveWish, stop: &AtomicBool, tell: &(dyn Fn(LiveState) + Sync)) -
     let pace = wish.replay.then_some(Pace::Timed(REPLAY_HZ));
     let mut addresses = Vec::new();
     for source in &wish.sources {
-        addresses.push(SourceAddress::parse(source, pace).map_err(|loss| loss.to_string())?);
+        addresses.push(SourceAddress::parse(source, pace).map_err(|loss| format!("{}: {loss}", shown(source)))?);
     }
     tell(LiveState::Preparing(None));
     let base = Base::of_job(&wish.job, wish.station, &|p| tell(LiveState::Preparing(Some(p)))).map_err(why)?;
     if stop.load(Ordering::Relaxed) {
         return Ok(());
     }
-    let setup = |camera: usize| {
-        let (lens, profile) = wish.lens(camera);
-        let mut detect = DetectOptions::default();
-        if let Some(profile) = profile {
-            detect.tone = profile.tone.clone();
-        }
-        CameraSetup { lens, mount: wish.mount, detect }
-    };
-    let setups: Vec<CameraSetup> = (0..addresses.len()).map(setup).collect();
+    let setups: Vec<CameraSetup> = (0..addresses.len()).map(|camera| wish.setup(camera)).collect();
     let base = Arc::new(base);
     let no_camera = |e: NoCamera| crate::verdict::words::sentence(&e.to_string());
     let mut watch = match wish.hold {
@@ -247,7 +243,7 @@ fn read(wish: &LiveWish, stop: &AtomicBool, tell: &(dyn Fn(LiveState) + Sync)) -
     let mut cameras: Vec<CameraView> = wish
         .sources
         .iter()
-        .map(|source| CameraView { source: source.clone(), words: String::new(), seen: None, live: false })
+        .map(|source| CameraView { source: shown(source), words: String::new(), seen: None, live: false })
         .collect();
     let mut last: Option<(Instant, Duration, LiveView)> = None;
     let mut told: Option<Instant> = None;
@@ -256,7 +252,7 @@ fn read(wish: &LiveWish, stop: &AtomicBool, tell: &(dyn Fn(LiveState) + Sync)) -
         for (k, feed) in feeds.iter().enumerate() {
             let frame = feed.next(wait);
             let status = feed.status();
-            cameras[k].words = camera_words(&status);
+            cameras[k].words = camera_words(&cameras[k].source, &status);
             cameras[k].live = matches!(status.state, FeedState::Live);
             if let Some(frame) = frame {
                 news = true;
@@ -283,7 +279,7 @@ fn read(wish: &LiveWish, stop: &AtomicBool, tell: &(dyn Fn(LiveState) + Sync)) -
             match status.state {
                 FeedState::Lost(loss) => {
                     over += 1;
-                    lost = lost.or(Some(loss.to_string()));
+                    lost = lost.or(Some(format!("{}: {loss}", cameras[k].source)));
                 }
                 FeedState::Ended => over += 1,
                 _ => {}
@@ -381,7 +377,7 @@ fn older(before: &LiveView, stand: Option<&StandReading>) -> LiveView {
 }
 
 /// How the camera is, for people.
-fn camera_words(status: &FeedStatus) -> String {
+fn camera_words(source: &str, status: &FeedStatus) -> String {
     let state = match &status.state {
         FeedState::Starting(d) => format!("being opened for {:.0} s", d.as_secs_f64()),
         FeedState::Live => match status.rate_hz {
@@ -389,10 +385,15 @@ fn camera_words(status: &FeedStatus) -> String {
             None => "open".into(),
         },
         FeedState::Stalled(d) => format!("silent for {:.0} s", d.as_secs_f64()),
+        FeedState::Frozen(d) => format!(
+            "the same picture again and again for {:.0} s: its stream hangs; start its app again, or unplug it and plug it in",
+            d.as_secs_f64()
+        ),
         FeedState::Retrying(loss, n) => format!("lost ({}), tried {n} times again", loss.what),
         FeedState::Lost(loss) => format!("lost: {loss}"),
         FeedState::Ended => "over".into(),
         FeedState::Stopped => "stopped".into(),
     };
-    if status.about.is_empty() { state } else { format!("{}: {state}", status.about) }
+    // Before it was opened only its name is known.
+    format!("{}: {state}", if status.about.is_empty() { source } else { &status.about })
 }

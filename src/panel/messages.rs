@@ -9,7 +9,7 @@ use crate::record::result::ResultFile;
 use crate::record::{Change, Job, OutcomePart, Problem};
 use crate::session::Progress;
 use crate::session::live::Mount;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -56,17 +56,17 @@ pub enum Command {
     Record(RecordCommand),
 }
 
-/// The camera of the live reading, as the user chose it.
+/// The cameras of the live reading, as the user chose them.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CameraChoice {
     /// `camera 0`, `http://...`, or a folder; several with a semicolon between them.
     pub source: String,
     /// The lens profile (index into the job's) chosen for each source as it is written there.
     pub lenses: BTreeMap<String, usize>,
+    /// The sources (as written there) that ride on the stand; all others stand on tripods.
+    pub riding: BTreeSet<String>,
     /// A folder's pictures are played again instead of waited for.
     pub replay: bool,
-    /// How it is mounted.
-    pub mount: Mount,
 }
 
 impl CameraChoice {
@@ -81,15 +81,39 @@ impl CameraChoice {
         self.sources().iter().map(|source| self.lens(source, of)).collect()
     }
 
+    /// How a source is mounted. One that nobody chose a mount for stands on a tripod: a camera there that is taken for one on the stand would call the stand still
+    /// while it is moved.
+    pub fn mount(&self, source: &str) -> Mount {
+        if self.riding.contains(source) { Mount::OnStand } else { Mount::Apart }
+    }
+
+    /// Says how a source is mounted.
+    pub fn set_mount(&mut self, source: &str, mount: Mount) {
+        match mount {
+            Mount::OnStand => self.riding.insert(source.to_owned()),
+            Mount::Apart => self.riding.remove(source),
+        };
+    }
+
+    /// How each source is mounted, in their order.
+    pub fn all_mounts(&self) -> Vec<Mount> {
+        self.sources().iter().map(|source| self.mount(source)).collect()
+    }
+
     /// The sources that are named.
     pub fn sources(&self) -> Vec<String> {
-        self.source.split(';').map(str::trim).filter(|s| !s.is_empty()).map(str::to_owned).collect()
+        sources_of(&self.source)
     }
+}
+
+/// The sources in a text, with a semicolon between them.
+pub fn sources_of(text: &str) -> Vec<String> {
+    text.split(';').map(str::trim).filter(|s| !s.is_empty()).map(str::to_owned).collect()
 }
 
 impl Default for CameraChoice {
     fn default() -> Self {
-        Self { source: "camera 0".into(), lenses: BTreeMap::new(), replay: false, mount: Mount::Apart }
+        Self { source: "camera 0".into(), lenses: BTreeMap::new(), riding: BTreeSet::new(), replay: false }
     }
 }
 

@@ -428,9 +428,8 @@ impl Model {
         self.live = LiveState::Preparing(None);
         self.alarms = (self.alarms(), 0);
         self.holding = hold;
-        let CameraChoice { replay, mount, .. } = self.camera;
-        let sources = self.camera.sources();
-        vec![Task::Live(LiveWish { job, station: self.station, sources, lenses, replay, mount, hold })]
+        let (sources, mounts, replay) = (self.camera.sources(), self.camera.all_mounts(), self.camera.replay);
+        vec![Task::Live(LiveWish { job, station: self.station, sources, lenses, mounts, replay, hold })]
     }
 
     /// Nothing of the last job stays; a running check still ends with its own event.

@@ -89,7 +89,7 @@ fn spoken(drawn: &[(&Curve, usize)], lengths: Lengths) -> String {
         .filter_map(|(curve, k)| {
             let (_, shift) = curve.points.last()?;
             let (value, u) = shift[*k];
-            Some(format!("{} {} {}", label(curve, *k), lengths.signed(value), lengths.within(u)))
+            Some(format!("{} {}", label(curve, *k), lengths.with_u(value, u)))
         })
         .collect();
     format!("Coming to rest: {}", lines.join("; "))

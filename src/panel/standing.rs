@@ -1,6 +1,6 @@
 //! What the placing views show of one station, wherever it comes from: a check of photographs or a live reading.
 
-use crate::panel::figures::{Lengths, degrees};
+use crate::panel::figures::Lengths;
 use crate::record::result::{StationPart, Verdict};
 
 /// One of the six, mm or degrees.
@@ -29,30 +29,27 @@ pub struct Figure {
 impl Figure {
     /// The deviation with its sign and unit.
     pub fn deviation_text(&self, lengths: Lengths) -> String {
-        if self.angle { degrees(self.deviation, self.expanded, true) } else { lengths.signed(self.deviation) }
+        lengths.edge(self.angle).signed(self.deviation, self.expanded)
     }
 
     /// U with its unit.
     pub fn expanded_text(&self, lengths: Lengths) -> String {
-        if self.angle {
-            format!("±{}", degrees(self.expanded, self.expanded, false))
-        } else {
-            lengths.within(self.expanded)
-        }
+        lengths.edge(self.angle).expanded(self.expanded)
     }
 
     /// The tolerance with its unit.
     pub fn tolerance_text(&self, lengths: Lengths) -> String {
-        match self.tolerance {
-            None => "not asked".into(),
-            Some(t) if self.angle => format!("±{}", degrees(t, self.expanded, false)),
-            Some(t) => lengths.within(t),
-        }
+        self.tolerance.map_or_else(|| "not asked".into(), |t| lengths.edge(self.angle).within(t))
     }
 
-    /// What was required or measured, with its unit.
-    pub fn plain_text(&self, value: f64, lengths: Lengths) -> String {
-        if self.angle { degrees(value, self.expanded, false) } else { lengths.plain(value) }
+    /// What was required, with its unit.
+    pub fn required_text(&self, lengths: Lengths) -> String {
+        lengths.edge(self.angle).asked(self.required)
+    }
+
+    /// What was measured, with its unit.
+    pub fn measured_text(&self, lengths: Lengths) -> String {
+        lengths.edge(self.angle).measured(self.measured, self.expanded)
     }
 
     /// The whole line for somebody who cannot see it.

@@ -27,8 +27,8 @@ pub fn six_ui(ui: &mut Ui, standing: &Standing, lengths: Lengths, stale: bool) {
                 let name = ui.label(RichText::new(capital(figure.name)).strong());
                 name.on_hover_text(format!(
                     "required {}, measured {}. {}",
-                    figure.plain_text(figure.required, lengths),
-                    figure.plain_text(figure.measured, lengths),
+                    figure.required_text(lengths),
+                    figure.measured_text(lengths),
                     capital(&lengths.sentence(&figure.words))
                 ));
                 number(ui, &figure.deviation_text(lengths), true);

@@ -1,5 +1,6 @@
 //! The hold watch beside the window: one lookout for each camera, their words put together, the log, and how things come to rest.
 
+use crate::capture::address::shown;
 use crate::panel::live::LiveWish;
 use crate::raster::Gray;
 use crate::record::{HoldLog, Problem};
@@ -105,7 +106,8 @@ impl Watch {
         let since_epoch = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).ok().map(|d| d.as_secs());
         let started = since_epoch.filter(|_| !wish.replay);
         let log = HoldLog::open(&wish.job.folder).and_then(|mut log| {
-            log.add(&line_of_start(options, &wish.sources, started))?;
+            let sources: Vec<String> = wish.sources.iter().map(|source| shown(source)).collect();
+            log.add(&line_of_start(options, &sources, started))?;
             Ok(log)
         });
         let n = lookouts.len();

@@ -1,6 +1,6 @@
 //! The placement as a window, to scale in millimetres, with the stand's 95 % ellipse in it: from above and from the side, as a stake-out is drawn.
 
-use crate::panel::figures::{Lengths, degrees};
+use crate::panel::figures::Lengths;
 use crate::panel::stake::{View, Window};
 use crate::panel::standing::Standing;
 use crate::panel::style::{self, Palette};
@@ -105,7 +105,8 @@ fn furniture(painter: &egui::Painter, rect: Rect, window: &Window, scale: f32, l
         View::Side => -window.lean_deg,
     };
     let u = window.lean_expanded_deg;
-    let deviation = format!("{} ±{}", degrees(deviation, u, true), degrees(u, u, false));
+    let edge = lengths.edge(true);
+    let deviation = format!("{} {}", edge.signed(deviation, u), edge.expanded(u));
     let bar = window.scale_bar_mm(lengths.unit_mm());
     let end = inner.right_bottom() - Vec2::new(2.0, 2.0);
     let start = end - Vec2::new(bar as f32 * scale, 0.0);

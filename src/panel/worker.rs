@@ -4,7 +4,7 @@
 //! [`Worker`] is dropped; a running check is given up then.
 
 use crate::index::{Hit, Index, Query};
-use crate::panel::keeping::{Form, FoundRecord, Lines, RecordEvent, RecordTask, recheck_lines};
+use crate::panel::keeping::{Form, FoundRecord, FoundRecords, Lines, RecordEvent, RecordTask, recheck_lines};
 use crate::panel::live::LiveRun;
 use crate::panel::model::{Event, Opened, Task};
 use crate::panel::seen::see;
@@ -221,8 +221,8 @@ fn keep_record(folder: &Path, form: &Form) -> Result<PathBuf, session::Failure> 
     Ok(keep(folder, Path::new(form.into.trim()), &options, &|_| {})?.folder)
 }
 
-/// The newest revision of each record below a folder, newest first, and how many folders of records cannot be read.
-fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
+/// The newest revision of each record below a folder.
+fn find_records(root: &Path) -> Result<FoundRecords, String> {
     let why = |problem: Problem| problem.to_string();
     let index = Index::open(root, false).map_err(why)?;
     let hits = index.search(&Query::default()).map_err(why)?.hits;
@@ -231,9 +231,15 @@ fn find_records(root: &Path) -> Result<(Vec<FoundRecord>, usize), String> {
         let mut found = FoundRecord::of(index.path_of(hit), hit.record.as_ref()?);
         found.damage.clone_from(&hit.damage);
         found.doubted_by.clone_from(&hit.doubted_by);
+        found.noticed = index.notices.iter().filter(|n| n.about == hit.folder).map(|n| n.text.clone()).collect();
         Some(found)
     };
-    Ok((hits.iter().filter(|hit| hit.state != "gone").filter_map(of).collect(), unread))
+    // What is about a record that is shown stands beside it.
+    let shown = |about: &str| hits.iter().any(|hit| hit.folder == about && hit.state != "gone" && hit.record.is_some());
+    let notices =
+        index.notices.iter().filter(|n| !shown(&n.about)).map(|n| format!("{}: {}", n.about, n.text)).collect();
+    let records = hits.iter().filter(|hit| hit.state != "gone").filter_map(of).collect();
+    Ok(FoundRecords { records, unread, notices })
 }
 
 /// The report of a record as PDF, in the folder beside it; a line says where.

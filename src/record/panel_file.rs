@@ -1,4 +1,5 @@
-//! `panel.toml`: what the panel keeps from one start to the next. No number of a measurement depends on it.
+//! `panel.toml`: what the panel keeps from one start to the next. No number of a measurement depends on it: cameras and how they are mounted are only offered, and shown, before a
+//! reading begins.
 
 use crate::record::document::Document;
 use crate::record::problem::Problem;
@@ -32,6 +33,8 @@ pub struct PanelFile {
     pub last_job: Option<String>,
     /// The cameras of the live reading.
     pub cameras: Option<String>,
+    /// Those of them that ride on the stand.
+    pub on_stand: Option<String>,
     /// The folder of all records.
     pub records: Option<String>,
     /// Who keeps them.
@@ -53,6 +56,7 @@ impl Default for PanelFile {
             window: None,
             last_job: None,
             cameras: None,
+            on_stand: None,
             records: None,
             kept_by: None,
             key_file: None,

@@ -32,6 +32,16 @@ impl Verdict {
         format!("{said}{}{then}", self.words())
     }
 
+    /// The state whose mark stands before those words: none where the record is not as it was recorded, not proven where "in tolerance" held only when measured. An alarm
+    /// says nothing against what was out of tolerance before it.
+    pub fn mark_as_kept(self, doubted: bool, moved: bool) -> Verdict {
+        match (doubted, moved, self) {
+            (true, ..) => Verdict::NotMeasured,
+            (false, true, Verdict::In) => Verdict::NotProven,
+            _ => self,
+        }
+    }
+
     /// What a list of moves that is empty means: something else where nothing is proven.
     pub fn nothing_to_move(self) -> &'static str {
         match self {

@@ -50,6 +50,37 @@ pub struct Edge {
     unit: &'static str,
 }
 
+impl Edge {
+    /// What a person asked for, as it was written.
+    pub fn asked(self, value: f64) -> String {
+        format!("{}{}", (self.asked)((self.factor)(value)), self.unit)
+    }
+
+    /// What a person allowed, with ±.
+    pub fn within(self, limit: f64) -> String {
+        format!("±{}", self.asked(limit))
+    }
+
+    /// What was measured, as far as its expanded uncertainty goes.
+    pub fn measured(self, value: f64, expanded: f64) -> String {
+        format!("{}{}", self.last(expanded).plain((self.factor)(value)), self.unit)
+    }
+
+    /// The same with its sign.
+    pub fn signed(self, value: f64, expanded: f64) -> String {
+        format!("{}{}", self.last(expanded).signed((self.factor)(value)), self.unit)
+    }
+
+    /// An expanded uncertainty, with ±: two digits, rounded up.
+    pub fn expanded(self, expanded: f64) -> String {
+        format!("±{}{}", self.last(expanded).up((self.factor)(expanded)), self.unit)
+    }
+
+    fn last(self, expanded: f64) -> LastDigit {
+        LastDigit::of((self.factor)(expanded))
+    }
+}
+
 /// The numbers of one of the six as they are written: what was asked as it was written, U with two digits and rounded up, what was measured as far as U goes.
 pub struct SixLine {
     /// With its unit, as all of them.
@@ -67,15 +98,12 @@ pub struct SixLine {
 impl SixLine {
     /// Of one deviation.
     pub fn of(d: &DeviationPart, edge: Edge) -> Self {
-        let Edge { factor, asked, unit } = edge;
-        let u = factor(d.expanded);
-        let last = LastDigit::of(u);
         Self {
-            required: format!("{}{unit}", asked(factor(d.required))),
-            measured: format!("{}{unit}", last.plain(factor(d.measured))),
-            deviation: format!("{}{unit}", last.signed(factor(d.deviation))),
-            expanded: format!("±{}{unit}", last.up(u)),
-            tolerance: d.tolerance.map(|t| format!("±{}{unit}", asked(factor(t)))),
+            required: edge.asked(d.required),
+            measured: edge.measured(d.measured, d.expanded),
+            deviation: edge.signed(d.deviation, d.expanded),
+            expanded: edge.expanded(d.expanded),
+            tolerance: d.tolerance.map(|t| edge.within(t)),
         }
     }
 }

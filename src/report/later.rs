@@ -5,7 +5,7 @@ use crate::limits::LARGEST_WRITTEN_BYTES;
 use crate::record::keep::manifest::{MANIFEST, read_manifest, sha256_hex};
 use crate::record::keep::{RECORD_FILE, RecordFile, record_of};
 use crate::report::evidence::{Evidence, Kept};
-use crate::session::keep::signature_of;
+use crate::session::keep::{corrects_another_car, signature_of};
 use rayon::prelude::*;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -14,11 +14,13 @@ use std::path::{Path, PathBuf};
 pub const MOST_BESIDE: usize = 10_000;
 
 impl Evidence {
-    /// The same with what the records beside `folder` say of it: that they correct it. A correction is kept beside what it corrects.
+    /// The same with what the records beside `folder` say of it: that they correct it, or are of another car than it although it corrects them. A correction is kept beside
+    /// what it corrects.
     #[must_use]
     pub fn with_later(mut self, folder: &Path) -> Self {
         if let Kept::Record { manifest_sha256, .. } = &self.kept {
-            self.later = beside(folder, manifest_sha256);
+            self.later = beside(folder, manifest_sha256, self.record.as_ref().and_then(|r| r.vin.as_deref()));
+            self.later.extend(self.record.as_ref().and_then(|record| corrects_another_car(folder, record)));
         }
         self
     }
@@ -37,7 +39,7 @@ impl Correction {
     }
 }
 
-fn beside(folder: &Path, manifest_sha256: &str) -> Vec<String> {
+fn beside(folder: &Path, manifest_sha256: &str, vin: Option<&str>) -> Vec<String> {
     let Some(folder) = folder.canonicalize().ok() else { return Vec::new() };
     let Some(Ok(entries)) = folder.parent().map(std::fs::read_dir) else {
         return vec!["The folder around this record cannot be read: a later correction of it may lie there.".into()];
@@ -64,6 +66,13 @@ fn beside(folder: &Path, manifest_sha256: &str) -> Vec<String> {
                 "CORRECTED LATER by {} ({reason}): that record stands for this one, whose verdict no longer counts.{doubt}",
                 newest.name()
             ));
+            if let (Some(own), Some(other)) = (vin, record.vin.as_deref())
+                && !own.eq_ignore_ascii_case(other)
+            {
+                out.push(format!(
+                    "THAT CORRECTION IS OF ANOTHER CAR: VIN {other} there, {own} here. Unless the number was mistyped, the wrong record was corrected: ask who made it before you rely on either."
+                ));
+            }
         }
         None => out.extend(found.first().map(|c| {
             format!(

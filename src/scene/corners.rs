@@ -51,7 +51,7 @@ impl Bay {
         let photo = |(k, camera)| {
             let tags = self.layout.tags.iter().filter_map(|tag| {
                 let corners = viewer.corners(camera, tag)?;
-                Some(TagView { id: tag.id, corners, cov: corner_cov(&self.options.noise, &corners) })
+                Some(TagView::new(tag.id, corners, corner_cov(&self.options.noise, &corners)))
             });
             Photo { name: photo_name(k), lens: 0, station: 0, position: 0, hold: None, tags: tags.collect() }
         };

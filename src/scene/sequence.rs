@@ -26,7 +26,7 @@ impl Bay {
         let viewer = Viewer::new(&self.lens, &self.solids);
         let view = |tag| {
             let corners = viewer.corners(camera_from_world, tag)?;
-            Some(TagView { id: tag.id, corners, cov: corner_cov(&self.options.noise, &corners) })
+            Some(TagView::new(tag.id, corners, corner_cov(&self.options.noise, &corners)))
         };
         self.layout.tags.iter().filter_map(view).collect()
     }

@@ -6,7 +6,7 @@ use crate::record::keep::manifest::{Damage, MANIFEST, SIGNATURE, sha256_hex, ver
 use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, public_key_text};
 use crate::record::keep::{
     CorrectsPart, JOB_FOLDER, KitPart, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE,
-    Staging, contradictions, read_record, record_name,
+    Staging, contradictions, of_another_car, read_record, record_name,
 };
 use crate::record::result::DeviationPart;
 use crate::record::{
@@ -219,6 +219,8 @@ pub struct Recheck {
     pub damage: Vec<Damage>,
     /// What it says otherwise than its own result.
     pub contradictions: Vec<String>,
+    /// What should be known of it and says nothing against it: that it stands for a record of another car.
+    pub noticed: Vec<String>,
     /// Its signature.
     pub signature: SignatureState,
     /// The measurement compared; `None` where it was not repeated.
@@ -281,7 +283,25 @@ pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Wat
         }
         Some(Err(failure)) => return Err(failure),
     };
-    Ok(Recheck { record, damage, contradictions, signature, repeated, unrepeatable })
+    let noticed = record.as_ref().and_then(|record| corrects_another_car(folder, record)).into_iter().collect();
+    Ok(Recheck { record, damage, contradictions, noticed, signature, repeated, unrepeatable })
+}
+
+/// What is to be said of a correction of a record of another car, as far as that very record lies beside it.
+pub fn corrects_another_car(folder: &Path, record: &RecordFile) -> Option<String> {
+    let corrects = record.corrects.as_ref()?;
+    let name = Path::new(&corrects.record);
+    // What a record says of others leads nowhere else.
+    if name.file_name() != Some(name.as_os_str()) {
+        return None;
+    }
+    let before = folder.canonicalize().ok()?.with_file_name(name);
+    let manifest = read_file(&before.join(MANIFEST), LARGEST_WRITTEN_BYTES).ok()?;
+    if sha256_hex(&manifest) != corrects.manifest_sha256 {
+        return None;
+    }
+    let its_vin = read_record(&before).ok()?.vin;
+    of_another_car(record.vin.as_deref(), &corrects.record, its_vin.as_deref())
 }
 
 /// The signature of a record, against the public key given or else the one in the record; and, where it is good, which key made it: the sum of that key's text.

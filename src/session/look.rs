@@ -13,7 +13,8 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 /// What was seen in the photographs of a job.
 #[derive(Clone, Debug)]
 pub struct Look {
-    /// The photographs that could be read, in the order in which they were taken where all say when, else in the job's. Tests for what moved take it as the order in time.
+    /// The photographs that could be read, in the order in which they were taken where one camera took them all and says when, else in the job's. Tests for what moved take it as the
+    /// order in time.
     pub photos: Vec<Photo>,
     /// The others: index into the job's photographs, and why.
     pub refused: Vec<(usize, String)>,
@@ -61,9 +62,9 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
             ),
         }),
     }
-    // When those that count were taken.
-    let mut taken = Vec::new();
-    for (k, Seen { photo: seen, note, taken: when }) in seen.into_iter().enumerate() {
+    // Of those that count, which camera and when.
+    let mut shots = Vec::new();
+    for (k, Seen { photo: seen, note, shot }) in seen.into_iter().enumerate() {
         let about = job.photos[k].name.clone();
         if let Some(note) = note {
             look.notices.push(Notice { about: about.clone(), text: format!("Note: {note}.") });
@@ -80,7 +81,7 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
                 }
                 None => {
                     look.photos.push(photo);
-                    taken.push(when);
+                    shots.push(shot);
                 }
             },
             Err(reason) => {
@@ -89,13 +90,62 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
             }
         }
     }
-    // The cameras' clocks tell to the second: within one the job's order stays.
-    if let Some(taken) = taken.into_iter().collect::<Option<Vec<String>>>() {
-        let mut both: Vec<(String, Photo)> = taken.into_iter().zip(look.photos).collect();
-        both.sort_by(|(a, _), (b, _)| a.cmp(b));
-        look.photos = both.into_iter().map(|(_, photo)| photo).collect();
-    }
+    let names: Vec<&str> = look.photos.iter().map(|p| p.name.as_str()).collect();
+    let (order, said) = in_time(&shots, &names);
+    look.notices.extend(said.map(|text| Notice { about: "photographs".into(), text }));
+    let mut both: Vec<(usize, Photo)> = order.into_iter().zip(look.photos).collect();
+    both.sort_by_key(|(place, _)| *place);
+    look.photos = both.into_iter().map(|(_, photo)| photo).collect();
     look
+}
+
+/// Which camera took a photograph, and when by its clock.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Shot {
+    /// Index of its lens in the job.
+    lens: usize,
+    /// Maker and model, where the camera writes them.
+    camera: Option<String>,
+    /// Texts that sort like the times.
+    taken: Option<String>,
+}
+
+/// The place of each photograph in the order in time, and what is to be said of that. They come in the job's order (roll positions, stations, names).
+///
+/// The clock of one camera puts its photographs in order (to the second: within one the job's order stays). Clocks of two cameras need not agree, and by them a body that was moved once might seem to go to and
+/// fro: then the job's order stays.
+fn in_time(shots: &[Shot], names: &[&str]) -> (Vec<usize>, Option<String>) {
+    let as_listed: Vec<usize> = (0..shots.len()).collect();
+    let mut cameras = shots.iter().filter_map(|shot| shot.camera.as_ref());
+    let first = cameras.next();
+    let several = shots.iter().any(|shot| shot.lens != shots[0].lens) || cameras.any(|camera| Some(camera) != first);
+    if several && shots.iter().any(|shot| shot.taken.is_some()) {
+        let said = "several cameras took them, whose clocks need not agree: they are taken to be in the order of roll positions, stations and names. If anything may have moved between photographs, name the \
+                    files in the order in which they were taken, those of all cameras together.";
+        return (as_listed, Some(said.into()));
+    }
+    if several || shots.iter().any(|shot| shot.taken.is_none()) {
+        return (as_listed, None);
+    }
+    let mut by_time = as_listed.clone();
+    by_time.sort_by(|a, b| shots[*a].taken.cmp(&shots[*b].taken));
+    let mut places = vec![0; shots.len()];
+    for (place, k) in by_time.iter().enumerate() {
+        places[*k] = place;
+    }
+    let back = (1..shots.len()).find(|k| places[*k] < places[k - 1]);
+    let said = back.map(|k| {
+        let when = |k: usize| shots[k].taken.as_deref().unwrap_or_default();
+        format!(
+            "their times are in another order than their names: {} was taken at {}, and {} before it, at {}. The times count. If the camera's clock was set in between, or two cameras of one kind were at work, name \
+             the files in the order in which they were taken and take the times out.",
+            names[k - 1],
+            when(k - 1),
+            names[k],
+            when(k)
+        )
+    });
+    (places, said)
 }
 
 /// One photograph, looked at.
@@ -104,13 +154,13 @@ struct Seen {
     photo: Result<Photo, String>,
     /// What should be known of it.
     note: Option<String>,
-    /// When it was taken, where its camera says: texts that sort like the times.
-    taken: Option<String>,
+    /// Which camera took it, and when.
+    shot: Shot,
 }
 
 impl Seen {
     fn refused(why: String) -> Self {
-        Seen { photo: Err(why), note: None, taken: None }
+        Seen { photo: Err(why), note: None, shot: Shot::default() }
     }
 }
 
@@ -133,8 +183,12 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> See
     note_exif(&mut picture);
     let picture = picture;
     let note = picture.note.clone();
-    let taken = picture.exif.facts().and_then(|f| f.taken.clone());
-    let refused = |why: String| Seen { photo: Err(why), note: note.clone(), taken: None };
+    let facts = picture.exif.facts();
+    let camera =
+        facts.map(|f| [&f.identity.make, &f.identity.model].map(|t| t.as_deref().unwrap_or_default()).join(" "));
+    let shot =
+        Shot { lens: photo.lens, camera: camera.filter(|c| c.len() > 1), taken: facts.and_then(|f| f.taken.clone()) };
+    let refused = |why: String| Seen { photo: Err(why), note: note.clone(), shot: Shot::default() };
     if profile.identity != CameraIdentity::default()
         && picture.exif.facts().is_none_or(|f| f.identity == CameraIdentity::default())
     {
@@ -170,7 +224,7 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> See
         );
         return refused(reason);
     }
-    let tags = found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
+    let tags = found.into_iter().map(TagView::from).collect();
     let photo = Photo {
         name: photo.name.clone(),
         lens: photo.lens,
@@ -179,7 +233,7 @@ fn look_at(photo: &JobPhoto, profile: &LensProfile, silent: &AtomicUsize) -> See
         hold: None,
         tags,
     };
-    Seen { photo: Ok(photo), note, taken }
+    Seen { photo: Ok(photo), note, shot }
 }
 
 /// Why a photograph was not taken with the profile's camera, lens and zoom, with both values; `None` where nothing contradicts.
@@ -213,4 +267,43 @@ fn note_exif(picture: &mut Picture) {
         (Some(a), Some(b)) => Some(format!("{a}; {b}")),
         (a, b) => a.or(b),
     };
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shot(lens: usize, model: &str, taken: &str) -> Shot {
+        Shot {
+            lens,
+            camera: (!model.is_empty()).then(|| model.into()),
+            taken: (!taken.is_empty()).then(|| format!("2026-11-25 {taken}")),
+        }
+    }
+
+    #[test]
+    fn one_clock_orders_and_two_do_not() {
+        let names = ["p1", "p2", "p3"];
+        let order = |shots: [Shot; 3]| in_time(&shots, &names);
+        let in_names = [shot(0, "a", "15:04:05"), shot(0, "a", "15:04:05"), shot(0, "a", "15:04:07")];
+        assert_eq!(order(in_names), (vec![0, 1, 2], None));
+        let (places, said) = order([shot(0, "a", "15:04:06"), shot(0, "a", "15:04:07"), shot(0, "a", "15:04:05")]);
+        assert_eq!(places, [1, 2, 0]);
+        let said = said.unwrap();
+        assert!(said.contains("p2 was taken at 2026-11-25 15:04:07") && said.contains("p3 before it"), "{said}");
+        // One says nothing of its time.
+        assert_eq!(
+            order([shot(0, "a", "15:04:06"), shot(0, "a", ""), shot(0, "a", "15:04:05")]),
+            (vec![0, 1, 2], None)
+        );
+        // One says nothing at all: it is no other camera.
+        assert_eq!(order([shot(0, "a", "15:04:06"), shot(0, "", ""), shot(0, "a", "15:04:05")]), (vec![0, 1, 2], None));
+        // Two cameras, by lens or by what they write: an hour between their clocks must not shuffle what was taken in turn.
+        for other in [shot(1, "a", "14:04:06"), shot(0, "b", "14:04:06")] {
+            let (places, said) = order([shot(0, "a", "15:04:05"), other, shot(0, "a", "15:04:07")]);
+            assert_eq!(places, [0, 1, 2]);
+            assert!(said.unwrap().contains("clocks need not agree"));
+        }
+        assert_eq!(in_time(&[], &[]), (vec![], None));
+    }
 }

@@ -134,11 +134,7 @@ mod tests {
     /// Of squares with independent coordinates the expectation for another square is the same again, at any turn, scaled with its side.
     #[test]
     fn squares_give_squares_of_any_turn_and_size() {
-        let view = |side: f64| TagView {
-            id: 1,
-            corners: square(side, 0.3),
-            cov: SMatrix::identity() * (0.0025 * 60.0 / side),
-        };
+        let view = |side: f64| TagView::new(1, square(side, 0.3), SMatrix::identity() * (0.0025 * 60.0 / side));
         let earlier: Vec<TagView> = (0..20).map(|k| view(40.0 + 4.0 * k as f64)).collect();
         let expected = ExpectedCorners::new(earlier.iter(), 0.1, 2.0);
         for (side, turn) in [(60.0, 0.3), (60.0, 1.1), (45.0, -2.0), (200.0, 0.7)] {

@@ -20,6 +20,7 @@ mod problem;
 mod redraw;
 mod roll;
 mod rows;
+mod shared;
 mod unknowns;
 
 pub use adjust::{adjust, adjust_watched};
@@ -40,6 +41,8 @@ pub use roll::{
 use crate::body::Kit;
 use crate::camera::{Lens, N_LENS};
 use crate::frames::{Body, Camera, Pose, World};
+use crate::tags::Detection;
+use crate::tags::margin::Beyond;
 use nalgebra::{DMatrix, SMatrix, Vector2};
 use thiserror::Error;
 
@@ -52,6 +55,21 @@ pub struct TagView {
     pub corners: [Vector2<f64>; 4],
     /// Covariance of (x0, y0, x1, y1, ...), px².
     pub cov: SMatrix<f64, 8, 8>,
+    /// What may be beyond the tag's white margin, by side: an error that is the same in all views of the tag and alike for all tags. `cov` holds it as for one view alone.
+    pub beyond: Beyond,
+}
+
+impl TagView {
+    /// A view that shares no error with others.
+    pub fn new(id: u16, corners: [Vector2<f64>; 4], cov: SMatrix<f64, 8, 8>) -> Self {
+        Self { id, corners, cov, beyond: Beyond::zeros() }
+    }
+}
+
+impl From<Detection> for TagView {
+    fn from(d: Detection) -> Self {
+        Self { id: d.id, corners: d.corners, cov: d.cov, beyond: d.beyond }
+    }
 }
 
 /// One photograph, reduced to the tags seen in it.

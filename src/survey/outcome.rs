@@ -57,7 +57,11 @@ impl Run<'_> {
         let at =
             Solution { problem, state: &self.state, weights: &weights, extent: &self.extent, covariance: &covariance };
         let integrity::Report { tested: mut tests_of_faults, hidden, spread } = integrity::report(&at, &self.named);
+        let shared = covariance.by_shared(problem, &weights, &self.extent);
         covariance.widen_corners(spread);
+        if let Some(changes) = shared {
+            covariance.add_to_corners(&changes);
+        }
         tests_of_faults.splice(0..0, found);
         watch(Stage::FaultTests);
         let margins = self.mirror_margins(board, &weights);

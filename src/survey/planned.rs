@@ -125,7 +125,7 @@ impl Planner<'_> {
                 instance: self.survey.instances[tag.body],
                 body: self.survey.bodies[tag.body].body,
                 tag: tag.tag,
-                seen: TagView { id: tag.id, corners: [Vector2::zeros(); 4], cov: *cov },
+                seen: TagView::new(tag.id, [Vector2::zeros(); 4], *cov),
                 axes: SMatrix::identity(),
                 variances: SVector::repeat(1.0),
             };

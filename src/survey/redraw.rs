@@ -1,6 +1,6 @@
 //! The survey with its observations drawn anew: what Monte Carlo (JCGM 101:2008, clause 5) asks for, with the adjustment itself as the model.
 //!
-//! Every corner and every value known beforehand (print sizes, lens profile, places of tags, ties of a rolled car) gets an error from the
+//! Every corner (with what all corners share) and every value known beforehand (print sizes, lens profile, places of tags, ties of a rolled car) gets an error from the
 //! distribution that is stated for it, about the value that was observed, and the adjustment is solved again to its minimum: by Gauss-Newton steps with the
 //! exact gradient at every step and the normal matrix of the one solution. The first of them, from the solution, is the first-order answer to the same
 //! errors, so that each draw comes with what a linear calculation makes of it.
@@ -9,6 +9,7 @@ use super::bundle::{Damped, Normal, linearise};
 use super::problem::Problem;
 use super::roll::wheel_steps;
 use super::rows::{MeasuredBlock, Weights, measured_blocks};
+use super::shared::Shared;
 use super::unknowns::{State, Step, moved};
 use super::{Survey, SurveyError, SurveyInput};
 use nalgebra::{DMatrix, DVector, SVector, Vector6};
@@ -24,6 +25,7 @@ pub struct Redraw<'a> {
     survey: &'a Survey,
     problem: Problem<'a>,
     weights: Weights,
+    shared: Option<Shared>,
     normal: Normal,
     measured: Vec<(MeasuredBlock, DMatrix<f64>)>,
     /// By photograph of the input.
@@ -79,7 +81,8 @@ impl Survey {
         for (k, photo) in self.extent.photos.iter().enumerate() {
             block_of[*photo] = k;
         }
-        Ok(Redraw { survey: self, problem, weights, normal, measured, block_of })
+        let shared = Shared::new(&problem, &weights, &self.extent);
+        Ok(Redraw { survey: self, problem, weights, shared, normal, measured, block_of })
     }
 }
 
@@ -102,7 +105,7 @@ impl Redrawing<'_> {
         let Redraw { survey, problem, weights, .. } = self.of;
         let (layout, extent) = (&survey.covariance.layout, &survey.extent);
         let wider = survey.spread.sqrt();
-        let errors = Errors {
+        let mut errors = Errors {
             corners: extent.views.iter().map(|_| SVector::from_fn(|_, _| wider * normal())).collect(),
             measured: self
                 .of
@@ -111,6 +114,9 @@ impl Redrawing<'_> {
                 .map(|(_, spread)| spread * DVector::from_fn(spread.nrows(), |_, _| normal()))
                 .collect(),
         };
+        if let Some(shared) = &self.of.shared {
+            errors.corners.iter_mut().zip(shared.draw(normal)).for_each(|(own, shared)| *own += shared);
+        }
         let at_best: Vec<&MeasuredBlock> = self.of.measured.iter().map(|(block, _)| block).collect();
         // At the solution the gradient of what was observed is zero: what is left is the draw's.
         let (columns, photos) = self.pull(&self.of.normal, &at_best, &errors);

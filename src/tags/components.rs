@@ -35,7 +35,8 @@ impl Component {
     }
 
     /// Whether its rows are broken often enough for something bright inside, as a tag has. A row crosses a tag's border twice, but for the outermost eighths
-    /// once: seven times in four rows. Five leave room for gaps in the border and for what grew onto the tag; dark spots mostly have four.
+    /// once: seven times in four rows. Five (common practice, no source) leave room for gaps in the border and for what grew onto
+    /// the tag; dark spots mostly have four.
     pub fn is_broken(&self) -> bool {
         4 * self.runs >= 5 * (self.bounds[3] - self.bounds[1])
     }

@@ -198,11 +198,13 @@ pub(super) fn fit(
     if fit.rms > most_unexplained * fit.contrast {
         return Err(Outcome::Unlike);
     }
+    let beyond = margin::beyond(&fit.corners, &fit.blur);
     Ok(Detection {
         id: reading.id,
         wrong_cells: reading.wrong_cells,
         corners: fit.corners,
-        cov: fit.cov + margin::doubt(&fit.corners, &fit.blur),
+        cov: fit.cov + margin::cov(&beyond),
+        beyond,
         blur_px: fit.blur_px,
         growth_px: fit.growth_px,
         contrast: fit.contrast,

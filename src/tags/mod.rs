@@ -14,7 +14,7 @@ pub mod glance;
 pub mod homography;
 pub mod hull;
 pub mod light;
-mod margin;
+pub mod margin;
 mod motion;
 mod normal;
 pub mod outline;
@@ -25,16 +25,20 @@ mod products;
 pub mod quads;
 pub mod refine;
 mod sights;
+mod solve;
+mod state;
 pub mod threshold;
 mod tied;
 pub mod trace;
 pub mod track;
+mod unexplained;
 mod widest;
 
 pub use detector::Detector;
 
 use crate::camera::Lens;
 use crate::raster::{Gray, ToneCurve};
+use margin::Beyond;
 use nalgebra::{SMatrix, Vector2};
 
 /// One tag found in an image.
@@ -49,6 +53,8 @@ pub struct Detection {
     pub corners: [Vector2<f64>; 4],
     /// Covariance of the eight corner coordinates (x0, y0, x1, y1, ...), px².
     pub cov: SMatrix<f64, 8, 8>,
+    /// What blur may carry in from beyond the white margin, by side; `cov` holds it as for one view alone.
+    pub beyond: Beyond,
     /// Standard deviation of the blur that the tag's edges show, mean over directions, px.
     pub blur_px: f64,
     /// By how much black outgrows white at each of the tag's edges, px; already taken out of the corners.

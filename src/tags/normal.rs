@@ -76,14 +76,14 @@ pub(super) struct Normal {
     pub matrix: SMatrix<f64, N, N>,
     pub right: SVector<f64, N>,
     pub cost: f64,
-    /// Squared remainders in the dark and in the bright half.
-    squares: [Vec<f32>; 2],
+    /// Squared remainders, those in the bright half with their sign turned.
+    squares: Vec<f32>,
 }
 
 /// Unknowns are summed in tiles of this many by this many: what the registers hold.
 const TILE: usize = 3;
 
-/// Tiles along the unknowns, and on and above the diagonal.
+/// Tiles along all unknowns, and on and above the diagonal.
 const TILES: usize = N / TILE;
 const UPPER_TILES: usize = TILES * (TILES + 1) / 2;
 
@@ -91,19 +91,23 @@ const UPPER_TILES: usize = TILES * (TILES + 1) / 2;
 ///
 /// They are kept in single precision, eight parts each: a part sums a few hundred products, whose own rounding is as large.
 pub(super) struct Sums {
+    /// Tiles along the unknowns that are summed.
+    used: usize,
     tiles: [[[Parts; TILE]; TILE]; UPPER_TILES],
     right: [Parts; N],
     cost: Parts,
-    squares: [Vec<f32>; 2],
+    squares: Vec<f32>,
 }
 
 impl Sums {
-    pub fn new() -> Self {
+    /// Sums of this many blocks for the first `unknowns`, a multiple of three; the equations of the others stay empty.
+    pub fn new(unknowns: usize, blocks: usize) -> Self {
         Sums {
+            used: (unknowns / TILE).min(TILES),
             tiles: [[[NOTHING_SUMMED; TILE]; TILE]; UPPER_TILES],
             right: [NOTHING_SUMMED; N],
             cost: NOTHING_SUMMED,
-            squares: [Vec::new(), Vec::new()],
+            squares: Vec::with_capacity(blocks * BLOCK),
         }
     }
 
@@ -117,20 +121,19 @@ impl Sums {
         let one = [1.0f32; BLOCK];
         let Weights { weight, pull, loss, square, bright } = Weights::new(block, prediction, noise);
         products::add(simd, &mut self.cost, &loss, &one);
-        for (square, bright) in square.iter().zip(&bright).take(block.n) {
-            self.squares[usize::from(*bright > 0.5)].push(*square);
-        }
+        let signed = square.iter().zip(&bright).map(|(square, bright)| if *bright > 0.5 { -square } else { *square });
+        self.squares.extend(signed.take(block.n));
         let g = &prediction.gradient;
         let mut weighted = [[0.0f32; BLOCK]; N];
-        for ((row, sum), gradient) in weighted.iter_mut().zip(&mut self.right).zip(g) {
+        for ((row, sum), gradient) in weighted.iter_mut().zip(&mut self.right).zip(g).take(TILE * self.used) {
             for k in 0..BLOCK {
                 row[k] = gradient[k] * weight[k];
             }
             products::add(simd, sum, gradient, &pull);
         }
         let mut tiles = self.tiles.iter_mut();
-        for (a, left) in weighted.as_chunks::<TILE>().0.iter().enumerate() {
-            for (right, tile) in g.as_chunks::<TILE>().0[a..].iter().zip(&mut tiles) {
+        for (a, left) in weighted.as_chunks::<TILE>().0[..self.used].iter().enumerate() {
+            for (right, tile) in g.as_chunks::<TILE>().0[a..self.used].iter().zip(&mut tiles) {
                 products::add_tile(simd, tile, left.each_ref(), right.each_ref());
             }
         }
@@ -139,8 +142,8 @@ impl Sums {
     pub fn normal(self) -> Normal {
         let mut matrix = SMatrix::zeros();
         let mut tiles = self.tiles.iter();
-        for a in 0..TILES {
-            for (b, tile) in (a..TILES).zip(&mut tiles) {
+        for a in 0..self.used {
+            for (b, tile) in (a..self.used).zip(&mut tiles) {
                 for (i, row) in tile.iter().enumerate() {
                     for (j, sum) in row.iter().enumerate() {
                         let (i, j) = (TILE * a + i, TILE * b + j);
@@ -184,7 +187,9 @@ fn limited_mean(squares: &[f32]) -> f64 {
 impl Normal {
     /// Mean square remainder in the dark and in the bright half; also over all.
     pub fn noise(&self, before: &Noise) -> (Noise, f64) {
-        let [dark, bright] = [0, 1].map(|half| (self.squares[half].len() as f64, limited_mean(&self.squares[half])));
+        let (bright, dark): (Vec<f32>, Vec<f32>) = self.squares.iter().partition(|square| square.is_sign_negative());
+        let bright: Vec<f32> = bright.iter().map(|square| -square).collect();
+        let [dark, bright] = [dark, bright].map(|half| (half.len() as f64, limited_mean(&half)));
         let n = dark.0 + bright.0;
         // Part of the noise has gone into the unknowns. Grey values are whole numbers: rounding leaves 1/12.
         let of_noise = |mean: f64| (mean * n / (n - N as f64).max(1.0)).max(1.0 / 12.0);

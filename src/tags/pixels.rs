@@ -122,8 +122,35 @@ impl Placed<'_> {
         self.blocks(&taken.pixels, view, choice.reach as f32)
     }
 
+    /// Two pixels of every white cell beside the border, neighbours along the border and a quarter of a cell from it: a border that is wider than a cell covers them.
+    pub fn beside_border(&self, map: &Matrix3<f64>) -> Vec<(u16, u16)> {
+        let mut pixels = Vec::with_capacity(48);
+        let middle = |k: usize| 0.25 * (k as f64 - 4.5);
+        for (k, side) in (2..=7).flat_map(|k| (0..4).map(move |side| (k, side))) {
+            let near = 0.25 * (3.0 - 0.25);
+            let (column, row, s, t) = match side {
+                0 => (2, k, -near, middle(k)),
+                1 => (7, k, near, middle(k)),
+                2 => (k, 2, middle(k), -near),
+                _ => (k, 7, middle(k), near),
+            };
+            if !self.pattern.white(column, row) {
+                continue;
+            }
+            let p = self.seen(map, s, t);
+            let along =
+                self.seen(map, s + if side < 2 { 0.0 } else { 0.01 }, t + if side < 2 { 0.01 } else { 0.0 }) - p;
+            let step = if along.x.abs() > along.y.abs() { Vector2::new(1.0, 0.0) } else { Vector2::new(0.0, 1.0) };
+            let pair = [p - step / 2.0, p + step / 2.0];
+            if pair.iter().all(|p| self.image.holds(p.x, p.y)) {
+                pixels.extend(pair.map(|p| ((p.x + 0.5) as u16, (p.y + 0.5) as u16)));
+            }
+        }
+        pixels
+    }
+
     /// Sorts pixels into blocks by the number of lines near them.
-    fn blocks(&self, pixels: &[(u16, u16)], view: &View<'_>, reach: f32) -> Vec<Block> {
+    pub fn blocks(&self, pixels: &[(u16, u16)], view: &View<'_>, reach: f32) -> Vec<Block> {
         let mut blocks: Vec<Block> = Vec::with_capacity(pixels.len() / BLOCK + MOST_LINES + 1);
         let mut open = [usize::MAX; MOST_LINES + 1];
         let scale = 1.0 / self.size;
@@ -134,34 +161,22 @@ impl Placed<'_> {
                 x[k] = ((flat.x - self.centre.x) * scale) as f32;
                 y[k] = ((flat.y - self.centre.y) * scale) as f32;
             }
-            let (around, [blur_u, blur_v]) = widest(
+            let near = widest(
                 #[inline(always)]
-                || {
-                    let around = Around::new(&x, &y, view);
-                    let blurs = around.blurs(view);
-                    (around, blurs)
-                },
+                || Near::new(&Around::new(&x, &y, view), view, reach),
             );
             for (k, &(column, row)) in part.iter().enumerate() {
-                let (u, v) = (around.u[k], around.v[k]);
-                if !(around.depth[k] > 0.0 && u.abs() <= reach && v.abs() <= reach) {
+                let (u, v, lines) = (near.u[k], near.v[k], near.lines[k] as usize);
+                if lines == 0 {
                     continue;
                 }
-                let (off_u, off_v) = (off_line(u), off_line(v));
-                let (far_u, far_v) = (REACH * blur_u[k], REACH * blur_v[k]);
-                let lines = lines_for(off_u, far_u).max(lines_for(off_v, far_v));
                 let window = self.pattern.window(u, v, lines);
-                let (mut white, mut kind) = (window.white, lines);
-                if lines == 1 {
-                    // Away from the line across u (or v) both columns (or rows) are the one that the pixel lies in.
-                    if off_u > far_u {
-                        white = window.one_column(u);
-                        kind = 0;
-                    } else if off_v > far_v {
-                        white = window.one_row(v);
-                        kind = 0;
-                    }
-                }
+                // Away from the line across u (or v) both columns (or rows) are the one that the pixel lies in.
+                let (white, kind) = match near.away[k] {
+                    1 => (window.one_column(u), 0),
+                    2 => (window.one_row(v), 0),
+                    _ => (window.white, lines),
+                };
                 let mut index = open[kind];
                 if index == usize::MAX || blocks[index].n == BLOCK {
                     index = blocks.len();
@@ -184,6 +199,43 @@ impl Placed<'_> {
     }
 }
 
+/// What lies near a block's pixels.
+struct Near {
+    u: [f32; BLOCK],
+    v: [f32; BLOCK],
+    /// How many lines across either axis count; 0 where a pixel is beyond what is wanted.
+    lines: [u32; BLOCK],
+    /// Where one line counts across either axis, whether the pixel is away from the one across u (1), or else across v (2).
+    away: [u32; BLOCK],
+}
+
+impl Near {
+    /// `reach`: cells from the middle of the tag.
+    #[inline(always)]
+    fn new(around: &Around, view: &View<'_>, reach: f32) -> Self {
+        let [blur_u, blur_v] = around.blurs(view);
+        let mut near = Near { u: around.u, v: around.v, lines: [0; BLOCK], away: [0; BLOCK] };
+        for k in 0..BLOCK {
+            let (u, v) = (around.u[k], around.v[k]);
+            let (off_u, off_v) = (off_line(u), off_line(v));
+            let (far_u, far_v) = (REACH * blur_u[k], REACH * blur_v[k]);
+            let (across_u, across_v) = (lines_for(off_u, far_u), lines_for(off_v, far_v));
+            let lines = if across_u > across_v { across_u } else { across_v };
+            let wanted = (around.depth[k] > 0.0) & (u.abs() <= reach) & (v.abs() <= reach);
+            near.lines[k] = if wanted { lines } else { 0 };
+            let away = if off_u > far_u {
+                1
+            } else if off_v > far_v {
+                2
+            } else {
+                0
+            };
+            near.away[k] = if lines == 1 { away } else { 0 };
+        }
+        near
+    }
+}
+
 /// The whole number not above a number.
 #[inline(always)]
 fn floor(v: f64) -> i64 {
@@ -200,16 +252,9 @@ fn off_line(coordinate: f32) -> f32 {
 
 /// How many lines across one axis count for a pixel that is `off` from the nearest one where lines count up to `far`, cells.
 #[inline(always)]
-fn lines_for(off: f32, far: f32) -> usize {
-    if far < 1.0 - off {
-        1
-    } else if far < 1.0 + off {
-        2
-    } else if far < 2.0 - off {
-        3
-    } else {
-        MOST_LINES
-    }
+fn lines_for(off: f32, far: f32) -> u32 {
+    // Up to MOST_LINES: the places of the second to the fourth.
+    1 + u32::from(far >= 1.0 - off) + u32::from(far >= 1.0 + off) + u32::from(far >= 2.0 - off)
 }
 
 /// Goes along an edge and over the strip round it.

@@ -26,8 +26,8 @@ use nalgebra::{Matrix2, Matrix3};
 /// Pixels of a block.
 pub(super) const BLOCK: usize = 32;
 
-/// Unknowns: 8 of the plane map, 3 of black, 3 of the step to white, 3 of the blur, 1 of growth.
-pub(super) const N: usize = 18;
+/// Unknowns: 8 of the plane map, 3 of black, 3 of the step to white, 3 of the blur, 1 of growth, 3 of the tone curve.
+pub(super) const N: usize = 21;
 /// First unknown of the plane of light of black.
 pub(super) const BLACK: usize = 8;
 /// First unknown of the plane of light of the step to white.
@@ -36,6 +36,8 @@ pub(super) const STEP: usize = 11;
 pub(super) const BLUR: usize = 14;
 /// The unknown of growth, px as seen.
 pub(super) const GROWTH: usize = 17;
+/// First unknown of how the camera's tone curve differs from the stated one: see [`Bent`].
+pub(super) const TONE: usize = 18;
 
 /// Largest correlation of the blur between the tag's axes; beyond it a tag is seen at more than 80 degrees.
 const MOST_CORRELATION: f32 = 0.98;
@@ -95,15 +97,25 @@ pub(super) struct View<'a> {
     black: [f32; 3],
     step: [f32; 3],
     growth: f32,
+    bent: Bent,
+    /// Whether the curve's unknowns are looked for: their derivatives are left as they are otherwise, and the curve is the stated one.
+    pub curve: bool,
     nodes: Nodes,
     tone: &'a Tone,
 }
 
 impl<'a> View<'a> {
-    /// A view for the unknowns' present values. `map` is the plane map from tag coordinates in half sides (-1 to 1) to places.
+    /// A view for the unknowns' present values. `map` is the plane map from tag coordinates in half sides (-1 to 1) to places; the last are about the
+    /// grey values of black and white.
     ///
     /// Returns `None` where a matrix can't be inverted.
-    pub fn new(p: &[f64; N], map: &Matrix3<f64>, place_per_pixel: &Matrix2<f64>, tone: &'a Tone) -> Option<Self> {
+    pub fn new(
+        p: &[f64; N],
+        map: &Matrix3<f64>,
+        place_per_pixel: &Matrix2<f64>,
+        tone: &'a Tone,
+        [black, white]: [f64; 2],
+    ) -> Option<Self> {
         let inverse = map.try_inverse()?;
         let mut tag_from_place = [0.0; 9];
         for (k, value) in tag_from_place.iter_mut().enumerate() {
@@ -124,6 +136,12 @@ impl<'a> View<'a> {
             black: [f(BLACK), f(BLACK + 1), f(BLACK + 2)],
             step: [f(STEP), f(STEP + 1), f(STEP + 2)],
             growth: f(GROWTH),
+            bent: Bent {
+                dark: black as f32,
+                contrast: ((white - black) as f32).max(1.0),
+                by: [f(TONE), f(TONE + 1), f(TONE + 2)],
+            },
+            curve: true,
             nodes: &[],
             tone,
         };
@@ -163,6 +181,52 @@ impl<'a> View<'a> {
             v,
             pixel: [ux * f[0] + uy * f[2], ux * f[1] + uy * f[3], vx * f[0] + vy * f[2], vx * f[1] + vy * f[3]],
             fading: [fx * f[0] + fy * f[2], fx * f[1] + fy * f[3]],
+        }
+    }
+}
+
+/// How the camera's tone curve differs from the stated one between black and white.
+///
+/// With q the stated curve's grey value from 0 (black) to 1 (white), m = 2q - 1 and C the step from black to white, the camera's is higher by
+/// `C q (1 - q) (t₁ + t₂ m + t₃ m²)`: black and white are where they are, between them the curve is bent up, to an S, and both ends apart from the middle.
+struct Bent {
+    dark: f32,
+    contrast: f32,
+    /// t₁, t₂, t₃.
+    by: [f32; 3],
+}
+
+/// What the difference is at one grey value.
+struct BentAt {
+    /// By t₁, t₂, t₃.
+    shapes: [f32; 3],
+    more: f32,
+    /// By what the curve's slope has to be multiplied.
+    steeper: f32,
+}
+
+/// How far beyond black and white (noise, shade) the shapes go on, in steps from black to white. Common practice, no source: light that falls off over a tag
+/// changes its ends by about as much.
+const BEYOND: f32 = 0.1;
+
+/// A bent curve's slope counts at least this much of the stated one's: every curve rises. Common practice, no source; small enough that no curve within the
+/// limits that a camera has comes there.
+const LEAST_SLOPE: f32 = 0.05;
+
+impl Bent {
+    #[inline(always)]
+    fn at(&self, code: f32) -> BentAt {
+        let q = (code - self.dark) / self.contrast;
+        let q = if q > -BEYOND { q } else { -BEYOND };
+        let q = if q < 1.0 + BEYOND { q } else { 1.0 + BEYOND };
+        let (w, m) = (q * (1.0 - q), 2.0 * q - 1.0);
+        let [a, b, c] = self.by;
+        let high = self.contrast * w;
+        let steeper = 1.0 - m * (a + (b + c * m) * m) + 2.0 * w * (b + 2.0 * c * m);
+        BentAt {
+            shapes: [high, high * m, high * m * m],
+            more: high * (a + (b + c * m) * m),
+            steeper: if steeper > LEAST_SLOPE { steeper } else { LEAST_SLOPE },
         }
     }
 }
@@ -414,12 +478,23 @@ fn share<const K: usize, const CORNERS: u8>(block: &Block, at: &Around, view: &V
         for i in 0..K {
             for k in 0..BLOCK {
                 let (x, y, z) = (lines.normal[i][0][k], lines.normal[i][1][k], lines.z[i][k]);
-                let steep = lines.density[i][k] * edge[i][k];
-                let bend = z * steep;
+                let (edge, length, density) = (edge[i][k], length[i][k], lines.density[i][k]);
+                // Black outgrows white: the line moves by γ, towards white. Taylor's series in γ of the distribution function there, whose
+                // derivatives are Hermite's polynomials; edges of either sign move to either side.
+                let per_pixel = lines.per_pixel[i][k];
+                let g = view.growth * per_pixel;
+                let (g2, h2) = (0.5 * g * g, z * z - 1.0);
+                let (g3, h3) = (g2 * g / 3.0, (h2 - 2.0) * z);
+                let (g4, h4) = (g3 * g / 4.0, h3 * z - 3.0 * h2);
+                let even = 1.0 + g2 * h2 + g4 * h4;
+                let odd = g * z + g3 * h3;
+                share.value[k] -= density * (length * (g + g3 * h2 + g4 * g / 5.0 * h4) + edge * (g2 * z + g4 * h3));
+                share.growth[k] -= density * per_pixel * (length * even + edge * odd);
+                let steep = density * (edge * even + length * odd);
+                let bend = density * (edge * (z + g2 * h3) + length * (g * h2 + g3 * h4));
                 share.bend[0][k] -= bend * x * x;
                 share.bend[1][k] -= bend * x * y;
                 share.bend[2][k] -= bend * y * y;
-                share.growth[k] -= lines.density[i][k] * length[i][k] * lines.per_pixel[i][k];
                 // What the plane map does to a line counts at the line's point nearest to the pixel: its tag point and its place.
                 let (to_x, to_y) = view.round(other_x[k], other_y[k]);
                 let own = 0.25 * (first[k] + i as f32);
@@ -451,7 +526,7 @@ fn with_lines<const K: usize, const CORNERS: u8>(block: &Block, view: &View<'_>,
     let (mut white, mut step, mut root, mut slope) = (zero, zero, zero, zero);
     for k in 0..BLOCK {
         let (x, y) = (block.x[k], block.y[k]);
-        white[k] = share.value[k] + view.growth * share.growth[k];
+        white[k] = share.value[k];
         let [b, bx, by] = view.black;
         let [s, sx, sy] = view.step;
         step[k] = s + sx * x + sy * y;
@@ -461,6 +536,16 @@ fn with_lines<const K: usize, const CORNERS: u8>(block: &Block, view: &View<'_>,
         (out.code[k], slope[k]) = view.tone.code_of_root(root[k]);
     }
     let g = &mut out.gradient;
+    if view.curve {
+        for k in 0..BLOCK {
+            let bent = view.bent.at(out.code[k]);
+            for (row, shape) in g[TONE..].iter_mut().zip(bent.shapes) {
+                row[k] = shape;
+            }
+            out.code[k] += bent.more;
+            slope[k] *= bent.steeper;
+        }
+    }
     for (row, map) in g.iter_mut().zip(&share.map) {
         for k in 0..BLOCK {
             // Moving the picture takes away its gradient.

@@ -59,14 +59,18 @@ pub(super) fn add_tile<S: Simd, const M: usize>(
     }
 }
 
-/// Products of a row of factors with rows of eight, summed: what each factor's eight add up to.
+/// Products of a row of factors with rows of eight (a multiple of three of them), summed: what each factor's eight add up to.
 #[inline(always)]
-pub(super) fn mix<S: Simd, const M: usize>(simd: S, factors: impl Fn(usize) -> f32, rows: &[Parts; M]) -> f32x8<S> {
-    let mut sum = f32x8::splat(simd, 0.0);
-    for (k, row) in rows.iter().enumerate() {
-        sum += f32x8::splat(simd, factors(k)) * f32x8::from_slice(simd, row);
+pub(super) fn mix<S: Simd>(simd: S, factors: impl Fn(usize) -> f32, rows: &[Parts]) -> f32x8<S> {
+    // Three sums at a time: one alone would wait for itself.
+    let mut sums = [f32x8::splat(simd, 0.0); 3];
+    for (k, three) in rows.as_chunks::<3>().0.iter().enumerate() {
+        for (i, (sum, row)) in sums.iter_mut().zip(three).enumerate() {
+            *sum += f32x8::splat(simd, factors(3 * k + i)) * f32x8::from_slice(simd, row);
+        }
     }
-    sum
+    let [a, b, c] = sums;
+    a + b + c
 }
 
 #[cfg(test)]

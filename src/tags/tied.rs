@@ -1,7 +1,7 @@
 //! What noise that neighbouring pixels share does to the corners' covariance.
 
 use crate::tags::normal::{Noise, Weights};
-use crate::tags::predict::{Block, N, Prediction, View, predict};
+use crate::tags::predict::{BLOCK, Block, N, Prediction, View, predict};
 use crate::tags::products::{self, NOTHING, Parts, total};
 use fearless_simd::{Level, Simd, SimdBase, dispatch, f32x8};
 use nalgebra::{SMatrix, SVector};
@@ -12,6 +12,8 @@ pub(super) struct TiedNoise {
     pub factor: f64,
     /// Right side of the normal equations: sum of all pulls.
     pub right: SVector<f64, N>,
+    /// Cost of all remainders.
+    pub cost: f64,
 }
 
 /// By what the covariance of the corners has to be multiplied for the noise that the remainders show, where neighbours may err alike.
@@ -30,12 +32,13 @@ pub(super) struct TiedNoise {
 /// harm to normalised errors than one too large, which 1 + v makes good on average (as the tails of Student's distribution do). Source of the
 /// method: the cluster-robust covariance of Liang and Zeger 1986, the correction after Bell and McCaffrey 2002.
 ///
-/// `standard` (8 × unknowns) takes weighted derivatives to corners in units of what independent noise does to them.
+/// `standard` (8 × unknowns) takes weighted derivatives to corners in units of what independent noise does to them; only the first `unknowns` count.
 pub(super) fn tied_noise(
     blocks: &[Block],
     view: &View<'_>,
     noise: &Noise,
     standard: &SMatrix<f64, 8, N>,
+    unknowns: usize,
 ) -> Option<TiedNoise> {
     let standard: [Parts; N] = std::array::from_fn(|j| std::array::from_fn(|i| standard[(i, j)] as f32));
     let pixels = || blocks.iter().flat_map(|b| &b.seen[..b.n]).map(|(x, y)| [x / TIED, y / TIED]);
@@ -45,17 +48,20 @@ pub(super) fn tied_noise(
     let mut sums = vec![Tied::default(); wide * high];
     let mut prediction = Prediction::EMPTY;
     let mut right = [NOTHING; N];
+    let used = ..unknowns.min(N);
+    let mut cost = NOTHING;
     for block in blocks {
         predict(block, view, &mut prediction);
         let place =
             |(column, row): (u16, u16)| usize::from(row / TIED - low[1]) * wide + usize::from(column / TIED - low[0]);
         dispatch!(Level::new(), simd => {
             let weights = Weights::new(block, &prediction, noise);
-            for (sum, gradient) in right.iter_mut().zip(&prediction.gradient) {
+            products::add(simd, &mut cost, &weights.loss, &[1.0; BLOCK]);
+            for (sum, gradient) in right[used].iter_mut().zip(&prediction.gradient) {
                 products::add(simd, sum, gradient, &weights.pull);
             }
             for (k, seen) in block.seen[..block.n].iter().enumerate() {
-                let q = products::mix(simd, |unknown| prediction.gradient[unknown][k], &standard);
+                let q = products::mix(simd, |unknown| prediction.gradient[unknown][k], &standard[used]);
                 sums[place(*seen)].add(simd, q, weights.weight[k], weights.pull[k]);
             }
         });
@@ -75,7 +81,7 @@ pub(super) fn tied_noise(
     }
     let spread = (squares / (scatter * scatter) - 1.0 / count).max(0.0);
     let factor = scatter / independent.max(0.5) * (1.0 + spread);
-    factor.is_finite().then_some(TiedNoise { factor, right })
+    factor.is_finite().then_some(TiedNoise { factor, right, cost: total(cost) })
 }
 
 /// Pixels along the side of a block of image pixels whose noise is tied together: that of JPEG's blocks.

@@ -180,14 +180,13 @@ fn options(job: &Job) -> DetectOptions {
 }
 
 fn photo_of((photo, tags): (&plumbsight::record::JobPhoto, Vec<Detection>)) -> Photo {
-    let view = |d: Detection| TagView { id: d.id, corners: d.corners, cov: d.cov };
     Photo {
         name: photo.name.clone(),
         lens: photo.lens,
         station: photo.station,
         position: photo.position,
         hold: None,
-        tags: tags.into_iter().map(view).collect(),
+        tags: tags.into_iter().map(TagView::from).collect(),
     }
 }
 

@@ -144,7 +144,7 @@ pub fn hall_with(seed: u64, n_photos: usize, change: Option<Change>) -> Hall {
                 let unit = SVector::<f64, 8>::from_fn(|_, _| noise.normal(1.0));
                 let error = factor(&cov).expect("positive definite") * unit;
                 let corners = std::array::from_fn(|c| seen[c] + Vector2::new(error[2 * c], error[2 * c + 1]));
-                tags.push(TagView { id: tag.id, corners, cov });
+                tags.push(TagView::new(tag.id, corners, cov));
             }
         }
         camera_from_world.push(camera);

@@ -80,12 +80,12 @@ pub fn stored_photos(path: &Path) -> Vec<Photo> {
             .as_array()
             .expect("tags")
             .iter()
-            .map(|t| TagView {
-                id: number(&t["id"]) as u16,
-                corners: std::array::from_fn(|k| {
-                    Vector2::new(number(&t["corners"][k][0]), number(&t["corners"][k][1]))
-                }),
-                cov: SMatrix::from_fn(|r, c| number(&t["cov"][r][c])),
+            .map(|t| {
+                TagView::new(
+                    number(&t["id"]) as u16,
+                    std::array::from_fn(|k| Vector2::new(number(&t["corners"][k][0]), number(&t["corners"][k][1]))),
+                    SMatrix::from_fn(|r, c| number(&t["cov"][r][c])),
+                )
             })
             .collect(),
     };

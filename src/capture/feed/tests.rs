@@ -9,6 +9,8 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 /// What a stub source is told to do next; without an order it is silent.
 enum Order {
     Frame,
+    /// The last picture once more.
+    Same,
     Spoiled,
     /// Hangs until the sender is dropped.
     Hang(Receiver<()>),
@@ -20,6 +22,7 @@ enum Order {
 struct Stub {
     orders: Arc<Mutex<Receiver<Order>>>,
     count: u64,
+    grey: u8,
     epoch: Instant,
     keeps_all: bool,
     steady: bool,
@@ -34,14 +37,16 @@ impl FrameSource for Stub {
         let order = self.orders.lock().unwrap().recv_timeout(wait.min(Duration::from_millis(5)));
         match order {
             Err(_) => Next::Nothing,
-            Ok(Order::Frame) => {
+            Ok(order @ (Order::Frame | Order::Same)) => {
                 let number = self.count;
                 self.count += 1;
+                let grey = if matches!(order, Order::Same) { self.grey } else { self.grey.wrapping_add(1) };
+                self.grey = grey;
                 Next::Frame(Box::new(Frame {
                     number,
                     time: self.epoch.elapsed(),
                     name: format!("picture {number}"),
-                    gray: Gray::filled(4, 4, number as u8),
+                    gray: Gray::filled(4, 4, grey),
                     taken: Taken::Gray,
                     exif: ExifState::Missing,
                 }))
@@ -81,7 +86,7 @@ fn feed(options: FeedOptions, keeps_all: bool, steady: bool) -> (Feed, Sender<Or
     let (orders, take) = channel();
     let take = Arc::new(Mutex::new(take));
     let opener: Opener =
-        Box::new(move |epoch| Ok(Box::new(Stub { orders: take.clone(), count: 0, epoch, keeps_all, steady })));
+        Box::new(move |epoch| Ok(Box::new(Stub { orders: take.clone(), count: 0, grey: 0, epoch, keeps_all, steady })));
     (Feed::start(opener, options), orders)
 }
 
@@ -144,6 +149,52 @@ fn silence_is_noticed_and_so_is_its_end() {
     orders.send(Order::Frame).unwrap();
     assert_eq!(feed.next(LONG).unwrap().number, 1);
     assert_eq!(feed.status().opened, 1, "silence alone is no reason to open again");
+}
+
+/// A stream that hangs sends its last picture for ever: it is said, and nothing is read from it. The same picture after opening again counts once more.
+#[test]
+fn the_same_picture_again_is_none_and_a_camera_that_comes_back_shows_what_it_showed() {
+    let (feed, orders) = feed(quick(), false, true);
+    orders.send(Order::Frame).unwrap();
+    let first = feed.next(LONG).unwrap();
+    let start = Instant::now();
+    while !matches!(feed.status().state, FeedState::Frozen(_)) {
+        assert!(start.elapsed() < LONG, "never frozen: {:?}", feed.status());
+        orders.send(Order::Same).unwrap();
+        thread::sleep(Duration::from_millis(10));
+    }
+    assert!(feed.next(Duration::ZERO).is_none());
+    let status = feed.status();
+    assert!(status.repeated > 0 && status.rate_hz.is_none(), "{status:?}");
+    assert_eq!((status.arrived, status.opened), (1, 1));
+    // The last of them may still be on its way.
+    until(&feed, "silent in the end", |s| matches!(s, FeedState::Stalled(_)));
+    orders.send(Order::Frame).unwrap();
+    assert_ne!(feed.next(LONG).unwrap().gray, first.gray);
+    orders.send(Order::Lose(Loss::passing("it was unplugged", "Plug it in."))).unwrap();
+    // A stub that is opened anew begins with the same grey value again: here the first picture's.
+    orders.send(Order::Frame).unwrap();
+    assert_eq!(feed.next(LONG).unwrap().gray, first.gray);
+    orders.send(Order::Lose(Loss::passing("it was unplugged", "Plug it in."))).unwrap();
+    orders.send(Order::Frame).unwrap();
+    assert_eq!(feed.next(LONG).unwrap().gray, first.gray, "identical to the last one before, and counts");
+    assert_eq!((feed.status().arrived, feed.status().opened), (4, 3));
+}
+
+/// What a replay holds is given as it is, and a folder's photographs are never called a hanging stream.
+#[test]
+fn a_replay_may_hold_the_same_picture_twice() {
+    for (keeps_all, steady) in [(true, true), (true, false)] {
+        let (feed, orders) = feed(quick(), keeps_all, steady);
+        for order in [Order::Frame, Order::Same, Order::Same, Order::End] {
+            orders.send(order).unwrap();
+        }
+        let mut n = 0;
+        while feed.next(LONG).is_some() {
+            n += 1;
+        }
+        assert_eq!((n, feed.status().repeated), (3, 0));
+    }
 }
 
 #[test]
@@ -219,7 +270,7 @@ fn a_camera_that_comes_later_is_waited_for() {
         if tries < 4 {
             return Err(Loss::passing("there is no camera 0", "Plug it in."));
         }
-        Ok(Box::new(Stub { orders: take.clone(), count: 0, epoch, keeps_all: false, steady: true }))
+        Ok(Box::new(Stub { orders: take.clone(), count: 0, grey: 0, epoch, keeps_all: false, steady: true }))
     });
     let feed = Feed::start(opener, quick());
     until(

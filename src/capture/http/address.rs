@@ -33,14 +33,14 @@ impl HttpAddress {
     pub fn parse(text: &str) -> Result<Self, Loss> {
         let wrong = |what: &str| {
             Loss::lasting(
-                format!("the address {} {what}", without_password(text)),
+                format!("the address {what}"),
                 "An address looks like http://192.168.1.20:8080/video: take it from the screen of the phone or camera.",
             )
         };
         let lower = text.to_ascii_lowercase();
         if lower.starts_with("https://") || lower.starts_with("rtsp://") {
             return Err(Loss::lasting(
-                format!("the address {} is not plain http", without_password(text)),
+                "the address is not plain http",
                 "Only http:// with MJPEG pictures is read: set the phone or camera to that, and keep it in the shop's own network.",
             ));
         }
@@ -120,11 +120,14 @@ impl HttpAddress {
         let to = if location.starts_with('/') && !location.starts_with("//") {
             Self::parse(&format!("http://{}{location}", self.authority()))?
         } else {
-            Self::parse(location)?
+            Self::parse(location).map_err(|loss| Loss {
+                what: format!("it sends on to {}, and {}", without_login(location), loss.what),
+                ..loss
+            })?
         };
         if !to.host.eq_ignore_ascii_case(&self.host) || to.port != self.port {
             return Err(Loss::lasting(
-                format!("{self} sends on to another place, {to}"),
+                format!("it sends on to another place, {to}"),
                 "If that is really the camera, enter its address yourself.",
             ));
         }
@@ -133,7 +136,7 @@ impl HttpAddress {
 }
 
 /// The text without what stands between `//` and `@`.
-fn without_password(text: &str) -> String {
+pub(in crate::capture) fn without_login(text: &str) -> String {
     match (text.find("//"), text.rfind('@')) {
         (Some(a), Some(b)) if a + 2 < b => format!("{}{}", &text[..a + 2], &text[b + 1..]),
         _ => text.chars().take(200).collect(),

@@ -1,5 +1,6 @@
 //! The line with which a live reading is started and ended.
 
+use crate::capture::address::shown;
 use crate::panel::live::LiveState;
 use crate::panel::model::{CameraChoice, Command, Model};
 use crate::panel::style;
@@ -10,27 +11,56 @@ use crate::session::live::Mount;
 use eframe::egui;
 use egui::Ui;
 
-/// Which lens profile each camera has, where the job has several.
-fn lenses_ui(ui: &mut Ui, job: &Job, choice: &mut CameraChoice) {
-    let sources = choice.sources();
-    for (k, source) in sources.iter().enumerate() {
-        let now = choice.lens(source, job.lenses.len());
-        let words = if sources.len() > 1 { format!("lens of {}", short(source)) } else { "lens".to_owned() };
-        let label = ui.label(&words);
-        let mut chosen = now;
-        let list = egui::ComboBox::from_id_salt(("lens of camera", k))
-            .selected_text(now.map_or_else(|| "choose it".to_owned(), |lens| profile_words(job, lens)))
-            .show_ui(ui, |ui| {
-                for lens in 0..job.lenses.len() {
-                    ui.selectable_value(&mut chosen, Some(lens), profile_words(job, lens));
-                }
-            });
-        list.response.labelled_by(label.id).on_hover_text(
-            "The profile of the camera that these pictures come from: with another one's the numbers would be wrong.",
-        );
-        if let Some(chosen) = chosen {
-            choice.lenses.insert(source.clone(), chosen);
-        }
+/// What is said of a mount.
+fn mount_words(mount: Mount) -> &'static str {
+    match mount {
+        Mount::Apart => "on a tripod",
+        Mount::OnStand => "riding on the stand",
+    }
+}
+
+/// How the one camera is mounted.
+fn mount_ui(ui: &mut Ui, source: &str, choice: &mut CameraChoice) {
+    let mut mount = choice.mount(source);
+    for one in [Mount::Apart, Mount::OnStand] {
+        ui.radio_value(&mut mount, one, mount_words(one));
+    }
+    choice.set_mount(source, mount);
+}
+
+/// How one of several cameras is mounted.
+fn mount_of_ui(ui: &mut Ui, k: usize, source: &str, choice: &mut CameraChoice) {
+    let mut mount = choice.mount(source);
+    let label = ui.label(format!("{} is", short(&shown(source))));
+    let list =
+        egui::ComboBox::from_id_salt(("mount of camera", k)).selected_text(mount_words(mount)).show_ui(ui, |ui| {
+            for one in [Mount::Apart, Mount::OnStand] {
+                ui.selectable_value(&mut mount, one, mount_words(one));
+            }
+        });
+    list.response.labelled_by(label.id).on_hover_text(
+        "A camera on a tripod sees the stand together with floor sheets or plates; one that rides on the stand looks back at them.",
+    );
+    choice.set_mount(source, mount);
+}
+
+/// Which lens profile a camera has, where the job has several.
+fn lens_ui(ui: &mut Ui, job: &Job, k: usize, source: &str, alone: bool, choice: &mut CameraChoice) {
+    let now = choice.lens(source, job.lenses.len());
+    let label = ui.label(if alone { "lens".to_owned() } else { format!("lens of {}", short(&shown(source))) });
+    let mut chosen = now;
+    let list = egui::ComboBox::from_id_salt(("lens of camera", k))
+        .selected_text(now.map_or_else(|| "choose it".to_owned(), |lens| profile_words(job, lens)))
+        .show_ui(ui, |ui| {
+            for lens in 0..job.lenses.len() {
+                ui.selectable_value(&mut chosen, Some(lens), profile_words(job, lens));
+            }
+        });
+    list.response.labelled_by(label.id).on_hover_text(
+        "The profile of the camera that these pictures come from: with another one's the numbers would be wrong.",
+    );
+    if let Some(chosen) = chosen {
+        choice.lenses.insert(source.to_owned(), chosen);
     }
 }
 
@@ -49,11 +79,12 @@ fn short(source: &str) -> String {
     if n <= SHOWN { source.to_owned() } else { format!("…{}", source.chars().skip(n - SHOWN).collect::<String>()) }
 }
 
-/// Source, mounting, start or end; and how it is going.
+/// Sources, how each is mounted, start or end; and how it is going.
 /// `hold`: started with the watch.
 pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Command>) {
     let running = matches!(model.live, LiveState::Preparing(_) | LiveState::On(_));
     let mut choice = model.camera.clone();
+    let several = model.ready().filter(|job| job.lenses.len() > 1);
     ui.horizontal_wrapped(|ui| {
         let label = ui.label("Camera");
         ui.add_enabled_ui(!running, |ui| {
@@ -63,12 +94,13 @@ pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Co
                 "camera 0 is the first webcam, http://... a phone. Several, with a semicolon between them, are read together.",
             );
             ui.checkbox(&mut choice.replay, "play a saved folder again");
-            ui.radio_value(&mut choice.mount, Mount::Apart, "on a tripod");
-            ui.radio_value(&mut choice.mount, Mount::OnStand, "riding on the stand");
+            if let [source] = choice.sources().as_slice() {
+                mount_ui(ui, source, &mut choice);
+                if let Some(job) = several {
+                    lens_ui(ui, job, 0, source, true, &mut choice);
+                }
+            }
         });
-        if let Some(job) = model.ready().filter(|job| job.lenses.len() > 1) {
-            ui.add_enabled_ui(!running, |ui| lenses_ui(ui, job, &mut choice));
-        }
         let lenses = model.ready().and_then(|job| choice.all_lenses(job.lenses.len()));
         let can = lenses.as_ref().is_some_and(|lenses| !lenses.is_empty());
         let missing = if model.ready().is_some() && lenses.is_none() { "First choose the lens of each camera." } else { "" };
@@ -91,6 +123,18 @@ pub(super) fn camera_ui(ui: &mut Ui, model: &Model, hold: bool, out: &mut Vec<Co
             ui.label(missing);
         }
     });
+    // Of several cameras each has a line of its own, which is not needed once they are read.
+    let sources = choice.sources();
+    if sources.len() > 1 && !running {
+        for (k, source) in sources.iter().enumerate() {
+            ui.horizontal_wrapped(|ui| {
+                mount_of_ui(ui, k, source, &mut choice);
+                if let Some(job) = several {
+                    lens_ui(ui, job, k, source, false, &mut choice);
+                }
+            });
+        }
+    }
     if choice != model.camera {
         // Before anything that uses it.
         out.insert(0, Command::Camera(choice));

@@ -137,7 +137,7 @@ fn line(ui: &mut Ui, body: &BodyLine, watching: bool, lengths: Lengths) {
     ui.label(format!("{}: {word}", body.name));
     for (shift, expanded) in body.shift_mm {
         let text = if shift.is_finite() && expanded.is_finite() {
-            format!("{} {}", lengths.signed(shift), lengths.within(expanded))
+            lengths.with_u(shift, expanded)
         } else {
             "not known".to_owned()
         };

@@ -1,7 +1,7 @@
 //! The form of a record: what came of the routine, who keeps it, a correction; and the records that are there.
 
 use crate::index::doubted;
-use crate::panel::keeping::{Doing, Form, FoundRecord, RecordCommand, Routine};
+use crate::panel::keeping::{Doing, Form, FoundRecord, FoundRecords, RecordCommand, Routine};
 use crate::panel::model::{Command, Model};
 use crate::panel::places::{line_ui, part_ui};
 use crate::panel::style;
@@ -167,19 +167,22 @@ fn found_ui(ui: &mut Ui, model: &Model, form: &mut Form, asked: &mut Vec<RecordC
             ui.label("Looking through the folder.");
         }
         Doing::Failed(why) => marked_ui(ui, Verdict::Out, why),
-        Doing::Done((all, unread)) => {
+        Doing::Done(FoundRecords { records, unread, notices }) => {
             let (shown, matching) = keeping.matching();
-            let mut text = format!("{matching} of {} records", all.len());
+            let s = if records.len() == 1 { "" } else { "s" };
+            let mut text = format!("{matching} of {} record{s}", records.len());
             if shown.len() < matching {
                 text.push_str(&format!(", the newest {} shown", shown.len()));
             }
             ui.label(text);
             if *unread > 0 {
+                let holds = if *unread == 1 { "folder holds" } else { "folders hold" };
                 let text = format!(
-                    "{unread} folders hold a record.json that cannot be read: `plumbsight recheck` names what is wrong."
+                    "{unread} {holds} a record.json that cannot be read: `plumbsight recheck` names what is wrong."
                 );
                 marked_ui(ui, Verdict::Out, &text);
             }
+            notices.iter().for_each(|notice| marked_ui(ui, Verdict::NotProven, notice));
             for record in shown {
                 one_ui(ui, model, record, form, asked);
             }
@@ -188,12 +191,13 @@ fn found_ui(ui: &mut Ui, model: &Model, form: &mut Form, asked: &mut Vec<RecordC
 }
 
 fn one_ui(ui: &mut Ui, model: &Model, record: &FoundRecord, form: &mut Form, asked: &mut Vec<RecordCommand>) {
+    let (mark, said) = record.said();
     line_ui(
         ui,
-        |ui| style::mark_ui(ui, record.verdict, 13.0),
+        |ui| style::mark_ui(ui, mark, 13.0),
         |ui| {
             let alarms = if record.alarms { "; the hold watch raised an alarm" } else { "" };
-            ui.label(format!("{}: {}{alarms}", record.line, record.verdict.words()));
+            ui.label(format!("{}: {said}{alarms}", record.line));
             if let Some(damage) = &record.damage {
                 marked_ui(ui, Verdict::Out, &format!("Not as it was recorded: {damage}."));
             }
@@ -203,6 +207,7 @@ fn one_ui(ui: &mut Ui, model: &Model, record: &FoundRecord, form: &mut Form, ask
             if let Some(by) = &record.doubted_by {
                 marked_ui(ui, Verdict::Out, &format!("{}.", doubted(by)));
             }
+            record.noticed.iter().for_each(|text| marked_ui(ui, Verdict::NotProven, text));
             ui.horizontal_wrapped(|ui| {
                 let again = ui.small_button("Check again");
                 if again.on_hover_text("Every file, the signature, and the measurement from the photographs").clicked()

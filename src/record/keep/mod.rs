@@ -91,6 +91,13 @@ pub struct RecordFile {
     pub outcome: Option<OutcomePart>,
 }
 
+impl RecordFile {
+    /// True where something moved after the measurement, or may have.
+    pub fn moved_since(&self) -> bool {
+        self.hold_alarms.is_some_and(|n| n > 0) || self.hold_doubt.is_some()
+    }
+}
+
 /// Which kit measured: the same file, the same kit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -162,6 +169,16 @@ pub fn record_name(at: &Moment, result: &ResultFile, vehicle_id: Option<&str>) -
     }
     let plain: String = plain.chars().take(LONGEST_NAME).collect();
     format!("{}_{}", at.stamp(), plain.trim_end_matches('-'))
+}
+
+/// What is to be said where a record stands for another one that is of another car; `None` where both are of one, or one of them names none.
+pub fn of_another_car(vin: Option<&str>, corrected: &str, its_vin: Option<&str>) -> Option<String> {
+    let (vin, its_vin) = (vin?, its_vin?);
+    (!vin.eq_ignore_ascii_case(its_vin)).then(|| {
+        format!(
+            "It stands for {corrected}, which is of ANOTHER CAR: VIN {its_vin} there, {vin} here. Unless the number was mistyped, the wrong record was corrected: ask who made it before you rely on either."
+        )
+    })
 }
 
 /// What `record.json` says otherwise than the result beside it, in words; empty where they agree.

@@ -126,7 +126,7 @@ impl Watched {
             for (pixel, corner) in corners.iter_mut().zip(&t.corners) {
                 *pixel += lens.project(&(*camera * Point::claim(*corner)))?;
             }
-            Some(TagView { id: t.id, corners, cov: before.cov })
+            Some(TagView::new(t.id, corners, before.cov))
         };
         self.tags.iter().filter_map(view).collect()
     }

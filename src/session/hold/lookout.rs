@@ -113,8 +113,7 @@ impl Lookout {
             return self.report(time, Vec::new(), Some(text));
         }
         let found = self.tracker.follow(image, time.as_secs_f64(), &[], &self.detect).tags;
-        let tags: Vec<TagView> =
-            found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
+        let tags: Vec<TagView> = found.into_iter().map(TagView::from).collect();
         self.see_tags(time, &tags)
     }
 

@@ -9,7 +9,7 @@ use crate::fit::chi_square;
 use crate::frames::{Body, Camera, Pose, World, skew};
 use crate::survey::TagView;
 use crate::units::{deg_from_rad, mm_from_m};
-use nalgebra::{Matrix3, Matrix6, Matrix6xX, Vector6};
+use nalgebra::{Matrix3, Matrix6, Matrix6xX, Vector2, Vector6};
 use std::time::Duration;
 
 /// Frames over which the place of a riding camera is learned, at least. Common practice, no source.
@@ -21,6 +21,10 @@ const FRAMES_TO_NAME: usize = 3;
 /// Frames for which a camera must have stood still for its being moved to be news. Common practice, no source.
 const FRAMES_STOOD: usize = 5;
 
+/// The middles of the stand's own tags stay within this in the picture of a camera that rides on it, px: light and blur move a tag's borders, but all to its outside or inside.
+/// Common practice, no source.
+const FIXED_PX: f64 = 1.0;
+
 /// Where a riding camera sits on the stand.
 #[derive(Clone, Debug)]
 struct Rig {
@@ -29,6 +33,8 @@ struct Rig {
     gain: Matrix6xX<f64>,
     /// Covariance of its left step, the survey's part included.
     cov: Matrix6<f64>,
+    /// The stand's own tags in the picture, where it shows some.
+    stand_tags: Vec<(u16, [Vector2<f64>; 4])>,
 }
 
 /// Where a riding camera sits on the stand, with the covariance of its left step (turn rad, shift m), the survey's part included.
@@ -182,6 +188,10 @@ impl Eye {
         let fast_fit = self.fit_fast(&through, base, &fast, &mut looked);
         let stand_fit = match (self.mount, &looked.trouble) {
             (Mount::Apart, None) => self.fit_stand(&through, &on_stand, &mut looked),
+            (Mount::OnStand, None) => {
+                looked.trouble = self.does_not_ride(&on_stand);
+                None
+            }
             _ => None,
         };
         self.describe(base, seen, &fast, &on_stand, fast_fit.as_ref(), stand_fit.as_ref(), &mut looked);
@@ -200,9 +210,24 @@ impl Eye {
             self.stand.add(Sample { time, camera_from_frame: fit.camera_from_frame, noise: fit.noise, gain: fit.gain });
         }
         if self.mount == Mount::OnStand && self.rig.is_none() {
-            self.learn(base, camera, time, &mut looked);
+            self.learn(base, camera, time, &on_stand, &mut looked);
         }
         looked
+    }
+
+    /// Why a camera that is said to ride on the stand does not: the stand moves in its picture. Taken for a riding one it would call the stand still while that is moved.
+    fn does_not_ride(&self, on_stand: &[Sight]) -> Option<String> {
+        let before = &self.rig.as_ref()?.stand_tags;
+        let moved = |s: &Sight| {
+            let tag = before.iter().find(|(id, _)| *id == s.known.id);
+            let middle = |corners: &[Vector2<f64>; 4]| corners.iter().sum::<Vector2<f64>>() / 4.0;
+            tag.is_some_and(|(_, before)| (middle(&s.seen.corners) - middle(before)).norm() > FIXED_PX)
+        };
+        on_stand.iter().any(moved).then(|| {
+            "The stand moves in the picture of this camera: it does not ride on the stand, or it slipped. Say that it stands on a tripod; or put the stand back where it was \
+             photographed and begin the reading anew."
+                .into()
+        })
     }
 
     fn fit_fast(
@@ -370,7 +395,9 @@ impl Eye {
             return;
         }
         match change {
-            Change::Jumped { step, agreed } if agreed >= FRAMES_STOOD => self.suspected = Some((time, step)),
+            Change::Jumped { step, agreed, beyond } if beyond && agreed >= FRAMES_STOOD => {
+                self.suspected = Some((time, step));
+            }
             Change::Jumped { .. } => self.suspected = None,
             Change::Continues => {
                 let Some((time, step)) = self.suspected.take() else { return };
@@ -391,7 +418,7 @@ impl Eye {
     }
 
     /// Learns where a riding camera sits: while nothing moves the stand is where it was surveyed.
-    fn learn(&mut self, base: &Base, camera: usize, time: Duration, looked: &mut Looked) {
+    fn learn(&mut self, base: &Base, camera: usize, time: Duration, on_stand: &[Sight], looked: &mut Looked) {
         let Some(now) = self.camera.now() else { return };
         if now.frames < FRAMES_TO_LEARN || now.motion != Motion::Still {
             looked.trouble = Some(format!(
@@ -404,7 +431,8 @@ impl Eye {
         let gain = now.gain + left_from_right(&camera_from_stand) * base.stand_by_ground();
         let whole = &gain * &base.ground.cov * gain.transpose();
         let cov = now.noise + Matrix6::from_fn(|a, b| 0.5 * (whole[(a, b)] + whole[(b, a)]));
-        self.rig = Some(Rig { camera_from_stand, noise: now.noise, gain, cov });
+        let stand_tags = on_stand.iter().map(|s| (s.known.id, s.seen.corners)).collect();
+        self.rig = Some(Rig { camera_from_stand, noise: now.noise, gain, cov, stand_tags });
         looked.happenings.push(Happening {
             time,
             camera,

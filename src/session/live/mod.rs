@@ -20,6 +20,7 @@ pub use steady::Motion;
 
 use crate::frames::{Body, Camera, Pose, World};
 use crate::raster::Gray;
+use crate::record::Job;
 use crate::survey::TagView;
 use crate::tags::track::Tracker;
 use crate::tags::{DetectOptions, Detection};
@@ -50,6 +51,17 @@ pub struct CameraSetup {
     pub mount: Mount,
     /// How to look for tags; the lens is filled in from the survey.
     pub detect: DetectOptions,
+}
+
+impl CameraSetup {
+    /// A camera of a job: looked at with the tone curve of its lens profile, where there is one of that number.
+    pub fn of(job: &Job, lens: usize, mount: Mount) -> Self {
+        let mut detect = DetectOptions::default();
+        if let Some(profile) = job.lenses.get(lens) {
+            detect.tone = profile.tone.clone();
+        }
+        Self { lens, mount, detect }
+    }
 }
 
 /// Why a camera cannot take part.
@@ -231,8 +243,7 @@ impl Live {
 
     /// Reads from tags that were found by somebody else.
     pub fn see_detections(&mut self, camera: usize, time: Duration, found: Vec<Detection>) -> Reading {
-        let tags: Vec<TagView> =
-            found.into_iter().map(|d| TagView { id: d.id, corners: d.corners, cov: d.cov }).collect();
+        let tags: Vec<TagView> = found.into_iter().map(TagView::from).collect();
         self.see_tags(camera, time, &tags)
     }
 

@@ -5,7 +5,8 @@
 //! pictures out at once. The uncertainty is that of the line's end throughout: a creep too slow to be seen is covered.
 //!
 //! Errors of corners need not be new in every picture (a tag before the same pixels errs the same way again). How much of the stated scatter is really new is
-//! counted from the pictures; only that part is averaged down.
+//! counted from the pictures; only that part is averaged down. A picture that shows what the one before it showed, to far less than any noise, is the same picture once more
+//! (a stream that repeats itself, a still that is sent as a video): it says nothing of the scatter.
 
 use crate::fit::chi_square;
 use crate::frames::{Camera, Pose};
@@ -24,6 +25,10 @@ const LEARNING: f64 = 0.02;
 
 /// Least share of the stated scatter that counts in tests: common practice, no source; a share near 0 would turn rounding into motion.
 const LEAST_SHARE: f64 = 0.05;
+
+/// χ² (six degrees of freedom) of the step from one picture to the next below which they are the same picture: chance brings two of a camera so close once in 10¹⁰ ((χ²/2)³/6,
+/// the distribution's beginning).
+const SAME: f64 = 1e-3;
 
 /// Fewest pictures of which a pose is called still. Common practice, no source.
 const FEWEST_STILL: usize = 5;
@@ -65,14 +70,17 @@ pub(super) struct Steady<F> {
 pub(super) enum Change {
     /// It continues what was there.
     Continues,
-    /// It does not: everything older was thrown out. The step from there to here (left step), and how many pictures had agreed before.
-    Jumped { step: Vector6<f64>, agreed: usize },
+    /// It does not: everything older was thrown out. The step from there to here (left step), how many pictures had agreed before, and whether it is beyond the whole
+    /// of the stated scatter: pictures that agreed better than that may have shared their errors.
+    Jumped { step: Vector6<f64>, agreed: usize, beyond: bool },
 }
 
 /// The window.
 #[derive(Clone, Debug)]
 pub(super) struct Window<F> {
     samples: VecDeque<Sample<F>>,
+    /// So many before the newest are the same picture as it.
+    again: usize,
     /// Share of the stated variance that is new in each picture, and from how many pictures that is known.
     share: f64,
     counted: f64,
@@ -82,7 +90,7 @@ pub(super) struct Window<F> {
 
 impl<F> Default for Window<F> {
     fn default() -> Self {
-        Self { samples: VecDeque::new(), share: 1.0, counted: 0.0, moved: false }
+        Self { samples: VecDeque::new(), again: 0, share: 1.0, counted: 0.0, moved: false }
     }
 }
 
@@ -127,6 +135,24 @@ impl<F> Window<F> {
 
     /// Takes in the next picture.
     pub fn add(&mut self, sample: Sample<F>) -> Change {
+        let same = |last: &Sample<F>| {
+            let step = last.camera_from_frame.left_step_to(&sample.camera_from_frame);
+            statistic(&step, &(sample.noise * 2.0)) < SAME
+        };
+        if self.samples.back().is_some_and(same) {
+            if self.samples.len() == WINDOW {
+                self.samples.pop_front();
+            }
+            self.samples.push_back(sample);
+            self.again = (self.again + 1).min(self.samples.len() - 1);
+            return Change::Continues;
+        }
+        // One picture however often it came: the last time counts.
+        if let Some(last) = self.samples.pop_back() {
+            self.samples.truncate(self.samples.len() - self.again);
+            self.samples.push_back(last);
+            self.again = 0;
+        }
         let n = self.samples.len();
         if n == 0 {
             self.samples.push_back(sample);
@@ -150,7 +176,7 @@ impl<F> Window<F> {
             self.samples.clear();
             self.samples.push_back(sample);
             self.moved = true;
-            return Change::Jumped { step: -off, agreed: n };
+            return Change::Jumped { step: -off, agreed: n, beyond: least > limit };
         }
         if n >= 3 {
             self.counted += 1.0;
@@ -334,6 +360,28 @@ mod tests {
         }
     }
 
+    /// The same picture a hundred times, then others of the same scene: nothing jumps, and nothing was averaged down on the strength of one picture.
+    #[test]
+    fn the_same_picture_again_says_nothing_of_the_scatter() {
+        for seed in 0..50 {
+            let mut draw = Draw::new(seed, Purpose::Photo(42));
+            let mut window = Window::default();
+            let one = noise(&mut draw, SIGMA);
+            for k in 0..100 {
+                // To a ten-thousandth of the scatter: where a fit ends depends on where it began.
+                let end = noise(&mut draw, 1e-4 * SIGMA);
+                assert_eq!(window.add(sample(k, &at(0.0), one + end)), Change::Continues);
+            }
+            let now = window.now().unwrap();
+            assert!((now.noise.trace() / 6.0).sqrt() > 0.99 * SIGMA && now.motion == Motion::Still);
+            assert_eq!(now.frames, WINDOW);
+            for k in 100..110 {
+                let change = window.add(sample(k, &at(0.0), noise(&mut draw, SIGMA)));
+                assert_eq!(change, Change::Continues, "{seed} {k}");
+            }
+        }
+    }
+
     #[test]
     fn a_jump_throws_the_past_out_at_once() {
         let mut draw = Draw::new(1, Purpose::Photo(41));
@@ -342,8 +390,8 @@ mod tests {
             window.add(sample(k, &at(0.0), noise(&mut draw, SIGMA)));
         }
         let change = window.add(sample(20, &at(12.0 * SIGMA), noise(&mut draw, SIGMA)));
-        let Change::Jumped { step, agreed } = change else { panic!("{change:?}") };
-        assert!(agreed >= 18 && (step[3] / SIGMA - 12.0).abs() < 5.0, "{agreed} {step}");
+        let Change::Jumped { step, agreed, beyond } = change else { panic!("{change:?}") };
+        assert!(agreed >= 18 && beyond && (step[3] / SIGMA - 12.0).abs() < 5.0, "{agreed} {step}");
         let now = window.now().unwrap();
         assert_eq!((now.frames, now.motion), (1, Motion::Moving));
         let off = at(12.0 * SIGMA).left_step_to(&now.camera_from_frame);

@@ -15,7 +15,8 @@ use crate::capture::write_jpeg;
 use crate::raster::Gray;
 use crate::record::rehearsal::{ANSWER_FILE, ANSWER_TEXT, MARK_FORMAT, REHEARSAL_FILE, Rehearsal, RehearsalMark};
 use crate::record::{Problem, json_text, make_folder, write_atomically};
-use crate::scene::render::{RenderOptions, view};
+use crate::scene::draw::{Draw, Purpose};
+use crate::scene::render::{LightImage, RenderOptions, expose, light_image, view};
 use crate::session::{Failure, Progress, Watch};
 use std::path::{Path, PathBuf};
 
@@ -70,10 +71,17 @@ fn paint(rehearsal: &Rehearsal, truth: &Truth, seed: u64, folder: &Path, watch: 
     if rehearsal.hold_frames > 0 {
         make_folder(&folder.join("hold"))?;
     }
+    // Camera and bay stand still but for the bump: the light on the sensor is the same in all frames before it, and in all after it; their noise is not.
+    let mut light: Option<(bool, LightImage)> = None;
     for frame in 0..rehearsal.hold_frames {
         watch(Progress::Photographs { done: truth.photographs() + frame, of });
-        let (bay, camera) = truth.hold_frame(frame);
-        let picture = view(bay, &camera, &options, HOLD_FIRST + frame as u32);
+        let (bay, camera, moved) = truth.hold_frame(frame);
+        let number = HOLD_FIRST + frame as u32;
+        let (_, now) = match light.take() {
+            Some(same) if same.0 == moved => light.insert(same),
+            _ => light.insert((moved, light_image(bay, &camera, &options, number))),
+        };
+        let picture = expose(now, &options, &mut Draw::new(bay.options.seed, Purpose::Photo(number)));
         put(&truth.hold_file(frame), &jpeg(&picture)?)?;
     }
     // Last, so that a folder that was cut off is no rehearsal.

@@ -212,10 +212,10 @@ impl Truth {
         (bay, self.bay.camera_from_world[photo])
     }
 
-    /// The same for a frame of the hold watch.
-    pub(super) fn hold_frame(&self, frame: usize) -> (&Bay, Pose<Camera, World>) {
+    /// The same for a frame of the hold watch, and whether it comes after the bump.
+    pub(super) fn hold_frame(&self, frame: usize) -> (&Bay, Pose<Camera, World>, bool) {
         let bumped = self.happened.kind == FaultKind::Bumped && self.happened.from.is_some_and(|from| frame >= from);
-        (self.after.as_ref().filter(|_| bumped).unwrap_or(&self.bay), self.tripod)
+        (self.after.as_ref().filter(|_| bumped).unwrap_or(&self.bay), self.tripod, bumped)
     }
 
     /// The bay as it was made.

@@ -24,7 +24,7 @@ fn map(p: &[f64; N]) -> Matrix3<f64> {
 }
 
 fn view<'a>(p: &[f64; N], tone: &'a Tone) -> View<'a> {
-    View::new(p, &map(p), &(Matrix2::identity() / SIZE), tone).unwrap()
+    View::new(p, &map(p), &(Matrix2::identity() / SIZE), tone, [60.0, 212.0]).unwrap()
 }
 
 /// A block of pixels at tag points (cells).
@@ -46,16 +46,25 @@ fn block(pattern: &Pattern, p: &[f64; N], points: &[(f64, f64)], lines: usize) -
 const POINTS: [(f64, f64); 8] =
     [(0.2, -1.1), (-3.9, 3.9), (2.1, 2.8), (-4.3, 0.1), (3.1, -3.9), (1.45, 0.55), (-2.0, -2.0), (4.2, 4.1)];
 
+/// Beside lines, in the middle between corners of cells.
+const EDGES: [(f64, f64); 8] =
+    [(-4.1, 0.5), (-4.0, -2.5), (4.05, 1.5), (-3.95, 3.5), (0.5, 4.1), (-2.5, 3.95), (1.5, -4.05), (3.5, -4.0)];
+
 #[test]
 fn derivatives_match_differences() {
     let tone = Tone::new(&ToneCurve::Srgb);
     let pattern = Pattern::new(cells_of(77).unwrap());
     // Round, moved along a slant, and so large that cells run together.
-    for (blur, lines) in [([0.6, 0.02, 0.6], 1), ([1.9, 1.1, 2.6], 2), ([1.9, 1.1, 2.6], 3), ([7.0, -4.0, 6.0], 4)] {
+    let views = [([0.6, 0.02, 0.6], 1), ([1.9, 1.1, 2.6], 2), ([1.9, 1.1, 2.6], 3), ([7.0, -4.0, 6.0], 4)];
+    // Of growth's own derivatives those along the lines are left out, which matter at corners only: there with no growth, with it between corners.
+    let with_growth = ([0.6, 0.02, 0.6], 1, 0.3, &EDGES);
+    for (blur, lines, growth, points) in
+        views.map(|(blur, lines)| (blur, lines, 0.0, &POINTS)).into_iter().chain([with_growth])
+    {
         let mut p = unknowns(blur);
-        // How growth itself changes with the view and the blur is left out: it is small.
-        p[GROWTH] = 0.0;
-        let block = block(&pattern, &p, &POINTS, lines);
+        p[GROWTH] = growth;
+        (p[TONE], p[TONE + 1], p[TONE + 2]) = (0.08, -0.1, 0.12);
+        let block = block(&pattern, &p, points, lines);
         let mut at = Prediction::EMPTY;
         predict(&block, &view(&p, &tone), &mut at);
         for unknown in 0..N {
@@ -74,7 +83,7 @@ fn derivatives_match_differences() {
                 let off = (numeric - at.gradient[unknown][k]).abs();
                 assert!(
                     off < 0.08 * largest + 0.2,
-                    "{lines} lines, unknown {unknown}, point {k}: {numeric} {} of {largest}",
+                    "{lines} lines, growth {growth}, unknown {unknown}, point {k}: {numeric} {} of {largest}",
                     at.gradient[unknown][k]
                 );
             }
@@ -144,5 +153,21 @@ fn growth_of_black_moves_every_edge_into_white() {
     for (k, unknown, sign) in [(0, 2, -1.0), (1, 2, 1.0), (2, 5, -1.0), (3, 5, 1.0)] {
         let (grown, moved) = (at.gradient[GROWTH][k], sign * at.gradient[unknown][k] / SIZE as f32);
         assert!(grown < -20.0 && (grown - moved).abs() < 0.01 * grown.abs(), "{k}: {grown} {moved}");
+    }
+
+    // Also where it is as large as the blur: a moved edge is the same edge elsewhere, not a steeper one.
+    for (growth, most) in [(0.2, 0.05), (-0.4, 0.1), (0.6, 0.7), (-0.8, 4.0)] {
+        let mut grown = p;
+        grown[GROWTH] = growth;
+        let mut at = Prediction::EMPTY;
+        for (k, unknown, sign) in [(0, 2, -1.0), (1, 2, 1.0), (2, 5, -1.0), (3, 5, 1.0)] {
+            let mut moved = p;
+            moved[unknown] += sign * growth / SIZE;
+            predict(&block, &view(&grown, &tone), &mut at);
+            let grown = at.code[k];
+            predict(&block, &view(&moved, &tone), &mut at);
+            let step = 255.0 * 0.6;
+            assert!((grown - at.code[k]).abs() < most / 100.0 * step, "{growth} {k}: {grown} {}", at.code[k]);
+        }
     }
 }
