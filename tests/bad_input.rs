@@ -5,14 +5,14 @@ mod common;
 
 use common::{bay_with, edit, line_of, repository};
 use plumbsight::record::result::{ResultFile, Verdict};
-use plumbsight::record::{Problem, Purpose, read_job, write_template};
+use plumbsight::record::{Problem, Purpose, read_job};
 use std::path::Path;
 
 /// The template job with one edit must be refused: in `file`, at the line that holds `marker` first (where one is given), saying `says`.
 #[track_caller]
 fn refused(file: &str, from: &str, to: &str, marker: &str, says: &str) {
     let dir = tempfile::tempdir().unwrap();
-    write_template(dir.path()).unwrap();
+    common::write_template(dir.path());
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();
     let path = dir.path().join(file);
     edit(&path, from, to);
@@ -192,7 +192,7 @@ fn car_and_placement() {
 #[test]
 fn the_front_axle_must_be_somewhere() {
     let dir = tempfile::tempdir().unwrap();
-    write_template(dir.path()).unwrap();
+    common::write_template(dir.path());
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();
     edit(&dir.path().join("job.toml"), "\nwheelbase_mm = 2650.0\nu_wheelbase_mm = 2.0\n", "\n");
     complete(&read_job(dir.path(), Purpose::Verdict).unwrap_err(), "placement.toml", "wheelbase_mm");
@@ -221,7 +221,7 @@ fn files_stay_in_the_folder() {
 fn links_out_of_the_folder_are_refused() {
     let outside = tempfile::tempdir().unwrap();
     let dir = tempfile::tempdir().unwrap();
-    write_template(dir.path()).unwrap();
+    common::write_template(dir.path());
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();
     std::fs::write(outside.path().join("2.jpg"), "x").unwrap();
     std::os::unix::fs::symlink(outside.path().join("2.jpg"), dir.path().join("photos/2.jpg")).unwrap();
@@ -254,7 +254,7 @@ fn lenses_and_stations_of_photographs() {
     );
     let second = "[[stations]]\nname = \"right\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1.0\nlateral_mm = 1.0\nheight_mm = 1.0\n[[stations]]";
     let dir = tempfile::tempdir().unwrap();
-    write_template(dir.path()).unwrap();
+    common::write_template(dir.path());
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();
     edit(&dir.path().join("placement.toml"), "[[stations]]", second);
     complete(&read_job(dir.path(), Purpose::Verdict).unwrap_err(), "job.toml", "one stand serves several stations");
@@ -266,7 +266,7 @@ fn lenses_and_stations_of_photographs() {
 #[test]
 fn a_tag_declared_twice_names_both_places() {
     let dir = tempfile::tempdir().unwrap();
-    write_template(dir.path()).unwrap();
+    common::write_template(dir.path());
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();
     let path = dir.path().join("bodies.toml");
     let first = line_of(&path, "id = 10");

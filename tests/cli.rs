@@ -141,9 +141,27 @@ fn new_writes_a_job_and_never_overwrites() {
     assert!(out(&output).contains("plumbsight check"));
     let output = plumbsight(&["new", folder]);
     assert!(code(&output) == 3 && err(&output).contains("already"), "{}", err(&output));
+    // Nothing of the examples counts, and all that waits is named at once.
+    let output = plumbsight(&["check", folder]);
+    assert!(code(&output) == 3 && err(&output).contains("wheelbase_mm = ENTER` waits"), "{}", err(&output));
+    assert!(err(&output).contains("run_out_deg (line"), "{}", err(&output));
     // Without photographs the next step is said.
+    for (name, text) in plumbsight::record::TEMPLATE {
+        std::fs::write(std::path::Path::new(folder).join(name), plumbsight::record::with_examples(text)).unwrap();
+    }
     let output = plumbsight(&["check", folder]);
     assert!(code(&output) == 3 && err(&output).contains("no photographs"), "{}", err(&output));
+}
+
+#[test]
+fn a_kit_beside_a_job_says_which_line_uses_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("job");
+    let folder = folder.to_str().unwrap();
+    assert_eq!(code(&plumbsight(&["new", folder])), 0);
+    let output = plumbsight(&["sheets", folder]);
+    assert_eq!(code(&output), 0, "{}", err(&output));
+    assert!(out(&output).contains("`bodies = \"bodies-from-kit.toml\"`") && out(&output).contains("job.toml"));
 }
 
 #[test]

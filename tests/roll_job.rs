@@ -4,7 +4,7 @@ mod common;
 
 use common::{edit, line_of};
 use plumbsight::placement::Reference;
-use plumbsight::record::{Job, Problem, Purpose, read_job, write_template};
+use plumbsight::record::{Job, Problem, Purpose, read_job};
 use plumbsight::units::{deg_from_rad, mm_from_m, rad_from_deg};
 
 const SETS: &str = "[[photographs]]\nfiles = [\"photos/1.jpg\"]\nroll_position = \"first\"\n\n[[photographs]]\nfiles = [\"photos/2.jpg\"]\n\
@@ -13,7 +13,7 @@ roll_position = 2\n";
 /// The template's job with two roll positions, then edited.
 fn read(edits: &[(&str, &str)]) -> (tempfile::TempDir, Result<Job, Problem>) {
     let dir = tempfile::tempdir().unwrap();
-    write_template(dir.path()).unwrap();
+    common::write_template(dir.path());
     for photo in ["1.jpg", "2.jpg"] {
         std::fs::write(dir.path().join("photos").join(photo), "x").unwrap();
     }

@@ -5,7 +5,7 @@ mod common;
 use common::{edit, line_of};
 use plumbsight::body::BodyKind;
 use plumbsight::placement::{Datum, LateralFrom};
-use plumbsight::record::{Job, Problem, Purpose, read_job, write_template};
+use plumbsight::record::{Job, Problem, Purpose, read_job};
 use plumbsight::units::mm_from_m;
 
 const SETS: &str = "[[photographs]]\nfiles = [\"photos/1.jpg\"]\n\n[[photographs]]\nfiles = [\"photos/2.jpg\", \"photos/3.jpg\"]\npivoting = \"hollow\"\n\n\
@@ -16,7 +16,7 @@ const POINTER: &str = "[[body]]\nname = \"rod\"\nkind = \"pointer\"\n[[body.tags
 /// The template's job with a pointer, then edited: (file, from, to).
 fn read(edits: &[(&str, &str, &str)]) -> (tempfile::TempDir, Result<Job, Problem>) {
     let dir = tempfile::tempdir().unwrap();
-    write_template(dir.path()).unwrap();
+    common::write_template(dir.path());
     for k in 1..8 {
         std::fs::write(dir.path().join(format!("photos/{k}.jpg")), "x").unwrap();
     }

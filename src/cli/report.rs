@@ -352,7 +352,14 @@ fn integrity(out: &mut String, result: &ResultFile) {
         n => format!("{n} of {} tests for moved bodies, wrong sizes and other faults failed:", result.integrity.len()),
     };
     line(out, "  ", &text);
-    failed.iter().for_each(|t| item(out, &t.sentence));
+    // What stands under a station as its remedy is not said a second time.
+    let said: Vec<&str> = result.stations.iter().flat_map(|s| s.remedies()).map(|(remedy, _)| remedy.trim()).collect();
+    let new = failed.iter().filter(|t| !said.iter().any(|s| s.contains(t.sentence.as_str())));
+    let listed = new.clone().count();
+    new.for_each(|t| item(out, &t.sentence));
+    if listed < failed.len() {
+        line(out, "  ", "What failed and is not listed here stands above, behind \"To prove\".");
+    }
     let _ = writeln!(out);
 }
 

@@ -37,6 +37,9 @@ pub(super) struct Request<'a> {
     pub replace: bool,
 }
 
+/// The new bodies file where another one is there already.
+const BODIES_FROM_KIT: &str = "bodies-from-kit.toml";
+
 /// Runs the command.
 pub(super) fn run(request: &Request) -> Result<u8, Failure> {
     let (kit, own) = kit_of(request)?;
@@ -58,10 +61,16 @@ pub(super) fn run(request: &Request) -> Result<u8, Failure> {
         // A bodies file that somebody has filled in stays, whatever is asked.
         let bodies = bodies_text(&kit).into_bytes();
         let there = std::fs::read(request.folder.join("bodies.toml"));
-        let name = if there.is_ok_and(|t| t != bodies) { "bodies-from-kit.toml" } else { "bodies.toml" };
+        let name = if there.is_ok_and(|t| t != bodies) { BODIES_FROM_KIT } else { "bodies.toml" };
         add(name, bodies);
     }
     write_all(request, &files)?;
+    if files.iter().any(|(path, _)| path.ends_with(BODIES_FROM_KIT)) {
+        say(&format!(
+            "bodies.toml there stays as it is. To use the new one write `bodies = \"{BODIES_FROM_KIT}\"` in {} instead of the line `bodies = \"bodies.toml\"`.\n",
+            request.folder.join("job.toml").display()
+        ));
+    }
     say(&format!(
         "Ids used: {}\nNext: print at 100 %, never \"fit to page\"; measure both scale bars of one sheet and enter them in the bodies file; \
          the field guide shows the rest.\n",

@@ -167,11 +167,8 @@ fn syntax_problem(error: &toml::de::Error, text: &str, name: &str) -> Problem {
     let written = line.and_then(|n| text.lines().nth(n - 1)).unwrap_or("");
     let comma = written.split_once('=').is_some_and(|(_, value)| has_decimal_comma(value));
     let message = one_line(error.message());
-    let (what, remedy) = if written.contains("= MEASURE") {
-        (
-            format!("`{}` waits for a measured value", written.split('#').next().unwrap_or("").trim()),
-            "Measure it and write the number in place of MEASURE.".into(),
-        )
+    let (what, remedy) = if let Some((_, word)) = waits(written) {
+        waiting(text, written, word)
     } else if comma {
         (
             format!("`{}` has a decimal comma", written.trim()),
@@ -185,6 +182,40 @@ fn syntax_problem(error: &toml::de::Error, text: &str, name: &str) -> Problem {
         )
     };
     Problem { file: name.into(), line, what, remedy }
+}
+
+/// Words that stand in a file we hand out where a value has to be measured, or copied from the procedure, before anything is judged by it.
+const WAITING: [&str; 2] = ["MEASURE", "ENTER"];
+
+/// The key and the word of a line that still waits for its value.
+fn waits(written: &str) -> Option<(&str, &'static str)> {
+    let (key, value) = written.split('#').next()?.split_once('=')?;
+    let word = WAITING.into_iter().find(|word| value.trim() == *word)?;
+    Some((key.trim(), word))
+}
+
+/// What is said of a line that waits, and of all others of the file that do, so that they can be filled in at once.
+fn waiting(text: &str, written: &str, word: &str) -> (String, String) {
+    let others: Vec<String> = text
+        .lines()
+        .enumerate()
+        .filter_map(|(n, line)| waits(line).map(|(key, _)| format!("{key} (line {})", n + 1)))
+        .collect();
+    let kind = if word == "MEASURE" { "measured value" } else { "value of your own" };
+    let mut what = format!("`{}` waits for a {kind}", written.split('#').next().unwrap_or("").trim());
+    if others.len() > 1 {
+        what.push_str(&format!("; in this file {} wait: {}", others.len(), others.join(", ")));
+    }
+    let remedy = match word {
+        "MEASURE" => {
+            "Measure it and write the number in place of MEASURE; figures behind \"e.g.\" are examples and count for nothing."
+        }
+        _ => {
+            "Write what the published procedure, the car's data or your own lens profile says in place of ENTER; figures behind \"e.g.\" are \
+             examples and count for nothing."
+        }
+    };
+    (what, remedy.into())
 }
 
 /// True for a bare value such as `12,5` (not a list, not a text).

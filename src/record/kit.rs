@@ -235,7 +235,7 @@ fn board(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::{board_text, bodies_text, kit_text};
+    use crate::record::{MEASURED_TAGS, board_text, bodies_text, kit_text};
 
     const HEAD: &str = "format = \"plumbsight/kit/1\"\nname = \"k\"\npaper = \"A4\"\n";
 
@@ -302,13 +302,15 @@ mod tests {
             let text = bodies_text(&kit);
             // As long as the stand's tag is not measured the file is refused, and says why.
             let problem = Document::parse(text.clone(), "bodies.toml", "bodies").unwrap_err();
-            assert!(problem.what.contains("`centre_mm = MEASURE` waits") && problem.line.is_some(), "{problem}");
-            let document = Document::parse(
-                text.replace("\ncentre_mm = MEASURE", "\ncentre_mm = [0, 400, 300]"),
-                "bodies.toml",
-                "bodies",
-            )
-            .unwrap();
+            assert!(problem.what.contains("`bar_x_mm = MEASURE` waits") && problem.line.is_some(), "{problem}");
+            // Both bars of every paper, and four tags of the stand: all are named at once.
+            assert_eq!(problem.what.matches("centre_mm (line").count(), MEASURED_TAGS, "{problem}");
+            let [level, nominal] = crate::sheets::bars_mm(paper);
+            let filled = text
+                .replace("\ncentre_mm = MEASURE", "\ncentre_mm = [0, 400, 300]")
+                .replace("bar_x_mm = MEASURE", &format!("bar_x_mm = {level}"))
+                .replace("bar_y_mm = MEASURE", &format!("bar_y_mm = {nominal}"));
+            let document = Document::parse(filled.clone(), "bodies.toml", "bodies").unwrap();
             let bodies = crate::record::bodies::resolve(&document).unwrap_or_else(|p| panic!("{p}"));
             for group in &kit.groups {
                 for id in &group.ids {
@@ -316,14 +318,13 @@ mod tests {
                     assert!((bodies.kit.bodies[b].tags[t].side_m - m_from_mm(group.side_mm)).abs() < 1e-12);
                 }
             }
-            assert!(!bodies.kit.prints[0].measured, "nobody has measured the bars yet");
-            let bars = text.replace("\n# bar", "\nbar").replace("\n# u_bar", "\nu_bar").replace("= MEASURE", "= 149.6");
-            let problem =
-                Document::parse(bars.replace("\ncentre_mm = 149.6", "\ncentre_mm = [0, 0, 0]"), "b", "bodies")
-                    .and_then(|d| crate::record::bodies::resolve(&d));
+            assert!(bodies.kit.prints[0].measured);
+            let bars = filled
+                .replace(&format!("bar_x_mm = {level}"), "bar_x_mm = 149.6")
+                .replace(&format!("bar_y_mm = {nominal}"), "bar_y_mm = 149.6");
+            let problem = Document::parse(bars, "b", "bodies").and_then(|d| crate::record::bodies::resolve(&d));
             // Both bars read 149.6 mm: right for one of 150 mm, a slip for a longer one.
-            let [_, y] = crate::sheets::bars_mm(paper);
-            assert_eq!(problem.is_ok(), y < 160.0, "{problem:?}");
+            assert_eq!(problem.is_ok(), level < 160.0 && nominal < 160.0, "{problem:?}");
             // And the board is a board file.
             let board = kit.board.as_ref().unwrap();
             std::fs::write(dir.path().join("b.toml"), board_text(board)).unwrap();
@@ -348,7 +349,11 @@ mod tests {
             "{HEAD}[[sheets]]\nkind = \"target-corner\"\nbody = \"stand\"\nids = [60, 61, 62, 63]\nside_mm = 60\ntarget_mm = [600, 400]\n"
         );
         let kit = parse_kit(text, "kit.toml").unwrap();
-        let document = Document::parse(bodies_text(&kit), "bodies.toml", "bodies").unwrap();
+        let [level, upright] = crate::sheets::bars_mm(Paper::A4);
+        let measured = bodies_text(&kit)
+            .replace("bar_x_mm = MEASURE", &format!("bar_x_mm = {level}"))
+            .replace("bar_y_mm = MEASURE", &format!("bar_y_mm = {upright}"));
+        let document = Document::parse(measured, "bodies.toml", "bodies").unwrap();
         let bodies = crate::record::bodies::resolve(&document).unwrap();
         for (id, y, z) in [(60, 0.2625, 0.1625), (61, -0.2625, 0.1625), (62, 0.2625, -0.1625), (63, -0.2625, -0.1625)] {
             let (b, t) = bodies.kit.find_tag(id).unwrap();

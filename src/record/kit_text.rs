@@ -102,6 +102,19 @@ fn grid_lines(board: &KitBoard, first_id: u16, side_m: f64) -> String {
     )
 }
 
+/// Tags of a stand whose places have to be measured, so that a mistake in one of them shows in the others: with one nothing checks it, with two or three
+/// nothing checks the size of the print or the tilt of a tag well enough. Found with the demonstration bay's photographs (tests/kit.rs).
+pub const MEASURED_TAGS: usize = 4;
+
+/// What stands above the tags of a stand.
+const HOW_TO_MEASURE_A_STAND: &str = "\
+# MEASURE the places of four tags that lie far apart and not in one line: the ones marked here, or change MEASURE and \"free\" about. With fewer
+# nothing would show a mistake in one of them, and every verdict stays not proven. With a tape instead of a steel rule or a drawing let the
+# program find the places: `plumbsight learn`.
+u_place_mm = 0.3            # standard uncertainty of each measured place: steel rule 0.3, tape 1.0 (common practice, no source)
+u_place_deg = 0.1           # and of its direction: how flat and upright the print sits (common practice, no source)
+";
+
 /// `bodies.toml` to start from: ids, sides and print groups are there, what must be measured is left to be filled in.
 ///
 /// Where the word MEASURE stands no number does: the file is refused there until somebody has measured, so that no guess passes for a measurement.
@@ -116,8 +129,8 @@ pub fn bodies_text(kit: &SheetKit) -> String {
         let [x, y] = bars_mm(*paper);
         let _ = write!(
             out,
-            "\n# MEASURE both scale bars of one sheet, end to end, and take the five # away. Until then the size counts as badly known.\n[[prints]]\nname = \"{}\"\n\
-             # bar_x_nominal_mm = {}\n# bar_x_mm = MEASURE\n# bar_y_nominal_mm = {}\n# bar_y_mm = MEASURE\n# u_bar_mm = 0.1            # standard uncertainty of each reading\n\
+            "\n# MEASURE both scale bars of one sheet, end to end.\n[[prints]]\nname = \"{}\"\n\
+             bar_x_nominal_mm = {}\nbar_x_mm = MEASURE\nbar_y_nominal_mm = {}\nbar_y_mm = MEASURE\nu_bar_mm = 0.1              # standard uncertainty of each reading (common practice, no source)\n\
              u_each_mm_per_m = 0.2       # how much single sheets differ (common practice, no source)\n",
             kit.print_name(*paper),
             number(x),
@@ -131,8 +144,8 @@ pub fn bodies_text(kit: &SheetKit) -> String {
         let _ = write!(out, "\n[[floor]]\nids = {ids}\nside_mm = {}\n{}", number(group.side_mm), print(group.paper));
     }
     if kit.groups.iter().any(|g| g.sheet_use == SheetUse::Floor) {
-        out += "\n# How the floor sheets touch the floor: measure the boards, take the # away. The defaults are common practice, without a source.\n\
-                # [floor_contact]\n# thickness_mm = MEASURE      # height of the print above the floor\n# u_thickness_mm = 0.3\n";
+        out += "\n# How the floor sheets touch the floor: measure the boards and correct both. As they stand they are common practice, without a source.\n\
+                [floor_contact]\nthickness_mm = 1.0          # height of the print above the floor\nu_thickness_mm = 0.6\n";
     }
     let mut done: Vec<&str> = Vec::new();
     for group in &kit.groups {
@@ -157,6 +170,9 @@ fn body_text(body: &str, groups: &[&SheetGroup], print: &dyn Fn(Paper) -> String
         ),
     };
     let mut out = format!("\n[[body]]\nname = \"{body}\"\nkind = \"{kind}\"\n# {frame}\n");
+    if kind == "stand" && groups.iter().any(|g| g.target_mm.is_none()) {
+        let _ = write!(out, "{HOW_TO_MEASURE_A_STAND}");
+    }
     let tag = |out: &mut String, group: &SheetGroup, id: u16, place: &str| {
         let _ = write!(
             out,
@@ -167,6 +183,7 @@ fn body_text(body: &str, groups: &[&SheetGroup], print: &dyn Fn(Paper) -> String
     };
     // Tags whose place is known from the kit come first: a body's first tag must have one.
     let mut first = true;
+    let mut known = 0;
     for group in groups {
         if let Some([width, height]) = group.target_mm {
             let off = centre_from_edges_mm(group.side_mm);
@@ -182,23 +199,22 @@ fn body_text(body: &str, groups: &[&SheetGroup], print: &dyn Fn(Paper) -> String
                 );
                 tag(&mut out, group, *id, &place);
                 first = false;
+                known += 1;
             }
         }
     }
     for group in groups.iter().filter(|g| g.target_mm.is_none()) {
         for id in &group.ids {
             let place = match (kind, first) {
-                ("stand", true) => {
+                ("stand", _) if known < MEASURED_TAGS => {
                     "centre_mm = MEASURE             # [x, y, z] of the tag's centre from the target's centre\nright = [0, -1, 0]              # the print faces the car\nup = [0, 0, 1]\n"
                 }
                 (_, true) => "centre_mm = [0.0, 0.0, 0.0]\nright = [1, 0, 0]\nup = [0, 1, 0]\n",
-                ("stand", false) => {
-                    "place = \"free\"                  # the survey finds it; better MEASURE centre_mm, right, up\n"
-                }
                 (_, false) => "place = \"free\"                  # the survey finds it\n",
             };
             tag(&mut out, group, *id, place);
             first = false;
+            known += 1;
         }
     }
     out

@@ -317,10 +317,10 @@ pub(super) fn hidden(job: &Job, measured: &Measured, from: &DecisionBodies, judg
                     false => format!("by {}", crate::verdict::words::size(component, effect)),
                 };
                 format!(
-                    "Too little checks {}: {what} could change it {by} (tolerance {}) and not be found. Take more photographs that show it together with \
-                     several other bodies, neighbouring ones sharing at least two.",
+                    "Too little checks {}: {what} could change it {by} (tolerance {}) and not be found. {}",
                     component.name(),
-                    crate::verdict::words::asked(component, tolerance)
+                    crate::verdict::words::asked(component, tolerance),
+                    what_would_check(&names, h)
                 )
             };
             let shown = if effect.is_finite() { outside(effect) } else { f64::MAX };
@@ -374,6 +374,62 @@ fn what_could_hide(names: &Names, hidden: &Hidden) -> String {
             format!("{what} of {who} {}", names.between(&hidden.suspect, (from_photo, from_photo)))
         }
         _ => format!("{what} of {who}"),
+    }
+}
+
+/// Tags of a body whose places are known, so that a mistake in one of them shows in the others; see [`crate::record::MEASURED_TAGS`].
+fn known_tags(job: &Job, body: usize) -> usize {
+    job.kit.bodies[body].tags.iter().filter(|t| !matches!(t.place, crate::body::TagPlace::Free)).count()
+}
+
+/// What to do so that a fault could no longer hide: measure where no photograph could show it, photograph where one can.
+fn what_would_check(names: &Names, hidden: &Hidden) -> String {
+    let job = names.job;
+    let who = names.of(&hidden.suspect);
+    let together = "together with several other bodies, neighbouring ones sharing at least two";
+    let enough = crate::record::MEASURED_TAGS;
+    let places = |body: usize| {
+        format!(
+            "More photographs do not help: measure the places of more tags of {} in the bodies file (centre_mm or corners_mm; at least {enough} that do \
+             not lie in one line, {} now), or have its table found by `plumbsight learn`.",
+            names.body(body),
+            known_tags(job, body)
+        )
+    };
+    let exact = |body: usize| {
+        format!(
+            "Measure the places of the tags of {} more exactly or of more tags (u_place_mm, u_place_deg, a table found by `plumbsight learn`), or \
+             photograph {who} more often {together}.",
+            names.body(body)
+        )
+    };
+    match (hidden.fault, &hidden.suspect) {
+        (Fault::Moved { .. }, _) => {
+            format!("Photograph {who} again at the beginning and at the end of the walk, {together}.")
+        }
+        (Fault::Crept, _) => format!(
+            "Walk around a second time in the same order and add these photographs, so that {who} is seen early and late, {together}."
+        ),
+        (Fault::Displaced, Suspect::Tag { body, .. }) => match known_tags(job, *body) {
+            known if known < enough && job.kit.bodies[*body].tags.len() > 1 => places(*body),
+            _ => exact(*body),
+        },
+        // A size is told by lengths that are known apart from the print: a stand's table is the longest of them.
+        (Fault::Size, Suspect::Print(_)) => {
+            let stand = (0..job.kit.bodies.len())
+                .filter(|b| job.kit.bodies[*b].kind == BodyKind::Stand && job.kit.bodies[*b].tags.len() > 1)
+                .min_by_key(|b| known_tags(job, *b));
+            match stand {
+                Some(body) if known_tags(job, body) < enough => places(body),
+                Some(body) => format!(
+                    "Known lengths would show it: measure the places of the tags of {} more exactly or of more tags (u_place_mm, a table found by \
+                     `plumbsight learn`).",
+                    names.body(body)
+                ),
+                None => "Known lengths would show it: a body with several tags whose places are measured.".into(),
+            }
+        }
+        _ => format!("Take more photographs that show {who} {together}."),
     }
 }
 

@@ -69,3 +69,11 @@ pub fn live_truths() -> Vec<[f64; 6]> {
         })
         .collect()
 }
+
+/// The template of a new job with its examples entered as values.
+pub fn write_template(folder: &Path) {
+    for path in plumbsight::record::write_template(folder).unwrap() {
+        let text = std::fs::read_to_string(&path).unwrap();
+        std::fs::write(&path, plumbsight::record::with_examples(&text)).unwrap();
+    }
+}

@@ -6,6 +6,7 @@
 mod job_text;
 mod mark;
 mod truth;
+mod walk;
 
 pub use mark::{Marked, Point, mark};
 pub use truth::{Happened, Truth, truth_of};
@@ -40,6 +41,14 @@ pub fn begin(rehearsal: &Rehearsal, seed: u64, folder: &Path, watch: Watch) -> R
         .into());
     }
     let truth = truth_of(rehearsal, seed)?;
+    let unfinished = walk::unfinished(folder)?;
+    paint(rehearsal, &truth, seed, &unfinished, watch)?;
+    walk::finish(&unfinished, folder)?;
+    Ok(folder.to_owned())
+}
+
+/// Writes everything into the folder `folder`.
+fn paint(rehearsal: &Rehearsal, truth: &Truth, seed: u64, folder: &Path, watch: Watch) -> Result<(), Failure> {
     make_folder(&folder.join("photos"))?;
     let jpeg = |picture: &Gray| {
         write_jpeg(picture, JPEG_QUALITY).map_err(|e| {
@@ -47,7 +56,7 @@ pub fn begin(rehearsal: &Rehearsal, seed: u64, folder: &Path, watch: Watch) -> R
         })
     };
     let put = |name: &str, bytes: &[u8]| write_atomically(&folder.join(name), bytes);
-    for (name, text) in job_text::files(rehearsal, &truth) {
+    for (name, text) in job_text::files(rehearsal, truth) {
         put(&name, text.as_bytes())?;
     }
     put("story.txt", format!("{}\n\n{}\n", rehearsal.title, rehearsal.story.trim()).as_bytes())?;
@@ -78,5 +87,5 @@ pub fn begin(rehearsal: &Rehearsal, seed: u64, folder: &Path, watch: Watch) -> R
     // Last, so that a folder that was cut off is no rehearsal.
     let mark = RehearsalMark { format: MARK_FORMAT.into(), name: rehearsal.name.clone(), seed };
     put(REHEARSAL_FILE, json_text(&mark, "the rehearsal")?.as_bytes())?;
-    Ok(folder.to_owned())
+    Ok(())
 }

@@ -153,7 +153,10 @@ fn some_bay(rehearsal: &Rehearsal, seed: u64, stand: SixOffsets) -> Result<Bay, 
     let mut last = None;
     for k in 0..MOST_TRIES {
         match Bay::new(&options(rehearsal, scramble(seed.wrapping_add(k << 40)), stand)) {
-            Ok(bay) => return Ok(bay),
+            Ok(mut bay) => {
+                bay.camera_from_world = super::walk::in_two_rounds(&bay.camera_from_world);
+                return Ok(bay);
+            }
             Err(e) => last = Some(e.to_string()),
         }
     }

@@ -27,7 +27,7 @@ pub(super) fn page(c: &mut Canvas, area: Area) {
         cells[2],
         "Stand",
         "Sheets spread as wide as the stand allows, some low, some high, one or two on each side turned by 20° to 40°. Arrow up. They hide nothing that the \
-         sensor looks at. For one of them at least, measure where its centre is from the target's centre.",
+         sensor looks at. For four of them, far apart and not in one line, measure where each centre is from the target's centre.",
         stand,
     );
     panel(
