@@ -518,3 +518,116 @@ fn a_traced_stand_is_found_to_have_moved_as_it_did() {
     assert!(deg_from_rad(turn[2].0 - yaw).abs() < 0.05, "{} {}", deg_from_rad(turn[2].0), deg_from_rad(yaw));
     assert!(moved.sentence.contains("to the car's right"), "{}", moved.sentence);
 }
+
+/// An alarm speaks against the photographs that the watch was kept over, until none of them is left in the job; then the log says so itself.
+#[test]
+fn new_photographs_alone_answer_an_alarm() {
+    use plumbsight::record::{HoldLine, HoldLog, Purpose, photo_marks, read_hold_log, read_job};
+    use plumbsight::session::hold::{against, answer};
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("job");
+    plumbsight::record::unpack_demo(&folder).unwrap();
+    let job = |purpose| read_job(&folder, purpose).unwrap();
+    let before = job(Purpose::Verdict);
+    assert!(!against(&before).speaks());
+    let mut log = HoldLog::open(&folder).unwrap();
+    log.add(&HoldLine {
+        photographs: photo_marks(&before),
+        started_unix_s: Some(1_900_000_000),
+        ..HoldLine::new("opened", 0.0)
+    })
+    .unwrap();
+    let sentence = "\"stand\" moved at 0:09.".to_owned();
+    log.add(&HoldLine { alarm: true, sentence, ..HoldLine::new("moved", 9.0) }).unwrap();
+    drop(log);
+    answer(&before);
+    let said = against(&before);
+    assert!(
+        said.alarms == 1 && said.newest.unwrap().ends_with("moved at 0:09."),
+        "the same photographs answer nothing"
+    );
+    // Another name makes no other photograph; another byte does.
+    let photos = before.photos.clone();
+    std::fs::rename(&photos[0].path, photos[0].path.with_file_name("zz.jpg")).unwrap();
+    for photo in &photos[1..] {
+        let mut bytes = std::fs::read(&photo.path).unwrap();
+        bytes.push(0);
+        std::fs::write(&photo.path, bytes).unwrap();
+    }
+    answer(&job(Purpose::Verdict));
+    assert_eq!(against(&job(Purpose::Verdict)).alarms, 1, "an old one is left");
+    std::fs::remove_file(photos[0].path.with_file_name("zz.jpg")).unwrap();
+    let new = job(Purpose::Verdict);
+    answer(&new);
+    assert!(!against(&new).speaks());
+    let log = read_hold_log(&folder).unwrap();
+    assert_eq!((log.alarms(), log.entries.last().unwrap().event.as_str()), (0, "new photographs"));
+    answer(&new);
+    assert_eq!(read_hold_log(&folder).unwrap().entries.len(), log.entries.len(), "said once");
+    // Old ones that come back bring the alarm back.
+    for (k, photo) in photos.iter().enumerate().skip(1) {
+        let mut bytes = std::fs::read(&photo.path).unwrap();
+        bytes.truncate(bytes.len() - 1);
+        std::fs::write(photo.path.with_file_name(format!("back{k}.jpg")), bytes).unwrap();
+        break;
+    }
+    assert_eq!(against(&job(Purpose::Verdict)).alarms, 1);
+}
+
+/// The command says what a watch comes to, with the exit code that goes with it, also at Ctrl-C; and an open alarm makes no clean check.
+#[test]
+fn a_watch_ends_in_order_and_an_open_alarm_is_no_clean_check() {
+    use plumbsight::record::{HoldLine, HoldLog, read_hold_log};
+    use std::process::{Command, Stdio};
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("job");
+    plumbsight::record::unpack_demo(&folder).unwrap();
+    let run = |command: &str, more: &[&str]| {
+        let mut it = Command::new(env!("CARGO_BIN_EXE_plumbsight"));
+        it.arg(command).arg(&folder).args(more).stdout(Stdio::piped()).stderr(Stdio::piped());
+        it
+    };
+    let frames = common::repository("fixtures/live-a");
+    let hold = ["--from", frames.to_str().unwrap(), "--replay", "10"];
+    let out = run("hold", &hold).output().unwrap();
+    let text = String::from_utf8(out.stdout).unwrap().split_whitespace().collect::<Vec<_>>().join(" ");
+    assert_eq!(out.status.code(), Some(2), "{text}");
+    assert!(
+        text.contains("The watch never began, so nothing is said.") && text.contains("everything must be seen at rest"),
+        "{text}"
+    );
+    let closed = read_hold_log(&folder).unwrap().entries.pop().unwrap();
+    assert!(closed.event == "closed" && closed.sentence.contains("never began"), "{closed:?}");
+    let out = run("live", &hold).output().unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert!(text.contains("Ended. The last reading, at "), "{text}");
+    // A folder in which no picture comes, ended by Ctrl-C.
+    let none = dir.path().join("none");
+    std::fs::create_dir(&none).unwrap();
+    for command in ["hold", "live"] {
+        let mut child = run(command, &["--from", none.to_str().unwrap()]).spawn().unwrap();
+        // It listens once it waits for pictures; before, Ctrl-C ends it as ever.
+        use std::io::{BufRead, BufReader, Read};
+        let mut err = BufReader::new(child.stderr.take().unwrap());
+        let mut line = String::new();
+        while !line.contains("waiting for the first picture") {
+            line.clear();
+            assert!(err.read_line(&mut line).unwrap() > 0, "it waits for pictures");
+        }
+        assert!(Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
+        let mut text = String::new();
+        child.stdout.take().unwrap().read_to_string(&mut text).unwrap();
+        let code = child.wait().unwrap().code();
+        match command {
+            "hold" => assert!(code == Some(2) && text.contains("The watch never began"), "{code:?} {text}"),
+            _ => assert!(code == Some(4) && text.contains("Ended without a reading"), "{code:?} {text}"),
+        }
+    }
+    let mut log = HoldLog::open(&folder).unwrap();
+    log.add(&HoldLine { alarm: true, sentence: "It moved.".into(), ..HoldLine::new("moved", 9.0) }).unwrap();
+    let out = run("check", &[]).output().unwrap();
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert_eq!(out.status.code(), Some(2), "{text}");
+    assert!(text.starts_with("THE HOLD WATCH RAISED 1 ALARM") && text.contains("IN TOLERANCE WHEN MEASURED"), "{text}");
+    assert!(!text.contains("● IN TOLERANCE"), "{text}");
+}

@@ -375,6 +375,17 @@ fn an_item_of_the_readiness_list_is_answered_by_click() {
     window.run();
     // Without a worker nothing is kept, and what is not kept is not shown as done.
     assert!(window.app().model.answers().iter().any(|p| p.id == part.id && p.state == "open"));
+    // The reason's field has the cursor: its letters are no shortcuts.
+    window.query_all_by_label_contains(": does not apply").next().unwrap().click();
+    window.run();
+    for key in [Key::L, Key::F, Key::H] {
+        window.key_press(key);
+    }
+    window.event(egui::Event::Text("lift unused".into()));
+    window.run();
+    assert!(window.says("lift unused"));
+    let model = &window.app().model;
+    assert!(!model.far && matches!(model.settings.look, Look::Light) && matches!(model.live, LiveState::Off));
     window.check_accessibility();
 }
 
@@ -1085,7 +1096,6 @@ fn a_live_reading_that_contradicts_the_photographs_outdates_them() {
         let (job, result) = demo();
         let marks = |names: [&str; 2]| names.map(str::to_owned).to_vec();
         let old = Opened { marks: marks(["a", "b"]), ..opened(job) };
-        window.app().receive(Event::Read(job.folder.clone(), Ok(old.clone())));
         window.app().command(Command::Open(job.folder.clone()));
         window.app().receive(Event::Read(job.folder.clone(), Ok(old.clone())));
         window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
@@ -1111,8 +1121,9 @@ fn a_live_reading_that_contradicts_the_photographs_outdates_them() {
             window.app().receive(over());
         }
         window.run();
-        let lateral = &demo().1.stations[0].deviations.lateral_mm;
-        let found = Lengths::Millimetres.signed(lateral.deviation + 22.5);
+        let mut lateral = window.app().model.standing().unwrap().six[1].clone();
+        lateral.deviation += 22.5;
+        let found = lateral.deviation_text(Lengths::Millimetres);
         for place in [Key::Num3, Key::Num5] {
             window.key_press(place);
             window.run();
@@ -1126,7 +1137,7 @@ fn a_live_reading_that_contradicts_the_photographs_outdates_them() {
         window.key_press(Key::Num3);
         window.key_press(Key::U);
         window.run();
-        assert!(window.says(&Lengths::Inches.signed(lateral.deviation + 22.5)));
+        assert!(window.says(&lateral.deviation_text(Lengths::Inches)));
         window.key_press(Key::F);
         window.run();
         assert!(window.says("OLD RESULT. The stand has moved since") && !window.says("IN TOLERANCE"));
