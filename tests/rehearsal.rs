@@ -4,7 +4,7 @@ mod common;
 
 use common::repository;
 use plumbsight::record::rehearsal::{Answer, Decision, FaultKind, rehearsal_names, shipped_rehearsal};
-use plumbsight::session::rehearsal::{mark, truth_of};
+use plumbsight::session::rehearsal::{mark, mark_beside, truth_of};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -185,4 +185,31 @@ fn the_ordinary_commands_lead_to_the_truth() {
         out.status.code() == Some(3) && said(&out).contains("holds something already"),
         "an answer is never overwritten"
     );
+}
+
+/// Where the program itself says "not proven", who wants more proof is right, at every seed and whatever the truth; what was proven must still be said.
+#[test]
+fn nobody_is_taught_to_overrule_the_program() {
+    for name in ["monday", "tuesday", "wednesday"] {
+        for seed in 1..=5 {
+            let rehearsal = shipped_rehearsal(name).unwrap();
+            let truth = truth_of(&rehearsal, seed).unwrap();
+            let mut deviations = truth.stand.to_array().map(Some);
+            deviations[0] = None;
+            let answer = Answer {
+                trainee: "x".into(),
+                decision: Decision::ProveMore,
+                fault: FaultKind::None,
+                culprit: None,
+                after: None,
+                deviations,
+            };
+            let only_distance = Some([true, false, false, false, false, false]);
+            assert_eq!(mark_beside(&rehearsal, &truth, &answer, only_distance).score(), 100.0, "{name} {seed}");
+            let silent = Answer { deviations: [None; 6], ..answer.clone() };
+            assert!(mark_beside(&rehearsal, &truth, &silent, only_distance).score() < 70.0, "{name} {seed}");
+            // Where the program proved it, the same answer is as wrong as before.
+            assert!(mark(&rehearsal, &truth, &answer).score() < 60.0, "{name} {seed}");
+        }
+    }
 }

@@ -3,8 +3,9 @@
 use crate::cli::{ProgressLine, say};
 use crate::record::Problem;
 use crate::record::rehearsal::{read_answer, read_mark, rehearsal_names, shipped_rehearsal};
+use crate::record::result::Verdict;
 use crate::session::Failure;
-use crate::session::rehearsal::{begin, mark, truth_of};
+use crate::session::rehearsal::{begin, mark_beside, truth_of};
 use clap::Args;
 use std::fmt::Write;
 use std::path::PathBuf;
@@ -44,7 +45,13 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<u8, Failure> {
         let rehearsal = shipped_rehearsal(&which.name)?;
         let answer = read_answer(folder)?;
         let truth = truth_of(&rehearsal, which.seed)?;
-        say(&marked(&rehearsal.title, &answer.trainee, which.seed, &mark(&rehearsal, &truth, &answer)));
+        // What `check` said last; a folder that was never checked says nothing.
+        let result = crate::record::read_result(&folder.join("result.json")).ok();
+        let not_proven = result.filter(|r| r.verdict == Verdict::NotProven).and_then(|r| {
+            Some(r.stations.first()?.deviations.each().map(|(_, _, d)| d.verdict == Some(Verdict::NotProven)))
+        });
+        let points = mark_beside(&rehearsal, &truth, &answer, not_proven);
+        say(&marked(&rehearsal.title, &answer.trainee, which.seed, &points));
         return Ok(0);
     }
     let (Some(name), Some(folder)) = (&arguments.name, &arguments.dir) else {

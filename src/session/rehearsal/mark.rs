@@ -43,10 +43,19 @@ impl Marked {
 
 /// Marks an answer.
 pub fn mark(rehearsal: &Rehearsal, truth: &Truth, answer: &Answer) -> Marked {
-    let mut points = vec![decision(truth, answer), fault(truth, answer)];
+    mark_beside(rehearsal, truth, answer, None)
+}
+
+/// Marks an answer; `not_proven` where the program's own verdict on these photographs was that: which of the six it did not prove. Who then wants more proof is right: nobody is taught to
+/// overrule the program because the truth happens to be better than what could be shown.
+pub fn mark_beside(rehearsal: &Rehearsal, truth: &Truth, answer: &Answer, not_proven: Option<[bool; 6]>) -> Marked {
+    let obeyed = not_proven.filter(|_| {
+        answer.decision == Decision::ProveMore && matches!(truth.decision, Decision::Calibrate | Decision::Move)
+    });
+    let mut points = vec![decision(truth, answer, obeyed.is_some()), fault(truth, answer)];
     points.extend(culprit(truth, answer));
     points.extend(after(truth, answer));
-    points.extend(deviations(truth, answer));
+    points.extend(deviations(truth, answer, obeyed));
     let mut told: Vec<String> = vec![truth.happened.words.clone(), format!("Right to do: {}.", truth.decision.words())];
     told.push(format!("The stand at first: {}.", six(&truth.stand.to_array().map(Some))));
     Marked { points, truth: told, teaches: rehearsal.teaches.trim().replace('\n', " ") }
@@ -56,9 +65,13 @@ fn point(what: &str, of: f64, right: bool, why: String) -> Point {
     Point { what: what.into(), points: if right { of } else { 0.0 }, of, why }
 }
 
-fn decision(truth: &Truth, answer: &Answer) -> Point {
-    let right = answer.decision == truth.decision;
+fn decision(truth: &Truth, answer: &Answer, obeyed: bool) -> Point {
+    let right = obeyed || answer.decision == truth.decision;
     let why = match right {
+        true if obeyed => format!(
+            "\"prove more\" was right: with these photographs nothing was proven, and the program said so. Once it is proven: \"{}\".",
+            truth.decision.words()
+        ),
         true => format!("\"{}\" was right.", answer.decision.words()),
         false => format!(
             "\"{}\" was answered, \"{}\" would have been right.",
@@ -103,14 +116,17 @@ fn after(truth: &Truth, answer: &Answer) -> Option<Point> {
 const OF_THE_THRUST_LINE: [Component; 2] = [Component::Lateral, Component::Yaw];
 
 /// Where the stand is: asked where it stayed where it was, as far as something can be said of it.
-fn deviations(truth: &Truth, answer: &Answer) -> Option<Point> {
+fn deviations(truth: &Truth, answer: &Answer, obeyed: Option<[bool; 6]>) -> Option<Point> {
     if !matches!(truth.happened.kind, FaultKind::None) {
         return None;
     }
     let true_six = truth.stand.to_array();
     let near = |k: usize, v: f64| (v - true_six[k]).abs() <= RIGHT_SHARE * TOLERANCES[k];
     let open = |k: usize| truth.decision == Decision::ProveMore && OF_THE_THRUST_LINE.iter().any(|c| c.index() == k);
-    let right = (0..6).filter(|&k| answer.deviations[k].map_or(open(k), |v| near(k, v))).count();
+    // What the program did not prove may be left out.
+    let right = (0..6)
+        .filter(|&k| answer.deviations[k].map_or(open(k) || obeyed.is_some_and(|o| o[k]), |v| near(k, v)))
+        .count();
     let of = 40.0;
     let left_out = match truth.decision {
         Decision::ProveMore => {

@@ -8,7 +8,7 @@ mod mark;
 mod truth;
 mod walk;
 
-pub use mark::{Marked, Point, mark};
+pub use mark::{Marked, Point, mark, mark_beside};
 pub use truth::{Happened, Truth, truth_of};
 
 use crate::capture::write_jpeg;
