@@ -16,6 +16,7 @@ use crate::session::live::{
     Base, CameraSetup, Happening, Live, Motion, Mount, NoCamera, Reading, Role, STALE_AFTER, StandReading,
 };
 use crate::session::{Failure, Progress, station_part};
+use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -158,18 +159,23 @@ pub enum LiveState {
     Over(String),
 }
 
-/// The newest word of the thread; an older one that nobody fetched is replaced. A poisoned lock still holds a good state.
+/// The newest word of the thread; an older view that nobody fetched is replaced, but the last one is not lost to the word that all is over: it may hold an alarm.
+/// A poisoned lock still holds good states.
 #[derive(Default)]
-pub struct Slot(Mutex<Option<LiveState>>);
+pub struct Slot(Mutex<VecDeque<LiveState>>);
 
 impl Slot {
     fn put(&self, state: LiveState) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(state);
+        let mut states = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if !matches!(state, LiveState::Over(_)) {
+            states.clear();
+        }
+        states.push_back(state);
     }
 
-    /// What has come since the last time.
+    /// What has come since the last time; the older first.
     pub fn take(&self) -> Option<LiveState> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).take()
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).pop_front()
     }
 }
 

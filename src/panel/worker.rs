@@ -120,8 +120,9 @@ impl Worker {
 
     /// The events that have come since.
     pub fn events(&self) -> Vec<Event> {
-        let live = self.live.lock().unwrap_or_else(PoisonError::into_inner).as_ref().and_then(|run| run.slot.take());
-        self.events.try_iter().chain(live.map(Event::Live)).collect()
+        let live = self.live.lock().unwrap_or_else(PoisonError::into_inner);
+        let states = std::iter::from_fn(|| live.as_ref().and_then(|run| run.slot.take()));
+        self.events.try_iter().chain(states.map(Event::Live)).collect()
     }
 
     fn set_live(&self, run: Option<LiveRun>) {
