@@ -565,13 +565,70 @@ fn new_photographs_alone_answer_an_alarm() {
     answer(&new);
     assert_eq!(read_hold_log(&folder).unwrap().entries.len(), log.entries.len(), "said once");
     // Old ones that come back bring the alarm back.
-    for (k, photo) in photos.iter().enumerate().skip(1) {
-        let mut bytes = std::fs::read(&photo.path).unwrap();
-        bytes.truncate(bytes.len() - 1);
-        std::fs::write(photo.path.with_file_name(format!("back{k}.jpg")), bytes).unwrap();
-        break;
-    }
+    let mut bytes = std::fs::read(&photos[1].path).unwrap();
+    bytes.truncate(bytes.len() - 1);
+    let back = photos[1].path.with_file_name("back.jpg");
+    std::fs::write(&back, bytes).unwrap();
     assert_eq!(against(&job(Purpose::Verdict)).alarms, 1);
+    std::fs::remove_file(back).unwrap();
+
+    // The watch was never closed: an alarm that it raises after the new photographs came speaks against them.
+    assert!(!against(&job(Purpose::Verdict)).speaks());
+    let alarm = || HoldLine { alarm: true, sentence: "\"stand\" moved.".into(), ..HoldLine::new("moved", 20.0) };
+    HoldLog::open(&folder).unwrap().add(&alarm()).unwrap();
+    assert_eq!(against(&job(Purpose::Verdict)).alarms, 1);
+    let n = read_hold_log(&folder).unwrap().entries.len();
+    answer(&job(Purpose::Verdict));
+    assert_eq!(
+        read_hold_log(&folder).unwrap().entries.len(),
+        n,
+        "it is not answered by the photographs it speaks against"
+    );
+
+    // And so it does where no alarm came before.
+    std::fs::remove_file(folder.join("hold.jsonl")).unwrap();
+    let mut log = HoldLog::open(&folder).unwrap();
+    log.add(&HoldLine { photographs: vec!["0123456789abcdef".into()], ..HoldLine::new("opened", 0.0) }).unwrap();
+    answer(&job(Purpose::Verdict));
+    log.add(&alarm()).unwrap();
+    assert_eq!(against(&job(Purpose::Verdict)).alarms, 1);
+}
+
+/// What sends no picture is not watched: a gap, between two pictures or at the end.
+#[test]
+fn a_source_that_falls_silent_leaves_a_gap() {
+    use plumbsight::session::hold::{HoldReport, News, NewsKind, Phase, Tally};
+    let at = Duration::from_secs;
+    let report = |s: u64, news: Vec<News>| HoldReport {
+        time: at(s),
+        camera: 0,
+        phase: Phase::Watching { since: at(1) },
+        bodies: Vec::new(),
+        moved: false,
+        news,
+        trouble: None,
+    };
+    let begins = || News {
+        time: at(1),
+        camera: 0,
+        kind: NewsKind::Begins,
+        body: None,
+        since: at(1),
+        shift_m: None,
+        turn_rad: None,
+        sentence: String::new(),
+    };
+    let mut tally = Tally::default();
+    tally.take(&report(0, vec![]));
+    tally.take(&report(1, vec![begins()]));
+    tally.take(&report(2, vec![]));
+    assert!(tally.whole());
+    let mut at_the_end = tally.clone();
+    at_the_end.silent_for(Duration::from_secs(60));
+    tally.take(&report(62, vec![]));
+    for silent in [tally, at_the_end] {
+        assert!(!silent.whole() && silent.words("").contains("60.0 s in all not"), "{}", silent.words(""));
+    }
 }
 
 /// The command says what a watch comes to, with the exit code that goes with it, also at Ctrl-C; and an open alarm makes no clean check.
@@ -605,7 +662,7 @@ fn a_watch_ends_in_order_and_an_open_alarm_is_no_clean_check() {
     let none = dir.path().join("none");
     std::fs::create_dir(&none).unwrap();
     for command in ["hold", "live"] {
-        let mut child = run(command, &["--from", none.to_str().unwrap()]).spawn().unwrap();
+        let mut child = run(command, &["--from", none.to_str().unwrap(), "--seconds", "60"]).spawn().unwrap();
         // It listens once it waits for pictures; before, Ctrl-C ends it as ever.
         use std::io::{BufRead, BufReader, Read};
         let mut err = BufReader::new(child.stderr.take().unwrap());

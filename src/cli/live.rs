@@ -6,7 +6,7 @@ use crate::capture::formats::CameraWish;
 use crate::capture::replay::Pace;
 use crate::capture::source::{Frame, FrameSource, Loss};
 use crate::cli::interrupt::Interrupt;
-use crate::cli::report::{WIDTH, line_after};
+use crate::cli::report::{WIDTH, against as against_text, line_after};
 use crate::cli::{EXIT_NOT_MEASURED, ProgressLine, say, tell};
 use crate::record::{HoldLine, HoldLog, Job, Problem, Purpose, RigFile, photo_marks, read_job};
 use crate::session::Failure;
@@ -337,6 +337,10 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         return Err(Problem::of_file("--rig", what, "Keep the places of several cameras one at a time.").into());
     }
     let mut live = Live::new(ready.base.clone(), &ready.setups).map_err(|e| no_camera(&e))?;
+    // What moved after the photographs may be the car, to which everything is related here.
+    let against = crate::session::hold::against(&ready.job);
+    say(&against_text(&against));
+    let moved = against.speaks();
     let every_frame = arguments.replay.is_some();
     let (mut last, mut measured): (Option<Instant>, Option<State>) = (None, None);
     let mut newest: Option<Reading> = None;
@@ -361,7 +365,7 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         let due = every_frame || last.is_none_or(|t| t.elapsed() >= LINE_EVERY);
         if due {
             last = Some(Instant::now());
-            say(&line(&reading));
+            say(&line(&reading, moved));
         }
         seen = Some(Instant::now());
         // What is old or moves says nothing of where the stand is at the end.
@@ -379,7 +383,10 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
     if !every_frame && seen.is_none_or(|t| t.elapsed() > STALE_AFTER) {
         measured = measured.map(|_| State::NotProven);
     }
-    say(&closing(newest.as_ref(), measured));
+    if (moved || slipped) && measured == Some(State::InTolerance) {
+        measured = Some(State::NotProven);
+    }
+    say(&closing(newest.as_ref(), measured, moved));
     if slipped {
         return Ok(1);
     }
@@ -392,7 +399,7 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
 }
 
 /// The last word of a live reading: what the exit code says, and why.
-fn closing(newest: Option<&Reading>, measured: Option<State>) -> String {
+fn closing(newest: Option<&Reading>, measured: Option<State>, moved: bool) -> String {
     let mut out = String::new();
     let Some((reading, stand)) = newest.and_then(|r| Some((r, r.stand.as_ref()?))) else {
         let why = newest.and_then(|r| r.trouble.as_deref()).unwrap_or("No picture came.");
@@ -404,6 +411,7 @@ fn closing(newest: Option<&Reading>, measured: Option<State>) -> String {
         (Some(State::OutOfTolerance), ..) => "out of tolerance".to_owned(),
         (_, true, _) => format!("not proven, because it is {:.1} s old", stand.age.as_secs_f64()),
         (_, _, Motion::Moving) => "not proven, because the stand was still moving".to_owned(),
+        _ if moved => "not proven, because something moved after the photographs".to_owned(),
         (..) => "not proven".to_owned(),
     };
     let age = (reading.time.saturating_sub(stand.age)).as_secs_f64();
@@ -451,7 +459,9 @@ fn no_camera(error: &crate::session::live::NoCamera) -> Failure {
 }
 
 /// One reading in three lines that fit a terminal of 80 columns: what to do, then places, then angles.
-fn line(reading: &Reading) -> String {
+///
+/// `moved`: something moved after the photographs, so that nothing is proven by them.
+fn line(reading: &Reading, moved: bool) -> String {
     let time = reading.time.as_secs_f64();
     let mut out = String::new();
     let Some(stand) = &reading.stand else {
@@ -462,6 +472,7 @@ fn line(reading: &Reading) -> String {
     let sign = match stand.station.verdict {
         // What is old is no verdict.
         _ if stand.stale => "○ old",
+        State::InTolerance if moved => "◆ not proven",
         State::InTolerance => "● in",
         State::OutOfTolerance => "▲ out",
         State::NotProven => "◆ not proven",
@@ -503,10 +514,12 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
     let mut failed = None;
     // What is said at the end must hold for every camera, to the end, and without a gap.
     let mut watched = vec![Tally::default(); arguments.from.len()];
-    let mut trouble: Option<String> = None;
+    let mut trouble: Vec<Option<String>> = vec![None; arguments.from.len()];
+    let mut seen: Vec<Option<Instant>> = vec![None; arguments.from.len()];
     run(arguments, &ready, &mut |camera, frame| {
         let report = lookouts[camera].see(frame.time, &frame.gray);
         watched[camera].take(&report);
+        seen[camera] = Some(Instant::now());
         for news in &report.news {
             let mut out = String::new();
             line_after(&mut out, &format!("{:8.2} s  ", news.time.as_secs_f64()), MARGIN, &news.sentence);
@@ -526,20 +539,24 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
                 return Go::Stop;
             }
         }
-        if report.trouble != trouble {
+        if report.trouble != trouble[camera] {
             if let Some(text) = &report.trouble {
                 say(&format!("{:8.2} s  {text}\n", report.time.as_secs_f64()));
             }
-            trouble = report.trouble;
+            trouble[camera] = report.trouble;
         }
         Go::On
     })?;
     if let Some(problem) = failed {
         return Err(problem.into());
     }
-    for (k, tally) in watched.iter().enumerate() {
+    for (k, tally) in watched.iter_mut().enumerate() {
+        // A live source that went silent was not watched to the end.
+        if let Some(silence) = seen[k].filter(|_| arguments.replay.is_none()).map(|t| t.elapsed()) {
+            tally.silent_for(silence);
+        }
         // Why it waits is the newest picture's own word where that had one.
-        let waits_for = trouble.clone().unwrap_or_else(|| lookouts[k].waits_for());
+        let waits_for = trouble[k].clone().unwrap_or_else(|| lookouts[k].waits_for());
         log.add(&tally.line(k, &waits_for))?;
         let mut out = String::new();
         line_after(&mut out, "", "  ", &format!("{}: {}", shown(&arguments.from[k]), tally.words(&waits_for)));

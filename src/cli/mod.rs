@@ -334,6 +334,7 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
     let measured = result.verdict != Verdict::NotMeasured;
     if json == Some(Path::new("-")) {
         say(&text);
+        tell(&report::against(&against));
         if !measured {
             tell(&format!("plumbsight: {}\n", report::why_not_measured(&result)));
         }

@@ -112,12 +112,16 @@ impl PanelApp {
         if model.far {
             egui::CentralPanel::no_frame().show(ui, |ui| {
                 let words = match model.shown() {
-                    _ if model.place == Place::Hold && model.hold_view().is_some() => {
+                    // An alarm that is not answered outshouts a watch in which nothing moved.
+                    _ if model.place == Place::Hold
+                        && model.hold_view().is_some_and(|hold| hold.broken || model.alarms() == 0) =>
+                    {
                         FarWords::of_hold(model.hold_view())
                     }
                     _ if model.alarms() > 0 => FarWords::moved(),
                     _ if model.place == Place::Hold => FarWords::of_hold(None),
-                    Some(shown) if shown.old && !shown.live && model.later.is() => FarWords::elsewhere(),
+                    Some(shown) if shown.old && !shown.live && model.later.is_elsewhere() => FarWords::elsewhere(),
+                    Some(shown) if shown.old && !shown.live && model.later.doubt().is_some() => FarWords::doubt(),
                     Some(shown) if shown.old && !shown.live => FarWords::old(),
                     shown => FarWords::of(shown.as_ref()),
                 };
@@ -293,6 +297,7 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
         },
         Place::Hold => match model.hold_view() {
             Some(hold) if hold.broken => (Some(Verdict::Out), "moved".into()),
+            Some(_) if model.alarms() > 0 => (Some(Verdict::Out), "moved during hold".into()),
             Some(hold) if hold.blind => (Some(Verdict::NotMeasured), "not seen".into()),
             Some(hold) if hold.watching_for.is_some() => (Some(Verdict::In), "nothing moved".into()),
             Some(_) => (Some(Verdict::NotProven), "settling".into()),

@@ -116,6 +116,11 @@ impl FarWords {
         }
     }
 
+    /// Where the log of the hold watch cannot be read.
+    pub fn doubt() -> Self {
+        Self { sentence: "The log of the hold watch cannot be read: an alarm may stand in it.".into(), ..Self::old() }
+    }
+
     /// Where what was measured may no longer be so: from afar nobody could see that it is old, so it is not shown at all.
     pub fn old() -> Self {
         Self {

@@ -135,12 +135,18 @@ impl Outdated {
 
     /// True where the photographs' verdict no longer holds.
     pub fn is(&self) -> bool {
-        self.alarms() > 0 || self.elsewhere.is_some()
+        self.alarms() > 0 || self.before.speaks() || self.elsewhere.is_some()
+    }
+
+    /// True where a live reading found the stand elsewhere.
+    pub fn is_elsewhere(&self) -> bool {
+        self.elsewhere.is_some()
     }
 
     /// In a word or two, for the head of a place.
     pub fn short(&self) -> Option<&'static str> {
         match (self.alarms(), &self.elsewhere) {
+            (0, None) if self.before.doubt.is_some() => Some("hold log unreadable"),
             (0, None) => None,
             (0, Some(_)) => Some("old: stand elsewhere"),
             _ => Some("moved during hold"),
@@ -150,6 +156,10 @@ impl Outdated {
     /// Why, and what to do.
     pub fn why(&self, lengths: Lengths) -> Option<String> {
         match (self.alarm(), &self.elsewhere) {
+            (None, None) if self.alarms() == 0 => {
+                let doubt = self.before.doubt.as_ref()?;
+                Some(format!("{doubt} Look into hold.jsonl in the job folder, and take the photographs again."))
+            }
             (None, found) if self.alarms() == 0 => found.as_ref().map(|e| e.words(lengths)),
             (None, _) => Some("Something moved during the hold watch. Take the photographs again.".into()),
             (Some(alarm), _) => {

@@ -13,6 +13,9 @@ const MARK: usize = 16;
 /// The event of the line that says that the job has new photographs: the alarms before it are answered.
 pub const NEW_PHOTOGRAPHS: &str = "new photographs";
 
+/// The event of a watch's last line.
+pub const CLOSED: &str = "closed";
+
 /// One line of the log; what a line lacks is empty.
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
 #[serde(default)]
@@ -61,20 +64,34 @@ impl HoldRead {
 
     /// The alarms that speak against photographs with these marks: those of watches over any of them, and those that nothing answers.
     ///
-    /// A watch speaks against the photographs that were in the job when it was opened. Of one that does not say which, every photograph could be.
+    /// A watch speaks against the photographs that were in the job when it was opened, and against those that came while it went on. Of one that does not say
+    /// which, every photograph could be.
     pub fn alarms_against(&self, marks: &[String]) -> Vec<&HoldEntry> {
         let said: Vec<&HoldEntry> = self.unanswered().collect();
         let mut out = Vec::new();
         for watch in self.watches() {
-            let over = &watch[0].photographs;
-            let known = !over.is_empty() && !marks.is_empty();
-            let against = |e: &&HoldEntry| match known {
-                true => over.iter().any(|mark| marks.contains(mark)),
-                false => said.iter().any(|s| std::ptr::eq(*s, *e)),
-            };
-            out.extend(watch.iter().filter(|e| e.alarm).filter(against));
+            let known = !watch[0].photographs.is_empty() && !marks.is_empty();
+            let mut over = false;
+            for entry in watch {
+                over |= entry.photographs.iter().any(|mark| marks.contains(mark));
+                let against = match known {
+                    true => over,
+                    false => said.iter().any(|s| std::ptr::eq(*s, entry)),
+                };
+                if entry.alarm && against {
+                    out.push(entry);
+                }
+            }
         }
         out
+    }
+
+    /// True where the last watch is still going on, as far as the log says, and does not know some of these photographs.
+    pub fn goes_on_without(&self, marks: &[String]) -> bool {
+        let watches = self.watches();
+        let Some(last) = watches.last().filter(|w| !w[0].photographs.is_empty()) else { return false };
+        let known = |mark| last.iter().any(|e| e.photographs.contains(mark));
+        !last.iter().any(|e| e.event == CLOSED) && !marks.iter().all(known)
     }
 
     /// Why more may stand in the log than was read; `None` where all of it was.

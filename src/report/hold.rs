@@ -55,7 +55,7 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
 
 fn said(log: &HoldRead) -> String {
     let alarms = match log.alarms() {
-        0 => "no alarm.".to_owned(),
+        0 => "no alarm that new photographs have not answered.".to_owned(),
         1 => "1 ALARM: what was judged before it no longer holds.".to_owned(),
         n => format!("{n} ALARMS: what was judged before them no longer holds."),
     };

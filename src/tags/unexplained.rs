@@ -38,7 +38,7 @@ fn unexplained(growth: f64, most: f64, blur_over_least: f64) -> f64 {
 const SHARP_PX: f64 = 0.012;
 const SHARP_GROWN: f64 = 0.22;
 
-/// What is left open, px: the part that all sides (and all tags of a camera) have in common, outward, and the standard uncertainty of each coordinate besides.
+/// What is left open, px: the part that all sides have in common, outward (other tags of the camera will have it too; the survey does not know that), and the standard uncertainty of each coordinate besides.
 pub(super) struct Unexplained {
     pub outward: SVector<f64, 8>,
     pub own: f64,

@@ -30,19 +30,22 @@ pub fn against(job: &Job) -> Against {
     Against { alarms: open.len(), newest: open.last().map(|e| words(&log, e)), doubt: log.doubt() }
 }
 
-/// Adds a line to the log of a job whose photographs answer every alarm in it, so that whoever reads the log alone later sees that too. A log that cannot be
-/// written costs that line only: it is not what decides.
+/// Adds a line to the log of a job whose photographs answer every alarm in it, so that whoever reads the log alone later sees that too, and to that of a watch that goes
+/// on while the photographs change, so that its later alarms speak against the new ones. A log that cannot be written costs that line only.
 pub fn answer(job: &Job) {
-    let Some(log) = read_hold_log(&job.folder).filter(|log| log.alarms() > 0) else { return };
+    let Some(log) = read_hold_log(&job.folder) else { return };
     let marks = photo_marks(job);
     if marks.is_empty() || !log.alarms_against(&marks).is_empty() {
         return;
     }
-    let line = HoldLine {
-        sentence: "None of the photographs that the watches above were kept over is in the job any more: what is measured from here on comes from others.".into(),
-        photographs: marks,
-        ..HoldLine::new(NEW_PHOTOGRAPHS, 0.0)
+    let sentence = match (log.alarms(), log.goes_on_without(&marks)) {
+        (0, false) => return,
+        (0, true) => "The job has other photographs from here on, and the watch goes on.",
+        _ => {
+            "None of the photographs that the watches above were kept over is in the job any more: what is measured from here on comes from others."
+        }
     };
+    let line = HoldLine { sentence: sentence.into(), photographs: marks, ..HoldLine::new(NEW_PHOTOGRAPHS, 0.0) };
     let _ = HoldLog::open(&job.folder).and_then(|mut log| log.add(&line));
 }
 

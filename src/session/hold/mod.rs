@@ -26,7 +26,7 @@ mod words;
 pub use answer::{AFTER_ALARM, Against, against, answer};
 pub use log::{line_of_news, line_of_start};
 pub use lookout::Lookout;
-pub use tally::{CLOSED, Tally};
+pub use tally::Tally;
 
 use crate::body::BodyKind;
 use std::time::Duration;

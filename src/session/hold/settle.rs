@@ -162,7 +162,6 @@ impl Lookout {
         any
     }
 
-    /// Whether the bodies' first and last thirds of the kept frames agree.
     /// Why the watch has not begun, and what to do; after the last picture.
     pub fn waits_for(&self) -> String {
         let rest_s = self.options.rest.as_secs_f64();
@@ -187,6 +186,7 @@ impl Lookout {
         }
     }
 
+    /// Whether the bodies' first and last thirds of the kept frames agree.
     fn all_rest(&self) -> bool {
         let third = self.kept.len() / 3;
         let limit = chi_square::limit(f64::ln(STILL_SETTLING), 6);

@@ -2,17 +2,20 @@
 
 use super::words::clock;
 use super::{HoldReport, NewsKind, Phase, Standing};
-use crate::record::HoldLine;
+use crate::record::{CLOSED, HoldLine};
 use std::time::Duration;
 
-/// The event of a watch's last line.
-pub const CLOSED: &str = "closed";
+/// Time between two pictures from which on a watch has a gap: what a body may be hidden for, and several times the time between pictures before it began (photographs that
+/// come into a folder one by one).
+const SILENCE: (Duration, u32) = (Duration::from_secs(2), 3);
 
 /// One camera's watch, counted.
 #[derive(Clone, Debug, Default)]
 pub struct Tally {
     begun: Option<Duration>,
     last: Option<Duration>,
+    /// The longest time between two pictures before it began.
+    step: Duration,
     /// For how long something that is watched was not seen, or the watch had to begin anew.
     unseen: Duration,
     alarms: usize,
@@ -29,6 +32,11 @@ impl Tally {
         let waits = matches!(report.phase, Phase::Settling { .. });
         if let Some(before) = self.last.filter(|_| self.begun.is_some() && (blind || self.blind || waits)) {
             self.unseen += report.time.saturating_sub(before);
+        } else if let (Some(before), Some(_)) = (self.last, self.begun) {
+            self.silent_for(report.time.saturating_sub(before));
+        }
+        if let (Some(before), None) = (self.last, self.begun) {
+            self.step = self.step.max(report.time.saturating_sub(before));
         }
         for news in &report.news {
             self.gap |= matches!(news.kind, NewsKind::NotSeen | NewsKind::CameraMoved);
@@ -39,6 +47,14 @@ impl Tally {
         }
         self.blind = blind;
         self.last = Some(report.time);
+    }
+
+    /// No picture came for this long: between two, or since the last one when the watch ends.
+    pub fn silent_for(&mut self, silence: Duration) {
+        if self.begun.is_some() && silence > SILENCE.0.max(self.step * SILENCE.1) {
+            self.unseen += silence;
+            self.gap = true;
+        }
     }
 
     /// True where it began, and saw everything to the end.

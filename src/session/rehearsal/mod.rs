@@ -31,8 +31,7 @@ const HOLD_FIRST: u32 = 10_000;
 /// # Errors
 /// The folder holds something already, or cannot be written.
 pub fn begin(rehearsal: &Rehearsal, seed: u64, folder: &Path, watch: Watch) -> Result<PathBuf, Failure> {
-    let holds_something = std::fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some());
-    if holds_something {
+    if walk::holds_something(folder) {
         return Err(Problem::of_file(
             folder.display().to_string(),
             "the folder holds something already",

@@ -6,19 +6,33 @@ use std::path::{Path, PathBuf};
 /// The file that says of a folder that a rehearsal was being painted in it.
 const CUT_OFF: &str = "unfinished.txt";
 
-/// The folder beside `folder` in which a rehearsal is painted, new and empty but for a file that says so: a painting that is cut off never looks like a job.
+/// Where a rehearsal is painted: beside its folder, or within it where that is there already (the parent of a stick or of a link is not ours to write in).
+fn place_of_unfinished(folder: &Path) -> PathBuf {
+    match folder.file_name() {
+        Some(name) if !folder.exists() => {
+            let mut name = name.to_os_string();
+            name.push(".unfinished");
+            folder.with_file_name(name)
+        }
+        _ => folder.join("rehearsal.unfinished"),
+    }
+}
+
+/// Whether the folder holds anything but a painting of ours that was cut off.
+pub(super) fn holds_something(folder: &Path) -> bool {
+    let ours = place_of_unfinished(folder);
+    let cut_off = |path: &Path| path == ours && path.join(CUT_OFF).is_file();
+    std::fs::read_dir(folder)
+        .is_ok_and(|mut entries| entries.any(|entry| !entry.is_ok_and(|entry| cut_off(&entry.path()))))
+}
+
+/// The folder in which a rehearsal is painted, new and empty but for a file that says so: a painting that is cut off never looks like a job.
 /// What an earlier one left there is removed.
 ///
 /// # Errors
 /// Something else is there, or it cannot be written.
 pub(super) fn unfinished(folder: &Path) -> Result<PathBuf, Problem> {
-    let mut name = folder.file_name().map(std::ffi::OsStr::to_os_string).unwrap_or_default();
-    name.push(".unfinished");
-    // `rehearse monday .` has no name to add to: beside it is within it then.
-    let beside = match folder.file_name() {
-        Some(_) => folder.with_file_name(name),
-        None => folder.join("rehearsal.unfinished"),
-    };
+    let beside = place_of_unfinished(folder);
     if beside.join(CUT_OFF).is_file() {
         std::fs::remove_dir_all(&beside)
             .map_err(|e| failed(&beside, "it is left from before and cannot be removed", &e))?;
@@ -42,18 +56,15 @@ pub(super) fn unfinished(folder: &Path) -> Result<PathBuf, Problem> {
 pub(super) fn finish(unfinished: &Path, folder: &Path) -> Result<(), Problem> {
     let moved =
         |from: &Path, to: &Path| std::fs::rename(from, to).map_err(|e| failed(to, "it cannot be given its name", &e));
-    std::fs::remove_file(unfinished.join(CUT_OFF)).map_err(|e| failed(unfinished, "it cannot be finished", &e))?;
     if unfinished.parent() == Some(folder) {
         let entries = std::fs::read_dir(unfinished).map_err(|e| failed(unfinished, "it cannot be read", &e))?;
-        for entry in entries.filter_map(Result::ok) {
+        for entry in entries.filter_map(Result::ok).filter(|entry| entry.file_name() != CUT_OFF) {
             moved(&entry.path(), &folder.join(entry.file_name()))?;
         }
-        return std::fs::remove_dir(unfinished).map_err(|e| failed(unfinished, "it cannot be removed", &e));
+        return std::fs::remove_dir_all(unfinished).map_err(|e| failed(unfinished, "it cannot be removed", &e));
     }
-    if folder.exists() {
-        std::fs::remove_dir(folder).map_err(|e| failed(folder, "it is not empty any more", &e))?;
-    }
-    moved(unfinished, folder)
+    moved(unfinished, folder)?;
+    std::fs::remove_file(folder.join(CUT_OFF)).map_err(|e| failed(folder, "it cannot be finished", &e))
 }
 
 fn failed(path: &Path, what: &str, e: &std::io::Error) -> Problem {
@@ -87,9 +98,20 @@ mod tests {
         let names: Vec<_> = std::fs::read_dir(&folder).unwrap().map(|e| e.unwrap().file_name()).collect();
         assert!(names == ["job.toml"] && !second.exists(), "{names:?}");
         // What is not ours is not touched.
-        std::fs::create_dir(&second).unwrap();
-        std::fs::write(second.join("mine.txt"), "x").unwrap();
-        assert!(unfinished(&folder).is_err() && second.join("mine.txt").exists());
+        let other = dir.path().join("tuesday");
+        let mine = dir.path().join("tuesday.unfinished");
+        std::fs::create_dir(&mine).unwrap();
+        std::fs::write(mine.join("mine.txt"), "x").unwrap();
+        assert!(unfinished(&other).is_err() && mine.join("mine.txt").exists());
+        // A folder that is there stays, and is painted in; a painting of ours that was cut off there is nothing.
+        let there = dir.path().join("there");
+        std::fs::create_dir(&there).unwrap();
+        let within = unfinished(&there).unwrap();
+        assert!(within.starts_with(&there) && !holds_something(&there));
+        std::fs::write(within.join("job.toml"), "whole").unwrap();
+        finish(&within, &there).unwrap();
+        let names: Vec<_> = std::fs::read_dir(&there).unwrap().map(|e| e.unwrap().file_name()).collect();
+        assert!(names == ["job.toml"] && holds_something(&there), "{names:?}");
     }
 
     #[test]
