@@ -164,6 +164,7 @@ pub struct Opened {
 
 /// What the worker tells.
 #[derive(Clone, Debug)]
+#[expect(clippy::large_enum_variant, reason = "a few of them come a second, and a job is read now and then")]
 pub enum Event {
     /// A job was read.
     Read(PathBuf, Result<Opened, Problem>),

@@ -23,11 +23,9 @@ pub fn placing_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mu
         if !live || model.alarms() > 0 {
             origin_ui(ui, model);
         }
-        if !live {
-            if not_measured_ui(ui, model) {
-                check_ui(ui, model, out);
-                return;
-            }
+        if !live && not_measured_ui(ui, model) {
+            check_ui(ui, model, out);
+            return;
         }
         match model.shown() {
             Some(shown) => shown_ui(ui, model, &shown, screens, out),
