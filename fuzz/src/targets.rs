@@ -97,11 +97,19 @@ fn in_file(name: &str, bytes: &[u8], read: impl FnOnce(&Path) -> Option<Problem>
     complete(read(&folder.0));
 }
 
-/// The job that `plumbsight new` writes, one of its files replaced.
+/// The job that `plumbsight new` writes, with its examples as values.
+fn template(folder: &Folder) {
+    record::write_template(&folder.0).expect("the template");
+    for (name, text) in record::TEMPLATE {
+        std::fs::write(folder.0.join(name), record::with_examples(text)).expect("its examples");
+    }
+    std::fs::write(folder.0.join("photos/1.jpg"), "x").expect("a photograph");
+}
+
+/// That job, one of its files replaced.
 fn template_with(name: &str, bytes: &[u8]) {
     let folder = Folder::new();
-    record::write_template(&folder.0).expect("the template");
-    std::fs::write(folder.0.join("photos/1.jpg"), "x").expect("a photograph");
+    template(&folder);
     std::fs::write(folder.0.join(name), bytes).expect("the input as a file");
     for purpose in [Purpose::Verdict, Purpose::Survey] {
         complete(record::read_job(&folder.0, purpose).err());
@@ -110,8 +118,7 @@ fn template_with(name: &str, bytes: &[u8]) {
 
 fn lengths(bytes: &[u8]) {
     let folder = Folder::new();
-    record::write_template(&folder.0).expect("the template");
-    std::fs::write(folder.0.join("photos/1.jpg"), "x").expect("a photograph");
+    template(&folder);
     let job = record::read_job(&folder.0, Purpose::Survey).expect("the template can be read");
     std::fs::write(folder.0.join(record::LENGTHS_FILE), bytes).expect("the input as a file");
     complete(record::read_lengths(&folder.0, &job.kit).err());
@@ -120,8 +127,7 @@ fn lengths(bytes: &[u8]) {
 /// A body whose places stand in a file beside the bodies file.
 fn places(bytes: &[u8]) {
     let folder = Folder::new();
-    record::write_template(&folder.0).expect("the template");
-    std::fs::write(folder.0.join("photos/1.jpg"), "x").expect("a photograph");
+    template(&folder);
     let path = folder.0.join("bodies.toml");
     let text = std::fs::read_to_string(&path).expect("the template's bodies");
     std::fs::write(&path, text.replacen("kind = \"plate\"", "places_covariance = \"p.json\"\nkind = \"plate\"", 1))
