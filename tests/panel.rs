@@ -35,15 +35,7 @@ fn demo() -> &'static (Arc<Job>, Arc<ResultFile>) {
 }
 
 fn opened(job: &Arc<Job>) -> Opened {
-    let list = plumbsight::record::read_readiness(&job.folder).unwrap();
-    Opened {
-        job: job.clone(),
-        earlier: None,
-        list: Some(list),
-        came: Ok(None),
-        against: Default::default(),
-        marks: Vec::new(),
-    }
+    Opened::new(job.clone(), plumbsight::record::read_readiness(&job.folder).unwrap())
 }
 
 /// The window with nothing in it.
@@ -909,14 +901,7 @@ fn pictured(app: &mut PanelApp) {
         Arc::new(job)
     });
     let list = plumbsight::record::read_readiness(&repository("fixtures/bay-a")).unwrap();
-    let read = Opened {
-        job: job.clone(),
-        earlier: None,
-        list: Some(list),
-        came: Ok(None),
-        against: Default::default(),
-        marks: Vec::new(),
-    };
+    let read = Opened::new(job.clone(), list);
     app.command(Command::Open(job.folder.clone()));
     app.receive(Event::Read(job.folder.clone(), Ok(read)));
     app.receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));

@@ -188,10 +188,10 @@ fn run(arguments: &SourceArguments, ready: &Ready, each: &mut dyn FnMut(usize, &
     let mut other = None;
     // Of pictures shown one by one the Enter key is waited for: there Ctrl-C ends at once, as ever.
     let interrupt = (!arguments.step).then(Interrupt::listen);
-    let over = || interrupt.as_ref().is_some_and(Interrupt::came);
     let until = arguments.seconds.map(|s| Instant::now() + Duration::from_secs(s.into()));
+    let over = || interrupt.as_ref().is_some_and(Interrupt::came) || until.is_some_and(|t| Instant::now() >= t);
     let each = &mut |camera: usize, frame: &Frame| -> Go {
-        if over() || until.is_some_and(|t| Instant::now() >= t) {
+        if over() {
             return Go::Stop;
         }
         other = crate::session::other_camera(&frame.exif, &ready.job.lenses[ready.setups[camera].lens]);
@@ -248,7 +248,6 @@ fn frames(
         .into_iter()
         .map(|(_, _, opener)| Feed::start(opener, FeedOptions { epoch, ..FeedOptions::default() }))
         .collect();
-    let until = arguments.seconds.map(|s| epoch + Duration::from_secs(s.into()));
     let mut said: Vec<Option<String>> = vec![None; feeds.len()];
     loop {
         for (k, feed) in feeds.iter().enumerate() {
@@ -266,7 +265,7 @@ fn frames(
                 said[k] = text;
             }
         }
-        if over() || feeds.iter().all(|f| !f.status().state.goes_on()) || until.is_some_and(|t| Instant::now() >= t) {
+        if over() || feeds.iter().all(|f| !f.status().state.goes_on()) {
             return Ok(());
         }
     }

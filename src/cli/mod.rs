@@ -328,8 +328,7 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
     let bar = ProgressLine::new();
     let result = session::check_with(&job, wanted.extras, &|p| bar.show(p));
     bar.end();
-    session::hold::answer(&job);
-    let against = session::hold::against(&job);
+    let against = session::hold::answer(&job);
     let text = json_text(&result, "the result")?;
     let measured = result.verdict != Verdict::NotMeasured;
     if json == Some(Path::new("-")) {

@@ -162,6 +162,13 @@ pub struct Opened {
     pub marks: Vec<String>,
 }
 
+impl Opened {
+    /// A job with its readiness list, and nothing from before.
+    pub fn new(job: Arc<Job>, list: Readiness) -> Self {
+        Self { job, earlier: None, list: Some(list), came: Ok(None), against: Against::default(), marks: Vec::new() }
+    }
+}
+
 /// What the worker tells.
 #[derive(Clone, Debug)]
 #[expect(clippy::large_enum_variant, reason = "a few of them come a second, and a job is read now and then")]

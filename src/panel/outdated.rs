@@ -135,7 +135,7 @@ impl Outdated {
 
     /// True where the photographs' verdict no longer holds.
     pub fn is(&self) -> bool {
-        self.alarms() > 0 || self.before.speaks() || self.elsewhere.is_some()
+        self.running.0 > 0 || self.before.speaks() || self.elsewhere.is_some()
     }
 
     /// True where a live reading found the stand elsewhere.

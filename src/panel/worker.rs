@@ -171,11 +171,10 @@ fn read(folder: &Path) -> Result<Opened, Problem> {
     let earlier = read_result(&job.folder.join("result.json")).ok();
     let list = read_readiness(&job.folder)?;
     let came = read_outcome(&job.folder);
-    session::hold::answer(&job);
-    let against = session::hold::against(&job);
     let marks = photo_marks(&job);
+    let against = session::hold::answer_marked(&job, &marks);
     let earlier = earlier.map(Arc::new);
-    Ok(Opened { job: Arc::new(job), earlier, list: Some(list), came, against, marks })
+    Ok(Opened { earlier, came, against, marks, ..Opened::new(Arc::new(job), list) })
 }
 
 fn write(result: &ResultFile, path: PathBuf) -> Result<PathBuf, Problem> {

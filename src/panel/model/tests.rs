@@ -14,15 +14,7 @@ fn demo() -> Arc<Job> {
 
 /// The job alone, with the shipped readiness list.
 fn just(job: &Arc<Job>) -> Opened {
-    let list = crate::record::read_readiness(&job.folder).unwrap();
-    Opened {
-        job: job.clone(),
-        earlier: None,
-        list: Some(list),
-        came: Ok(None),
-        against: Default::default(),
-        marks: Vec::new(),
-    }
+    Opened::new(job.clone(), crate::record::read_readiness(&job.folder).unwrap())
 }
 
 /// A result without any measurement.

@@ -25,28 +25,39 @@ impl Against {
 
 /// What the log of a job's hold watches says against its photographs.
 pub fn against(job: &Job) -> Against {
-    let Some(log) = read_hold_log(&job.folder) else { return Against::default() };
-    let open = log.alarms_against(&photo_marks(job));
-    Against { alarms: open.len(), newest: open.last().map(|e| words(&log, e)), doubt: log.doubt() }
+    read_hold_log(&job.folder).map_or_else(Against::default, |log| said(&log, &photo_marks(job)))
 }
 
-/// Adds a line to the log of a job whose photographs answer every alarm in it, so that whoever reads the log alone later sees that too, and to that of a watch that goes
-/// on while the photographs change, so that its later alarms speak against the new ones. A log that cannot be written costs that line only.
-pub fn answer(job: &Job) {
-    let Some(log) = read_hold_log(&job.folder) else { return };
-    let marks = photo_marks(job);
-    if marks.is_empty() || !log.alarms_against(&marks).is_empty() {
-        return;
-    }
-    let sentence = match (log.alarms(), log.goes_on_without(&marks)) {
-        (0, false) => return,
+/// The same, and adds a line to the log of a job whose photographs answer every alarm in it, so that whoever reads the log alone later sees that too, and to that of a watch
+/// that goes on while the photographs change, so that its later alarms speak against the new ones. A log that cannot be written costs that line only.
+pub fn answer(job: &Job) -> Against {
+    read_hold_log(&job.folder).map_or_else(Against::default, |log| answered(job, &log, &photo_marks(job)))
+}
+
+/// [`answer`] where the marks of the job's photographs are known already: making them reads every photograph.
+pub fn answer_marked(job: &Job, marks: &[String]) -> Against {
+    read_hold_log(&job.folder).map_or_else(Against::default, |log| answered(job, &log, marks))
+}
+
+fn said(log: &HoldRead, marks: &[String]) -> Against {
+    let open = log.alarms_against(marks);
+    Against { alarms: open.len(), newest: open.last().map(|e| words(log, e)), doubt: log.doubt() }
+}
+
+fn answered(job: &Job, log: &HoldRead, marks: &[String]) -> Against {
+    let against = said(log, marks);
+    let sentence = match (log.alarms(), log.goes_on_without(marks)) {
+        _ if marks.is_empty() || against.alarms > 0 => return against,
+        (0, false) => return against,
         (0, true) => "The job has other photographs from here on, and the watch goes on.",
         _ => {
             "None of the photographs that the watches above were kept over is in the job any more: what is measured from here on comes from others."
         }
     };
-    let line = HoldLine { sentence: sentence.into(), photographs: marks, ..HoldLine::new(NEW_PHOTOGRAPHS, 0.0) };
+    let photographs = marks.to_vec();
+    let line = HoldLine { sentence: sentence.into(), photographs, ..HoldLine::new(NEW_PHOTOGRAPHS, 0.0) };
     let _ = HoldLog::open(&job.folder).and_then(|mut log| log.add(&line));
+    against
 }
 
 /// An alarm in words, with the time of day where the log knows it.

@@ -30,13 +30,13 @@ impl Tally {
     pub fn take(&mut self, report: &HoldReport) {
         let blind = report.trouble.is_some() || report.bodies.iter().any(|b| b.standing == Standing::NotSeen);
         let waits = matches!(report.phase, Phase::Settling { .. });
-        if let Some(before) = self.last.filter(|_| self.begun.is_some() && (blind || self.blind || waits)) {
-            self.unseen += report.time.saturating_sub(before);
-        } else if let (Some(before), Some(_)) = (self.last, self.begun) {
-            self.silent_for(report.time.saturating_sub(before));
-        }
-        if let (Some(before), None) = (self.last, self.begun) {
-            self.step = self.step.max(report.time.saturating_sub(before));
+        if let Some(before) = self.last {
+            let step = report.time.saturating_sub(before);
+            match self.begun {
+                None => self.step = self.step.max(step),
+                Some(_) if blind || self.blind || waits => self.unseen += step,
+                Some(_) => self.silent_for(step),
+            }
         }
         for news in &report.news {
             self.gap |= matches!(news.kind, NewsKind::NotSeen | NewsKind::CameraMoved);
