@@ -1,5 +1,6 @@
 //! `plumbsight record`, `recheck` and `key`: a job kept as a record, and a record looked at again.
 
+use crate::cli::report::line;
 use crate::cli::{ProgressLine, say};
 use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
@@ -106,8 +107,8 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
     if let Some(doubt) = &kept.record.hold_doubt {
         let _ = writeln!(out, "{doubt}");
     }
-    if let Some(words) = keep::corrects_another_car(&kept.folder, &kept.record) {
-        let _ = writeln!(out, "{words}");
+    for words in &kept.noticed {
+        line(&mut out, "", words);
     }
     if kept.record.outcome.is_none() {
         out.push_str(
@@ -135,8 +136,8 @@ pub(super) fn recheck(arguments: &RecheckArguments) -> Result<u8, Failure> {
     let bar = ProgressLine::new();
     let done = keep::recheck(&arguments.record, arguments.public_key.as_deref(), arguments.quick, &|p| bar.show(p));
     bar.end();
-    let done = done?;
-    say(&words(&done, arguments.public_key.is_some()));
+    let done = done?.with_later(&arguments.record);
+    say(&words(&done, arguments));
     Ok(if done.confirmed() { 0 } else { EXIT_NOT_CONFIRMED })
 }
 
@@ -146,7 +147,8 @@ pub(super) fn not_as_recorded(done: &Recheck) -> impl Iterator<Item = String> {
     damaged.chain(done.contradictions.iter().map(|words| format!("CONTRADICTION: {words}.")))
 }
 
-fn words(done: &Recheck, key_given: bool) -> String {
+fn words(done: &Recheck, arguments: &RecheckArguments) -> String {
+    let key_given = arguments.public_key.is_some();
     let mut out = match &done.record {
         Some(r) => {
             let doubted = not_as_recorded(done).next().is_some() || done.signature.against().is_some();
@@ -166,8 +168,8 @@ fn words(done: &Recheck, key_given: bool) -> String {
     if let Some(before) = done.record.as_ref().and_then(|r| r.corrects.as_ref()) {
         let _ = writeln!(out, "It corrects {}: {}", before.record, before.reason);
     }
-    for words in &done.noticed {
-        let _ = writeln!(out, "{words}");
+    for words in done.later.iter().chain(&done.noticed) {
+        line(&mut out, "", words);
     }
     if done.damage.is_empty() {
         out.push_str("Files: all as recorded.\n");
@@ -199,8 +201,16 @@ fn words(done: &Recheck, key_given: bool) -> String {
             let _ = writeln!(out, "DIFFERENT: {difference}");
         }
     }
-    let _ =
-        writeln!(out, "{}", if done.confirmed() { "The record is confirmed." } else { "THE RECORD IS NOT CONFIRMED." });
+    if arguments.quick {
+        out.push_str("Nothing was measured again (--quick).\n");
+    }
+    let end = match (done.confirmed(), done.later.is_empty()) {
+        (false, _) => "THE RECORD IS NOT CONFIRMED.",
+        (true, false) => "The record is as it was recorded; what stands against its verdict is said above.",
+        (true, true) if arguments.quick => "The record's files are confirmed.",
+        (true, true) => "The record is confirmed.",
+    };
+    let _ = writeln!(out, "{end}");
     out
 }
 

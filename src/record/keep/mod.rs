@@ -178,10 +178,19 @@ pub fn record_name(at: &Moment, result: &ResultFile, vehicle_id: Option<&str>) -
 
 /// What is to be said where a record stands for another one that is of another car; `None` where both are of one, or one of them names none.
 pub fn of_another_car(vin: Option<&str>, corrected: &str, its_vin: Option<&str>) -> Option<String> {
+    another_car(&format!("It stands for {corrected}, which is of"), vin, its_vin)
+}
+
+/// The same, said of a record that a correction of another car stands for.
+pub fn corrected_for_another_car(vin: Option<&str>, its_vin: Option<&str>) -> Option<String> {
+    another_car("THAT CORRECTION IS OF", vin, its_vin)
+}
+
+fn another_car(head: &str, vin: Option<&str>, its_vin: Option<&str>) -> Option<String> {
     let (vin, its_vin) = (vin?, its_vin?);
     (!vin.eq_ignore_ascii_case(its_vin)).then(|| {
         format!(
-            "It stands for {corrected}, which is of ANOTHER CAR: VIN {its_vin} there, {vin} here. Unless the number was mistyped, the wrong record was corrected: ask who made it before you rely on either."
+            "{head} ANOTHER CAR: VIN {its_vin} there, {vin} here. Unless the number was mistyped, the wrong record was corrected: ask who made it before you rely on either."
         )
     })
 }
