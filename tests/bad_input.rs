@@ -183,7 +183,7 @@ fn car_and_placement() {
     refused(
         "placement.toml",
         "[[stations]]",
-        "[[stations]]\nname = \"centre\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1.0\nlateral_mm = 1.0\nheight_mm = 1.0\n[[stations]]",
+        "[[stations]]\nname = \"centre\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1500.0\nlateral_mm = 1.0\nheight_mm = 900.0\n[[stations]]",
         "",
         "used twice",
     );
@@ -252,7 +252,7 @@ fn lenses_and_stations_of_photographs() {
         "[[photographs]]",
         "lens = one of \"a\", \"b\"",
     );
-    let second = "[[stations]]\nname = \"right\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1.0\nlateral_mm = 1.0\nheight_mm = 1.0\n[[stations]]";
+    let second = "[[stations]]\nname = \"right\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1500.0\nlateral_mm = 1.0\nheight_mm = 900.0\n[[stations]]";
     let dir = tempfile::tempdir().unwrap();
     common::write_template(dir.path());
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();

@@ -5,6 +5,7 @@ pub(crate) mod bodies;
 pub(crate) mod car;
 mod demo;
 pub(crate) mod document;
+mod document_words;
 pub(crate) mod files;
 pub(crate) mod files_lengths;
 pub(crate) mod files_readiness;
