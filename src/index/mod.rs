@@ -10,6 +10,7 @@ mod trends;
 
 pub use trends::{SeriesTrend, Trends};
 
+use crate::limits::DEEPEST_FOLDERS;
 use crate::record::keep::manifest::sha256_hex;
 use crate::record::keep::{RECORD_FILE, RecordFile};
 use crate::record::result::Verdict;
@@ -21,9 +22,6 @@ use store::{Fault, Row, Store};
 
 /// The index's name in the folder of records.
 pub const INDEX_FILE: &str = ".plumbsight-index.sqlite";
-
-/// Folders are looked into so far below the root: by year and month, say.
-const DEEPEST: usize = 4;
 
 /// Records that are read before they are written to the index, so that their content never fills the memory.
 const PIECE: usize = 256;
@@ -408,7 +406,7 @@ impl Folders {
                 "Name the folder in which all records are, the one of `record --into`; a share must be connected.",
             )
         })?;
-        for _ in 0..DEEPEST {
+        for _ in 0..DEEPEST_FOLDERS {
             let looked: Vec<_> = open.par_iter().map(|folder| (folder, read::stamp(&root.join(folder)))).collect();
             let mut next = Vec::new();
             for (folder, stamp) in looked {
