@@ -12,6 +12,7 @@ pub mod folder;
 pub mod formats;
 pub mod http;
 mod jpeg;
+mod other_kinds;
 pub mod preview;
 pub mod replay;
 pub mod source;
@@ -70,6 +71,14 @@ pub enum CaptureError {
     /// Neither JPEG nor PNG.
     #[error("it is neither a JPEG nor a PNG image ({0}). Save the photograph as the camera's own JPEG.")]
     UnknownKind(String),
+    /// Something else that is known by how it begins.
+    #[error("it is {what}, and photographs are read as JPEG or PNG. {remedy}")]
+    OtherKind {
+        /// What it is, with its article.
+        what: &'static str,
+        /// What to do.
+        remedy: &'static str,
+    },
     /// More pixels or bytes than the limit.
     #[error("{0}. Photographs of up to {max} megapixels and {LONGEST_SIDE_PIXELS} pixels along a side are read.", max = LARGEST_IMAGE_PIXELS / 1_000_000)]
     TooLarge(String),
@@ -138,10 +147,12 @@ pub fn decode(bytes: &[u8]) -> Result<Picture, CaptureError> {
         [0xff, 0xd8, 0xff, ..] => (jpeg::decode_luma(bytes)?, ImageKind::Jpeg),
         [0x89, b'P', b'N', b'G', b'\r', b'\n', 0x1a, b'\n', ..] => (decode_png(bytes)?, ImageKind::Png),
         _ => {
-            return Err(CaptureError::UnknownKind(format!(
-                "it begins with the bytes {:02x?}",
-                &bytes[..bytes.len().min(4)]
-            )));
+            return Err(match other_kinds::named(bytes) {
+                Some((what, remedy)) => CaptureError::OtherKind { what, remedy },
+                None => {
+                    CaptureError::UnknownKind(format!("it begins with the bytes {:02x?}", &bytes[..bytes.len().min(4)]))
+                }
+            });
         }
     };
     Ok(Picture { gray, kind, note: None, exif: exif::read_exif(bytes) })

@@ -1,12 +1,11 @@
 //! `plumbsight record`, `recheck` and `key`: a job kept as a record, and a record looked at again.
 
-use crate::cli::report::line;
+use crate::cli::report::{against, line};
 use crate::cli::{ProgressLine, say};
 use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
 use crate::record::{Problem, write_new};
 use crate::session::Failure;
-use crate::session::hold::AFTER_ALARM;
 use crate::session::keep::{self, KeepOptions, Recheck, SignatureState};
 use clap::Args;
 use std::fmt::Write;
@@ -26,6 +25,7 @@ Examples:
     --corrects records/2026-03-01_141530_X --reason \"outcome added\"
 
 Exit codes: 0 kept, whatever the verdict
+  2 kept, and an alarm of the hold watch speaks against its verdict
   3 an input is wrong, nothing was kept";
 
 pub(super) const RECHECK_HELP: &str = "\
@@ -41,6 +41,9 @@ Examples:
   plumbsight recheck records/2026-03-01_141530_X --quick
 
 Exit codes: 0 confirmed   1 damaged or different   3 this is no record";
+
+/// Exit code where the hold watch speaks against what was kept: the one that `check` has then.
+const EXIT_ALARM: u8 = 2;
 
 /// Exit code where a record is not confirmed.
 const EXIT_NOT_CONFIRMED: u8 = 1;
@@ -97,27 +100,18 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
         Some(n) => out.push_str(&format!("Readiness: {n} items are open.\n")),
         None => out.push_str("Readiness: no list was kept.\n"),
     }
-    if let Some(n) = kept.record.hold_alarms.filter(|n| *n > 0) {
-        let _ = writeln!(
-            out,
-            "THE HOLD WATCH RAISED {n} ALARM{}: what was judged before no longer holds. See hold.jsonl.\n{AFTER_ALARM}",
-            if n == 1 { "" } else { "S" }
-        );
-    }
-    if let Some(doubt) = &kept.record.hold_doubt {
-        let _ = writeln!(out, "{doubt}");
-    }
+    out.push_str(&against(&kept.against));
     for words in &kept.noticed {
         line(&mut out, "", words);
     }
     if kept.record.outcome.is_none() {
-        out.push_str(
-            "Nothing is said of the scan tool or the road test: outcome.toml, then a correction (--corrects).\n",
-        );
+        let words = "Still to come: what the scan tool said and how the road test went. Write both into outcome.toml in the job folder, then record the job once more with --corrects and this \
+                     record.";
+        line(&mut out, "", words);
     }
     let _ = writeln!(out, "Kept in {}", kept.folder.display());
     say(&out);
-    Ok(0)
+    Ok(if moved { EXIT_ALARM } else { 0 })
 }
 
 #[derive(Args)]

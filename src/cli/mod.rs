@@ -22,7 +22,9 @@ mod tags;
 mod trace;
 
 use crate::record::result::Verdict;
-use crate::record::{Purpose, ResultFile, json_text, read_job, unpack_demo, write_atomically, write_template};
+use crate::record::{
+    Purpose, ResultFile, json_text, read_job, result_path, unpack_demo, write_atomically, write_template,
+};
 use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
@@ -338,7 +340,7 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
             tell(&format!("plumbsight: {}\n", report::why_not_measured(&result)));
         }
     } else {
-        let path = json.map(Path::to_owned).unwrap_or_else(|| job.folder.join("result.json"));
+        let path = json.map(Path::to_owned).unwrap_or_else(|| job.result_path());
         // Shown before it is written: a folder that cannot be written to costs the file, not the measurement. Without a measurement the report
         // is an error message.
         let show = if measured { say } else { tell };
@@ -359,7 +361,7 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
 
 /// A result that lies in the folder must not be taken for one of the inputs that were just refused.
 fn tell_of_older_result(folder: &Path) {
-    let older = folder.join("result.json");
+    let older = result_path(folder);
     if older.is_file() {
         tell(&format!(
             "plumbsight: {} is from an earlier check and says nothing of the job as it is now\n",

@@ -4,6 +4,7 @@ use super::keep::not_as_recorded;
 use super::report::{item, line_after, report};
 use super::{say, tell};
 use crate::index::{Found, Hit, Index, Kind, Place, Query, SeriesTrend, Trends, doubted};
+use crate::limits::DEEPEST_FOLDERS;
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE};
 use crate::record::result::Verdict;
 use crate::record::{HoldRead, Problem, json_text, read_hold_log, read_result};
@@ -125,6 +126,10 @@ fn date(written: &str) -> Result<String, String> {
 
 pub(super) fn run(arguments: &RecordsArguments) -> Result<u8, Failure> {
     let index = Index::open(&arguments.root, arguments.rebuild)?;
+    if !arguments.json && index.refreshed.there + index.refreshed.gone == 0 {
+        say(&none_there(&arguments.root, &index));
+        return Ok(EXIT_NOT_AS_IT_WAS);
+    }
     let query = Query {
         vin: arguments.vin.clone(),
         since: arguments.from.clone(),
@@ -164,6 +169,26 @@ pub(super) fn run(arguments: &RecordsArguments) -> Result<u8, Failure> {
     Ok(if found.total == 0 { EXIT_NOT_AS_IT_WAS } else { 0 })
 }
 
+/// What is said of a folder without a record.
+fn none_there(root: &Path, index: &Index) -> String {
+    let mut out = String::new();
+    let shown = root.display();
+    let text = if root.join("job.toml").is_file() {
+        format!(
+            "{shown} is a job folder, and there are no records in it: name the folder that records were kept in (`record --into DIR`)."
+        )
+    } else {
+        format!(
+            "There are no records in {shown}, nor in folders in it ({DEEPEST_FOLDERS} levels were looked into). `plumbsight record JOB --into {shown} --by NAME` keeps one there."
+        )
+    };
+    line_after(&mut out, "", "", &text);
+    for n in &index.notices {
+        item(&mut out, &format!("{}: {}", n.about, n.text));
+    }
+    out
+}
+
 fn where_words(index: &Index) -> String {
     match &index.place {
         Place::File(path) => format!("Index: {}", path.display()),
@@ -179,7 +204,13 @@ fn foot(out: &mut String, index: &Index) {
         out,
         "",
         "",
-        &format!("{}; {} records, {} of them read just now{gone}.", where_words(index), r.there, r.read),
+        &format!(
+            "{}; {} {}, {} of them read just now{gone}.",
+            where_words(index),
+            r.there,
+            if r.there == 1 { "record" } else { "records" },
+            if r.read == 0 { "none".to_owned() } else { r.read.to_string() }
+        ),
     );
     for n in &index.notices {
         item(out, &format!("{}: {}", n.about, n.text));

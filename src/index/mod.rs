@@ -195,6 +195,10 @@ impl Index {
         let mut notices = Vec::new();
         let mut places = vec![Place::File(root.join(INDEX_FILE))];
         places.extend(cache_file(root).map(Place::File));
+        // A folder that never held a record is left as it is.
+        if folders.records.is_empty() {
+            places.retain(|place| matches!(place, Place::File(path) if path.exists()));
+        }
         for place in places {
             match Self::at(root, &folders, place.clone(), rebuild, &mut notices) {
                 Ok(index) => return Ok(index.with(notices, folders)),

@@ -169,7 +169,7 @@ fn work(tasks: &Receiver<Task>, post: &Post, stop: &AtomicBool, watched: &Watche
 fn read(folder: &Path) -> Result<Opened, Problem> {
     let job = read_job(folder, Purpose::Verdict)?;
     // An older result that cannot be read is of no use and no harm: the next check replaces it.
-    let earlier = read_result(&job.folder.join("result.json")).ok();
+    let earlier = read_result(&job.result_path()).ok();
     let list = read_readiness(&job.folder)?;
     let came = read_outcome(&job.folder);
     let marks = photo_marks(&job);
@@ -266,7 +266,7 @@ fn check(job: &Arc<Job>, post: &Post, stop: &AtomicBool) -> Event {
     if stop.load(Ordering::Relaxed) {
         return Event::Stopped;
     }
-    let written = write(&result, job.folder.join("result.json"));
+    let written = write(&result, job.result_path());
     Event::Checked(job.clone(), Arc::new(result), written)
 }
 

@@ -26,10 +26,7 @@ pub(super) fn syntax(written: &str, message: &str) -> (String, String) {
     let line = written.trim();
     let value = line.split_once('=').map(|(key, value)| (key.trim(), value.split('#').next().unwrap_or("").trim()));
     if has_decimal_comma(value.map_or("", |(_, value)| value)) {
-        return (
-            format!("`{line}` has a decimal comma"),
-            "Write numbers with a decimal point: 12.5, not 12,5.".into(),
-        );
+        return (format!("`{line}` has a decimal comma"), "Write numbers with a decimal point: 12.5, not 12,5.".into());
     }
     if line.contains(CURLY) {
         return (
@@ -40,7 +37,9 @@ pub(super) fn syntax(written: &str, message: &str) -> (String, String) {
     if let Some((number, unit)) = value.and_then(|(_, value)| with_unit(value)) {
         return (
             format!("`{line}` has a unit behind the number"),
-            format!("Write the number alone, without \"{unit}\": {number}. The key's name says in which unit it counts."),
+            format!(
+                "Write the number alone, without \"{unit}\": {number}. The key's name says in which unit it counts."
+            ),
         );
     }
     match value {
@@ -116,7 +115,10 @@ fn unknown_key(unknown: &str, known: &[&str]) -> (String, String) {
 
 /// A value of another kind than is needed, in words.
 fn kind(message: &str) -> Option<String> {
-    let (got, wanted) = message.strip_prefix("invalid type: ").or(message.strip_prefix("invalid value: "))?.split_once(", expected ")?;
+    let (got, wanted) = message
+        .strip_prefix("invalid type: ")
+        .or(message.strip_prefix("invalid value: "))?
+        .split_once(", expected ")?;
     let inner = |word: &str| got.strip_prefix(word).map(|rest| rest.trim_matches(['`', ' ']).to_owned());
     let is = if let Some(text) = inner("string ") {
         format!("the text {text} stands there")
@@ -243,9 +245,11 @@ mod tests {
             assert!(what == format!("unknown key `{key}`") && said.contains(remedy), "{what}. {said}");
         }
         let words = "unknown variant `WORD`, expected one of `rear-left`, `rear-right`, `front-left`";
-        for (word, remedy) in
-            [("rear left", "\"rear-left\"?"), ("Rear_Rigth", "\"rear-right\"?"), ("left", "Write one of: \"rear-left\", ")]
-        {
+        for (word, remedy) in [
+            ("rear left", "\"rear-left\"?"),
+            ("Rear_Rigth", "\"rear-right\"?"),
+            ("left", "Write one of: \"rear-left\", "),
+        ] {
             let (what, said) = misfit("at = \"x\"", &words.replace("WORD", word));
             assert!(what == format!("\"{word}\" is no word for `at`") && said.contains(remedy), "{what}. {said}");
         }

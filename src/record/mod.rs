@@ -46,7 +46,7 @@ pub use bodies::{Bodies, HIGHEST_TAG_ID};
 pub use demo::unpack_demo;
 pub use hold_log::{HOLD_FORMAT, HOLD_LOG, HoldLine, HoldLog};
 pub use hold_read::{CLOSED, HoldEntry, HoldRead, NEW_PHOTOGRAPHS, photo_marks, read_hold_log, time_of};
-pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job};
+pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job, result_path};
 pub use kit::{MOST_PAGES, parse_kit, read_kit};
 pub use kit_text::MEASURED_TAGS;
 pub use kit_text::{board_text, bodies_text, kit_text};

@@ -5,13 +5,14 @@ use crate::limits::{LARGEST_KEY_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::record::keep::manifest::{Damage, MANIFEST, SIGNATURE, sha256_hex, verify};
 use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, public_key_text};
 use crate::record::keep::{
-    JOB_FOLDER, KitPart, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE,
-    Staging, contradictions, read_record, record_name,
+    JOB_FOLDER, KitPart, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE, Staging,
+    contradictions, read_record, record_name,
 };
 use crate::record::result::DeviationPart;
 use crate::record::{
     Problem, Purpose, ResultFile, json_text, read_brief, read_hold_log, read_job, read_outcome, read_result,
 };
+use crate::session::hold::Against;
 use crate::session::later::{Before, corrects_another_car, said_beside};
 use crate::session::{Extras, Failure, Watch, check, check_seen, look, survey_seen};
 use std::path::{Path, PathBuf};
@@ -38,6 +39,8 @@ pub struct Kept {
     pub record: RecordFile,
     /// The measurement.
     pub result: ResultFile,
+    /// What the log of the hold watch says against its photographs.
+    pub against: Against,
     /// What should be known of the correction that it is: one of another car, of a record that was corrected already, an unsigned one of a signed record.
     pub noticed: Vec<String>,
 }
@@ -113,7 +116,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         readiness_open: (!result.readiness.is_empty())
             .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
         hold_alarms: log.filter(|log| log.fault.is_none()).map(|_| against.alarms),
-        hold_doubt: against.doubt,
+        hold_doubt: against.doubt.clone(),
         outcome,
     };
     staging.put(RECORD_FILE, json_text(&record, "the record")?.as_bytes())?;
@@ -126,7 +129,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
             staging.finish(&name, Some((SIGNATURE, &signature)))?
         }
     };
-    Ok(Kept { folder, record, result, noticed })
+    Ok(Kept { folder, record, result, against, noticed })
 }
 
 /// Processor and system.

@@ -56,7 +56,9 @@ pub(super) fn named(names: &[String]) -> String {
 fn follows(a: &str, b: &str) -> bool {
     let number = |name: &str| -> Option<(String, u64, String)> {
         let end = name.rfind(|c: char| c.is_ascii_digit())? + 1;
-        let start = name[..end].rfind(|c: char| !c.is_ascii_digit()).map_or(0, |k| k + name[k..].chars().next().map_or(1, char::len_utf8));
+        let start = name[..end]
+            .rfind(|c: char| !c.is_ascii_digit())
+            .map_or(0, |k| k + name[k..].chars().next().map_or(1, char::len_utf8));
         Some((name[..start].to_owned(), name[start..end].parse().ok()?, name[end..].to_owned()))
     };
     match (number(a), number(b)) {
