@@ -315,6 +315,27 @@ fn without_a_measurement_the_code_is_4_and_the_result_says_so() {
     );
 }
 
+/// Two jobs in one folder: each has a result of its own, and a report.
+#[test]
+fn a_second_job_in_the_folder_has_its_own_result() {
+    let dir = bay_with(&[5]);
+    let first = dir.path().join("job.toml");
+    let second = dir.path().join("job-b.toml");
+    let text = std::fs::read_to_string(&first).unwrap();
+    std::fs::write(&second, text.replacen("title = \"", "title = \"Second: ", 1)).unwrap();
+    assert_eq!(code(&plumbsight(&["check", dir.path().to_str().unwrap()])), 4);
+    let before = std::fs::read(dir.path().join("result.json")).unwrap();
+    let output = plumbsight(&["report", second.to_str().unwrap(), "--short"]);
+    assert!(code(&output) == 3 && err(&output).contains("plumbsight check"), "not the other one's: {}", err(&output));
+    let output = plumbsight(&["check", second.to_str().unwrap()]);
+    assert!(code(&output) == 4 && err(&output).contains("result-job-b.json"), "{}", err(&output));
+    assert_eq!(std::fs::read(dir.path().join("result.json")).unwrap(), before);
+    for (job, title) in [(first.as_path(), false), (dir.path(), false), (&second, true)] {
+        let output = plumbsight(&["report", job.to_str().unwrap(), "--short"]);
+        assert!(code(&output) == 0 && out(&output).contains("Second: ") == title, "{}{}", out(&output), err(&output));
+    }
+}
+
 #[test]
 fn survey_writes_bodies_photographs_and_covariance() {
     let all: Vec<usize> = (1..=30).collect();

@@ -539,6 +539,32 @@ fn doubt_about_the_log_of_the_hold_watch_is_in_the_list() {
     assert!(json(dir.path(), &[])["records"][0]["record"]["hold_doubt"].is_string());
 }
 
+/// A folder that was named by mistake is left as it is, and told from one in which nothing matches.
+#[test]
+fn a_folder_without_records_is_said_to_have_none_and_left_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    for more in [&[][..], &["--trend", "floor"], &["--vin", "4711"], &["--open", "2026"]] {
+        let (code, said) = records(root, more);
+        assert!(
+            code == 1 && said.contains("There are no records in") && !said.contains("like that"),
+            "{more:?}: {said}"
+        );
+    }
+    assert_eq!(json(root, &[])["found"], 0);
+    std::fs::write(root.join("job.toml"), "").unwrap();
+    assert!(records(root, &[]).1.contains("is a job folder"), "{}", records(root, &[]).1);
+    let there: Vec<_> = std::fs::read_dir(root).unwrap().map(|e| e.unwrap().file_name()).collect();
+    assert_eq!(there, ["job.toml"]);
+    // What was there and is gone is another thing.
+    let folders = made::many(root, 1, result());
+    let (_, said) = records(root, &["--vin", "nobody's"]);
+    assert!(said.contains("No record is like that.") && said.contains("1 record,"), "{said}");
+    std::fs::remove_dir_all(&folders[0]).unwrap();
+    let (_, said) = records(root, &[]);
+    assert!(said.contains("GONE") && root.join(INDEX_FILE).exists(), "{said}");
+}
+
 #[test]
 fn the_index_is_only_a_cache() {
     let dir = tempfile::tempdir().unwrap();

@@ -65,6 +65,9 @@ pub enum CaptureError {
     /// No such file.
     #[error("there is no such file. Put the photograph there or take its name out of the list.")]
     Missing,
+    /// A folder where a photograph is needed.
+    #[error("it is a folder. Name the photographs in it: FOLDER/*.jpg.")]
+    Folder,
     /// The system refuses.
     #[error("it cannot be read ({0}). Check the file and its permissions.")]
     Unreadable(String),
@@ -135,6 +138,7 @@ fn read_image_file(path: &Path) -> Result<Vec<u8>, CaptureError> {
     read_file(path, LARGEST_IMAGE_BYTES).map_err(|fault| match fault {
         ReadFault::Io(e) if e.kind() == std::io::ErrorKind::NotFound => CaptureError::Missing,
         ReadFault::Io(e) => CaptureError::Unreadable(e.to_string()),
+        ReadFault::NoFile("folder") => CaptureError::Folder,
         ReadFault::NoFile(_) => CaptureError::Unreadable(fault.to_string()),
         ReadFault::TooLarge(_) => CaptureError::TooLarge(fault.to_string()),
     })
@@ -320,6 +324,6 @@ mod tests {
         std::fs::write(&path, "").unwrap();
         assert!(matches!(read_image(&path).unwrap_err(), CaptureError::UnknownKind(_)));
         assert_eq!(read_image(&dir.path().join("b.jpg")).unwrap_err(), CaptureError::Missing);
-        assert!(matches!(read_image(dir.path()).unwrap_err(), CaptureError::Unreadable(_)));
+        assert_eq!(read_image(dir.path()).unwrap_err(), CaptureError::Folder);
     }
 }

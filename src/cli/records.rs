@@ -244,6 +244,7 @@ fn row(out: &mut String, hit: &Hit) {
             let vin = r.vin.as_deref().or(r.vehicle_id.as_deref()).or(r.vehicle.as_deref()).unwrap_or("-");
             let _ = writeln!(out, "{:<10}  {verdict:<18} {vin}{revision}", hit.day);
             line_after(out, &indent, &indent, &format!("{}, by {}", r.placement.title, r.by));
+            let _ = writeln!(out, "{indent}{}", hit.folder);
             if let Some(by) = &hit.corrected_by {
                 line_after(out, &indent, &indent, &format!("corrected later by {by}"));
             }
@@ -256,9 +257,9 @@ fn row(out: &mut String, hit: &Hit) {
         }
         None => {
             let _ = writeln!(out, "{:<10}  ○ cannot be read", hit.day);
+            let _ = writeln!(out, "{indent}{}", hit.folder);
         }
     }
-    let _ = writeln!(out, "{indent}{}", hit.folder);
     if hit.state == "gone" {
         line_after(out, &indent, &indent, "GONE: it was there before and is not there now.");
     }
@@ -514,7 +515,9 @@ fn trend_table(index: &Index, trends: &Trends) -> String {
         }
     }
     let changed = trends.series.iter().filter(|s| s.trend.change != Change::None).count();
-    let _ = writeln!(out);
+    if !trends.series.is_empty() {
+        let _ = writeln!(out);
+    }
     let words = match (trends.series.len(), changed) {
         (0, _) => "No two measurements of one kit can be compared yet.".to_owned(),
         (n, 0) => format!("None of {n} series changed beyond its uncertainty."),
@@ -529,7 +532,11 @@ fn trend_table(index: &Index, trends: &Trends) -> String {
          a series of its own.",
     );
     if trends.single > 0 {
-        line_after(&mut out, "", "", &format!("{} more were measured only once.", trends.single));
+        let text = match trends.series.len() {
+            0 => format!("{} things were measured, each only once so far.", trends.single),
+            _ => format!("{} more were measured only once.", trends.single),
+        };
+        line_after(&mut out, "", "", &text);
     }
     foot(&mut out, index);
     out

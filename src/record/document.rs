@@ -31,7 +31,7 @@ impl Document {
             ReadFault::NoFile("folder") => {
                 Problem::of_file(name, "this is a folder, a file is needed", "Name the file itself.")
             }
-            ReadFault::Io(e) => cannot_read(name, &e),
+            ReadFault::Io(e) => cannot_read(name, &e, kind),
             _ => Problem::of_file(
                 name,
                 fault.to_string(),
@@ -127,16 +127,22 @@ impl Document {
     }
 }
 
-fn cannot_read(name: &str, error: &std::io::Error) -> Problem {
+fn cannot_read(name: &str, error: &std::io::Error, kind: &str) -> Problem {
     let what = match error.kind() {
         std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
         _ => format!("it cannot be read ({error})"),
     };
-    Problem::of_file(
-        name,
-        what,
-        "Check the name and the folder; `plumbsight new DIR` writes a complete job folder to start from.",
-    )
+    let remedy = match kind {
+        "job" | "bodies" | "placement" => {
+            "Check the name and the folder; `plumbsight new DIR` writes a complete job folder to start from."
+        }
+        "kit" => "Check the name and the folder; `plumbsight sheets DIR` writes a kit file to start from.",
+        "lens" => {
+            "Check the name and the folder; `plumbsight lens` makes a profile, and `plumbsight new DIR` writes one to fill in."
+        }
+        _ => "Check the name and the folder.",
+    };
+    Problem::of_file(name, what, remedy)
 }
 
 /// The text of a parser's message without line breaks.

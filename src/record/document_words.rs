@@ -23,7 +23,7 @@ const CURLY: [char; 8] = ['“', '”', '„', '‟', '‘', '’', '«', '»'];
 
 /// What and remedy for a line that is no TOML; `message` is the reader's own.
 pub(super) fn syntax(written: &str, message: &str) -> (String, String) {
-    let line = written.trim();
+    let line = if written.contains('"') { written } else { written.split('#').next().unwrap_or("") }.trim();
     let value = line.split_once('=').map(|(key, value)| (key.trim(), value.split('#').next().unwrap_or("").trim()));
     if has_decimal_comma(value.map_or("", |(_, value)| value)) {
         return (format!("`{line}` has a decimal comma"), "Write numbers with a decimal point: 12.5, not 12,5.".into());

@@ -162,6 +162,10 @@ fn of_job(job: &Path, name: String) -> Result<Evidence, Failure> {
                 format!("there is no {} beside it, so that there is nothing to report", RESULT_FILE),
                 format!("Name the folder of a record, or a job after `plumbsight check {}`.", job.display()),
             ),
+            false if holds_records(job) => (
+                "it is a folder of records, not one of them".to_owned(),
+                format!("Name one of those in it, or several: {}/*.", job.display()),
+            ),
             false => (
                 format!("it holds neither {MANIFEST} nor {RESULT_FILE}, so that there is nothing to report"),
                 "Name the folder of a record, or a job folder after `plumbsight check`.".to_owned(),
@@ -186,6 +190,11 @@ fn of_job(job: &Path, name: String) -> Result<Evidence, Failure> {
         tags: Vec::new(),
         job_folder: folder.to_owned(),
     })
+}
+
+/// True where a folder in it is a record.
+fn holds_records(folder: &Path) -> bool {
+    std::fs::read_dir(folder).into_iter().flatten().flatten().any(|entry| entry.path().join(MANIFEST).is_file())
 }
 
 fn moment(at: jiff::Timestamp) -> Moment {

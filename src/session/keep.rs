@@ -120,7 +120,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         outcome,
     };
     staging.put(RECORD_FILE, json_text(&record, "the record")?.as_bytes())?;
-    let name = record_name(&options.at, &result, job.vehicle.id.as_deref());
+    let name = record_name(&options.at, &result, job.vehicle.id.as_deref().or(job.vehicle.name.as_deref()));
     let folder = match options.key {
         None => staging.finish(&name, None)?,
         Some(key) => {
