@@ -15,8 +15,11 @@ use nalgebra::Vector3;
 /// No target stands further away than this, mm. Common practice, no source.
 const FURTHEST_MM: f64 = 100_000.0;
 
-/// No target stands nearer to what its distance counts from, and none is lower above the floor, mm: figures below are metres, or a slip. Common practice, no source.
+/// No target stands nearer to what its distance counts from, mm: smaller figures are metres, or a slip. Zero is never a slip. Common practice, no source.
 const NEAREST_MM: f64 = 50.0;
+
+/// No target's centre is lower above the floor, mm. Common practice, no source.
+const LOWEST_MM: f64 = 10.0;
 
 /// A sideways figure that is not zero is at least so large, mm. Common practice, no source.
 const LEAST_ASIDE_MM: f64 = 1.0;
@@ -121,7 +124,7 @@ fn resolve_station(
     for (key, mm, least) in [
         ("distance_mm", table.distance_mm, NEAREST_MM),
         ("lateral_mm", table.lateral_mm, LEAST_ASIDE_MM),
-        ("height_mm", table.height_mm, NEAREST_MM),
+        ("height_mm", table.height_mm, LOWEST_MM),
         ("sensor_to_target_mm", table.sensor_to_target_mm.unwrap_or(0.0), NEAREST_MM),
     ] {
         if mm != 0.0 && mm.abs() < least {
