@@ -96,14 +96,14 @@ fn impossible_numbers() {
     refused("placement.toml", "distance_mm = 1600.0", "distance_mm = 1.6", "= 1.6", "1.6 m would be 1600");
     refused("placement.toml", "height_mm = 1000.0", "height_mm = 1", "height_mm = 1 ", "1 m would be 1000");
     refused("placement.toml", "lateral_mm = 0.0", "lateral_mm = -0.45", "-0.45", "-0.45 m would be -450");
-    refused("placement.toml", "distance_mm = 10.0", "distance_mm = 0.01", "0.01", "were these metres?");
-    refused("placement.toml", "yaw_deg = 0.5", "yaw_deg = 0.0087", "0.0087", "were these radians?");
+    refused("placement.toml", "distance_mm = 10.0", "distance_mm = 0.01", "0.01", "this looks like metres");
+    refused("placement.toml", "yaw_deg = 0.5", "yaw_deg = 0.0087", "0.0087", "this looks like radians");
     refused(
         "placement.toml",
         "datum = \"front-axle\"",
         "datum = \"point\"\ndatum_point_mm = [3.6, 0.0, 0.5]\nu_datum_mm = 1.0",
         "[3.6",
-        "were these metres?",
+        "these look like metres",
     );
     refused("bodies.toml", "u_common_mm_per_m = 0.5", "u_common_mm_per_m = -1", "-1", "not possible");
     refused("lens.toml", "cx_px = 959.5", "cx_px = 9595.0", "fx_px", "cannot be a lens");

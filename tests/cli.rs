@@ -202,6 +202,24 @@ fn tags_are_printed_as_documented() {
 }
 
 /// What `--trace` writes can be opened, is of the image's size, and its list tells found tags from refused quadrilaterals.
+/// Which tags are in each picture, a line for each; a folder is not taken for a picture.
+#[test]
+fn tags_are_listed_in_a_line() {
+    let dir = bay_with(&[5]);
+    let photo = dir.path().join("photos/005.jpg");
+    let output = plumbsight(&["tags", "--list", photo.to_str().unwrap()]);
+    let json = plumbsight(&["tags", photo.to_str().unwrap()]);
+    let json: serde_json::Value = serde_json::from_str(&out(&json)).unwrap();
+    let n = json[photo.to_str().unwrap()]["detections"].as_array().unwrap().len();
+    assert!(n > 5 && out(&output).contains(&format!("005.jpg: {n} tags: ")), "{}", out(&output));
+    let output = plumbsight(&["tags", dir.path().join("photos").to_str().unwrap()]);
+    assert!(
+        code(&output) == 3 && err(&output).contains("Name the photographs in it: FOLDER/*.jpg"),
+        "{}",
+        err(&output)
+    );
+}
+
 #[test]
 fn a_trace_shows_every_stage() {
     let image = repository("fixtures/bay-a/photos/001.jpg");

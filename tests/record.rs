@@ -237,6 +237,7 @@ fn a_correction_names_the_record_before() {
     for part in [
         "ANOTHER CAR: VIN 11111111111111111 there, 1M8GDM9AXKP042788 here",
         "was corrected before, by",
+        "stands for it as before: this record does not",
         "is not signed: whoever",
     ] {
         assert!(out.status.code() == Some(0) && flat.contains(part), "{part}: {flat}");
@@ -244,7 +245,7 @@ fn a_correction_names_the_record_before() {
     // Whoever looks at the first again hears of it, and that nothing was measured.
     let out = plumbsight(&["recheck", "--quick", first.to_str().unwrap()]);
     let flat = said(&out).split_whitespace().collect::<Vec<_>>().join(" ");
-    for part in ["CORRECTED LATER by", "THAT CORRECTION IS OF ANOTHER CAR", "Nothing was measured again (--quick)"] {
+    for part in ["CORRECTED LATER by", "It is not signed, and this one is", "Nothing was measured again (--quick)"] {
         assert!(out.status.code() == Some(0) && flat.contains(part), "{part}: {flat}");
     }
     assert!(!flat.contains("confirmed."), "{flat}");
@@ -376,6 +377,6 @@ fn on_a_full_or_read_only_disk_nothing_is_left_and_the_old_records_stay() {
         };
         let words = said(&out);
         assert!(words.contains("code 3") && words.contains("cannot be written"), "{words}");
-        assert!(words.contains("The record is confirmed") && !words.contains("unfinished"), "{words}");
+        assert!(words.contains("The record's files are confirmed") && !words.contains("unfinished"), "{words}");
     }
 }

@@ -97,7 +97,7 @@ fn records_are_found_by_all_that_is_known_of_them() {
     let (code, said) = records(root, &["--limit", "2"]);
     assert!(code == 0 && said.contains("300 records; shown are the newest 2"), "{said}");
     let flat = said.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(flat.contains(INDEX_FILE) && flat.contains("0 of them read just now"), "{said}");
+    assert!(flat.contains(INDEX_FILE) && flat.contains("none of them read just now"), "{said}");
     assert_eq!(records(root, &["--vin", "nobody's"]).0, 1);
     for wrong in [["--from", "2020-13"], ["--from", "yesterday"], ["--to", "2020-02-30"], ["--limit", "0"]] {
         assert_eq!(records(root, &wrong).0, 3, "{wrong:?}");
@@ -455,6 +455,7 @@ fn a_correction_of_another_car_is_noticed() {
             ("recheck", of(&["recheck", "--quick", new])),
             ("its report", of(&["report", new, "--short"])),
             ("report of the old", of(&["report", old, "--short"])),
+            ("recheck of the old", of(&["recheck", "--quick", old])),
         ]
     };
     // Of the same car, by however it was typed: nothing.

@@ -5,6 +5,7 @@ use crate::capture::read_image;
 use crate::cli::{EXIT_BAD_INPUT, say, trace};
 use crate::record::{LensProfile, Problem, json_text, read_lens_profile};
 use crate::session::Failure;
+use crate::sheets::id_ranges;
 use crate::tags::{DetectOptions, Detector};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
@@ -89,13 +90,11 @@ fn listed(all: &[(String, Found)]) -> String {
     let mut out = String::new();
     for (name, found) in all {
         let Found::Tags { detections, .. } = found else { continue };
-        let mut ids: Vec<u16> = detections.iter().map(|d| d.id).collect();
-        ids.sort_unstable();
-        let ids: Vec<String> = ids.iter().map(u16::to_string).collect();
+        let ids: Vec<u16> = detections.iter().map(|d| d.id).collect();
         let text = match ids.len() {
             0 => "no tag".to_owned(),
             1 => format!("1 tag: {}", ids[0]),
-            n => format!("{n} tags: {}", ids.join(" ")),
+            n => format!("{n} tags: {}", id_ranges(&ids)),
         };
         line_after(&mut out, &format!("{name}: "), "    ", &text);
     }

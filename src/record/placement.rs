@@ -195,7 +195,7 @@ fn tolerances(document: &Document, table: &StationTable, path: &str) -> Result<[
             return Err(document.problem(
                 &format!("{path}.tolerance.{key}"),
                 format!("the tolerance {key} = {value} is narrower than any procedure's"),
-                format!("Tolerances are in {unit}, at least {least}; were these {other}?"),
+                format!("Tolerances are in {unit}, {least} at least; this looks like {other}."),
             ));
         }
         out[component.index()] = Some(if component.is_angle() { rad_from_deg(value) } else { m_from_mm(value) });
@@ -258,7 +258,7 @@ fn datum(
             Some(mm) if mm.iter().any(|v| *v != 0.0) && mm.iter().all(|v| v.abs() < NEAREST_MM) => Err(document.problem(
                 &at("datum_point_mm"),
                 format!("datum_point_mm = {mm:?}: that is a point beside the rear axle's middle, on the floor"),
-                "Coordinates are in millimetres; were these metres?",
+                "Coordinates are in millimetres; these look like metres.",
             )),
             Some(mm) if mm.iter().all(|v| v.abs() <= FURTHEST_MM) => {
                 Ok(Datum::Point { in_vehicle: Point::claim(Vector3::from(mm.map(m_from_mm))), u_m: u(None)? })

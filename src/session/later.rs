@@ -117,12 +117,16 @@ impl Before {
         let mut out = Vec::new();
         out.extend(of_another_car(job.vin.as_deref(), &self.name, self.record.vin.as_deref()));
         let beside = Beside::of(&self.folder, &self.manifest_sha256);
-        if let Some((_, newest)) = beside.as_ref().ok().and_then(Beside::newest) {
-            out.push(format!(
-                "{} was corrected before, by {}: this record now stands for both. Where it was that one that you meant to correct, keep the job once more and name it.",
-                self.name,
-                newest.name()
-            ));
+        if let Some((newer, newest)) = beside.as_ref().ok().and_then(Beside::newest) {
+            let stands = match newer.revision > self.record.revision + 1 {
+                true => {
+                    "which is a later revision and stands for it as before: this record does not. Correct that one."
+                }
+                false => {
+                    "and this record now stands for both. Where it was that one that you meant to correct, keep the job once more and name it."
+                }
+            };
+            out.push(format!("{} was corrected before, by {}, {stands}", self.name, newest.name()));
         }
         let signer = signature_of(&self.folder, None)?.1;
         let own = key.map(|key| key.public_pem()).transpose()?.map(|text| sha256_hex(text.trim().as_bytes()));

@@ -37,6 +37,7 @@ pub use survey_file::{SURVEY_FORMAT, SeenTag, seen_tags};
 
 use crate::record::result::{NoticePart, Verdict};
 use crate::record::{Job, Notice, Problem, ResultFile};
+use crate::sheets::id_ranges;
 use crate::survey::{LensFreedom, LensInput, NO_BODY, Survey, SurveyInput, SurveyOptions};
 use crate::verdict::words;
 
@@ -184,11 +185,11 @@ fn nothing_seen(job: &Job, look: &Look) -> Option<String> {
     if seen.iter().any(|id| job.kit.find_tag(*id).is_some()) {
         return None;
     }
-    let ids: Vec<String> = seen.iter().map(u16::to_string).collect();
+    let ids: Vec<u16> = seen.into_iter().collect();
     Some(format!(
         "Tags were found in the photographs, and {} declares none of them: {}. Photograph the sheets that belong to this job, or declare these in {}.",
         job.bodies_file,
-        notices::named(&ids),
+        id_ranges(&ids),
         job.bodies_file
     ))
 }
@@ -343,13 +344,14 @@ pub fn survey_seen(job: &Job, look: Look, watch: Watch) -> Result<(String, Vec<N
 /// Tags that no body declares, in one notice.
 fn foreign_tags(look: &Look, survey: &Survey) -> Option<Notice> {
     let foreign = || survey.dropped.iter().filter(|d| d.reason == NO_BODY);
-    let ids: std::collections::BTreeSet<u16> = foreign().map(|d| d.id).collect();
+    let mut ids: Vec<u16> = foreign().map(|d| d.id).collect();
+    ids.sort_unstable();
+    ids.dedup();
     let photos: std::collections::BTreeSet<&str> = foreign().map(|d| look.photos[d.photo].name.as_str()).collect();
-    let ids: Vec<String> = ids.iter().map(u16::to_string).collect();
     let about = match ids.as_slice() {
         [] => return None,
         [one] => format!("tag {one}"),
-        several => format!("tags {}", notices::named(several)),
+        several => format!("tags {}", id_ranges(several)),
     };
     let named = match photos.len() {
         1 => photos.first()?.to_string(),

@@ -30,7 +30,7 @@ pub(super) fn together(notices: Vec<Notice>) -> Vec<Notice> {
 }
 
 /// Names in a row, how many they are where that is not seen at once: `photos/001.jpg to photos/030.jpg (30)`.
-pub(super) fn named(names: &[String]) -> String {
+fn named(names: &[String]) -> String {
     let mut runs: Vec<(usize, usize)> = Vec::new();
     for k in 0..names.len() {
         match runs.last_mut() {
