@@ -3,6 +3,9 @@
 /// Alterations (a sign more, less, another, two exchanged) up to which a word counts as mistyped.
 const MISTYPED: usize = 2;
 
+/// Of a line, a word or a sentence of the reader's a message shows so many signs.
+const SHOWN: usize = 200;
+
 /// Endings of keys in other units, the ending that is meant, and what to do with the number.
 const OTHER_UNITS: [(&str, &str, &str); 8] = [
     ("_cm", "_mm", "ten times the number"),
@@ -24,39 +27,45 @@ const CURLY: [char; 8] = ['“', '”', '„', '‟', '‘', '’', '«', '»'];
 /// What and remedy for a line that is no TOML; `message` is the reader's own.
 pub(super) fn syntax(written: &str, message: &str) -> (String, String) {
     let line = if written.contains('"') { written } else { written.split('#').next().unwrap_or("") }.trim();
+    let shown = short(line);
     let value = line.split_once('=').map(|(key, value)| (key.trim(), value.split('#').next().unwrap_or("").trim()));
     if has_decimal_comma(value.map_or("", |(_, value)| value)) {
-        return (format!("`{line}` has a decimal comma"), "Write numbers with a decimal point: 12.5, not 12,5.".into());
+        return (
+            format!("`{shown}` has a decimal comma"),
+            "Write numbers with a decimal point: 12.5, not 12,5.".into(),
+        );
     }
     if line.contains(CURLY) {
         return (
-            format!("`{line}` has curly quotes, as text programs write them"),
+            format!("`{shown}` has curly quotes, as text programs write them"),
             "Write straight quotes (\") around a text, and edit the file with a plain text editor.".into(),
         );
     }
     if let Some((number, unit)) = value.and_then(|(_, value)| with_unit(value)) {
+        let (number, unit) = (short(number), short(unit));
         return (
-            format!("`{line}` has a unit behind the number"),
+            format!("`{shown}` has a unit behind the number"),
             format!(
                 "Write the number alone, without \"{unit}\": {number}. The key's name says in which unit it counts."
             ),
         );
     }
     match value {
-        Some((key, "")) => (format!("`{key}` has no value"), "Write the value behind the `=`, or take the line out.".into()),
+        Some((key, "")) => (format!("`{}` has no value", short(key)), "Write the value behind the `=`, or take the line out.".into()),
         Some((key, word)) if is_words(word) => {
+            let (key, word) = (short(key), short(word));
             (format!("`{key}` is a text without quotes"), format!("Write {key} = \"{word}\"."))
         }
         None if line.split_once(':').is_some_and(|(key, _)| is_key(key.trim())) => (
-            format!("`{line}` has a colon between key and value"),
+            format!("`{shown}` has a colon between key and value"),
             "Write `=` in its place: key = value.".into(),
         ),
         _ if message.contains("duplicate key") => (
-            format!("`{}` is written twice", value.map_or(line, |(key, _)| key)),
+            format!("`{}` is written twice", short(value.map_or(line, |(key, _)| key))),
             "Keep one of the two lines; a second thing of a kind gets a [[table]] of its own.".into(),
         ),
         _ => (
-            format!("`{line}` cannot be read: {message}"),
+            format!("`{shown}` cannot be read: {}", short(message)),
             "Correct this line or the one before it: `=` stands between key and value, a text and a list are closed, a key is written once."
                 .into(),
         ),
@@ -79,7 +88,7 @@ pub(super) fn misfit(written: &str, message: &str) -> (String, String) {
                 Some(word) => format!("Did you mean \"{word}\"? Possible are: {}.", list.join(", ")),
                 None => format!("Write one of: {}.", list.join(", ")),
             };
-            (format!("\"{unknown}\" is no word {of}"), remedy)
+            (format!("\"{}\" is no word {of}", short(unknown)), remedy)
         }
         _ => {
             let what = kind(message).unwrap_or_else(|| message.replace("floating point number", "number"));
@@ -87,13 +96,16 @@ pub(super) fn misfit(written: &str, message: &str) -> (String, String) {
                 Some(key) => format!("`{key}`: {what}"),
                 None => what,
             };
-            (what, "Correct this value; the README lists the keys of this file with their kinds and units.".into())
+            (
+                short(&what),
+                "Correct this value; the README lists the keys of this file with their kinds and units.".into(),
+            )
         }
     }
 }
 
 fn unknown_key(unknown: &str, known: &[&str]) -> (String, String) {
-    let what = format!("unknown key `{unknown}`");
+    let what = format!("unknown key `{}`", short(unknown));
     for (other, meant, times) in OTHER_UNITS {
         let right = unknown.strip_suffix(other).map(|stem| format!("{stem}{meant}"));
         if let Some(right) = right.filter(|right| known.contains(&right.as_str())) {
@@ -147,8 +159,18 @@ fn kind(message: &str) -> Option<String> {
     Some(format!("{is}, and {needed} is needed"))
 }
 
+/// A text as far as a message shows it: what was pasted by mistake can have any length.
+fn short(text: &str) -> String {
+    let shown = text.char_indices().nth(SHOWN).map_or(text, |(end, _)| &text[..end]);
+    let more = if shown.len() < text.len() { "..." } else { "" };
+    format!("{}{more}", shown.replace(char::is_control, " "))
+}
+
 /// The known word that is most like it, where it is like enough to be meant. Capitals, blanks and low lines count for nothing.
 fn nearest(unknown: &str, known: &[&str]) -> Option<String> {
+    if unknown.len() > SHOWN {
+        return None;
+    }
     let plain = |word: &str| word.to_lowercase().replace([' ', '_'], "-");
     let typed = plain(unknown);
     let far = |word: &&&str| alterations(&typed, &plain(word));
@@ -222,6 +244,13 @@ mod tests {
         ] {
             let (said, does) = syntax(line, "why");
             assert!(said.contains(what) && does.contains(remedy), "{line}: {said}. {does}");
+        }
+        let long = "x".repeat(100_000);
+        for (what, remedy) in [
+            syntax(&format!("name = {long}"), &long),
+            misfit(&format!("{long} = 1"), &format!("unknown field `{long}`, expected `at`")),
+        ] {
+            assert!(what.len() + remedy.len() < 1000, "{what}. {remedy}");
         }
         assert!(syntax("side_mm = 2", "duplicate key").0.contains("`side_mm` is written twice"));
     }

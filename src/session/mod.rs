@@ -133,6 +133,11 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
         _ => nothing_seen(job, &look),
     };
     if let Some(reason) = too_few {
+        // What is said of all is not said once more.
+        if let Some(same) = look.refused.first().map(|(_, why)| why).filter(|why| reason.ends_with(why.as_str())) {
+            let said = format!("Not used: {same}");
+            notices.retain(|n| n.text != said);
+        }
         return Err(Box::new(Untied { reason, notices, look }));
     }
     watch(Progress::Surveying);
