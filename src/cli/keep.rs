@@ -105,9 +105,11 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
         line(&mut out, "", words);
     }
     if kept.record.outcome.is_none() {
-        let words = "Still to come: what the scan tool said and how the road test went. Write both into outcome.toml in the job folder, then record the job once more with --corrects and this \
-                     record.";
-        line(&mut out, "", words);
+        let words = format!(
+            "Still to come: what the scan tool said and how the road test went. Write both into outcome.toml in the job folder, then record the job once more with --corrects {} --reason TEXT.",
+            kept.folder.display()
+        );
+        line(&mut out, "", &words);
     }
     let _ = writeln!(out, "Kept in {}", kept.folder.display());
     say(&out);

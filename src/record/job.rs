@@ -472,7 +472,8 @@ fn photographs(
                 notices.push(Notice {
                     about: written.clone(),
                     text: format!(
-                        "No file matches \"{written}\"{line}. Put the photographs there or correct the pattern."
+                        "No file matches \"{written}\"{line}.{} Put the photographs there or correct the pattern.",
+                        paths::others(folder, written)
                     ),
                 });
             }
