@@ -117,7 +117,7 @@ pub struct Job {
 impl Job {
     /// Where its result goes.
     pub fn result_path(&self) -> PathBuf {
-        result_path(&self.file)
+        result_beside(&self.file)
     }
 
     /// What is wrong where the placement is still the one that `plumbsight new` wrote: its figures are examples and nobody's procedure.
@@ -137,14 +137,15 @@ impl Job {
 /// Where the result of a job goes, by its folder or its own file: beside `job.toml` it is `result.json`, beside `job-b.toml` it is `result-job-b.json`, so that two jobs in one folder
 /// do not overwrite each other's.
 pub fn result_path(job: &Path) -> PathBuf {
-    if !job.is_file() {
-        return job.join(RESULT_FILE);
-    }
-    match job.file_stem() {
-        Some(stem) if job.file_name().is_some_and(|name| name != JOB_FILE) => {
-            job.with_file_name(format!("result-{}.json", stem.to_string_lossy()))
+    if job.is_file() { result_beside(job) } else { job.join(RESULT_FILE) }
+}
+
+fn result_beside(file: &Path) -> PathBuf {
+    match file.file_stem() {
+        Some(stem) if file.file_name().is_some_and(|name| name != JOB_FILE) => {
+            file.with_file_name(format!("result-{}.json", stem.to_string_lossy()))
         }
-        _ => job.with_file_name(RESULT_FILE),
+        _ => file.with_file_name(RESULT_FILE),
     }
 }
 
