@@ -12,6 +12,7 @@ use crate::record::{
     HoldRead, OutcomePart, Problem, Purpose, ResultFile, photo_marks, read_hold_log, read_job, read_outcome,
     read_result, result_path,
 };
+use crate::session::hold::said;
 use crate::session::keep::{SignatureState, recheck};
 use crate::session::{Failure, SeenTag, seen_tags};
 use crate::verdict::words::capital;
@@ -104,7 +105,7 @@ impl Evidence {
     /// Alarms of the hold watch that speak against its photographs, as `check` counts them.
     pub fn hold_alarms(&self) -> usize {
         let kept = self.record.as_ref().and_then(|r| r.hold_alarms).unwrap_or(0);
-        self.hold.as_ref().map_or(0, |log| log.alarms_against(&self.marks).len()).max(kept)
+        self.hold.as_ref().map_or(0, |log| said(log, &self.marks).alarms).max(kept)
     }
 }
 
