@@ -364,7 +364,9 @@ fn integrity(out: &mut String, result: &ResultFile) {
 }
 
 fn notices(result: &ResultFile) -> Vec<String> {
-    result.notices.iter().map(|n| format!("{}: {}", n.about, n.text)).collect()
+    // What failed among the checks stands there.
+    let said = |text: &str| result.integrity.iter().any(|t| !t.passed && t.sentence == text);
+    result.notices.iter().filter(|n| !said(&n.text)).map(|n| format!("{}: {}", n.about, n.text)).collect()
 }
 
 pub(super) fn item(out: &mut String, text: &str) {

@@ -39,7 +39,8 @@ pub fn answer_marked(job: &Job, marks: &[String]) -> Against {
     read_hold_log(&job.folder).map_or_else(Against::default, |log| answered(job, &log, marks))
 }
 
-fn said(log: &HoldRead, marks: &[String]) -> Against {
+/// What a log says against photographs with these marks; without marks, as far as the log alone says it.
+pub fn said(log: &HoldRead, marks: &[String]) -> Against {
     let open = log.alarms_against(marks);
     Against { alarms: open.len(), newest: open.last().map(|e| words(log, e)), doubt: log.doubt() }
 }
