@@ -1,5 +1,6 @@
 //! What the fronts say of a result in the same words.
 
+use crate::record::ResultFile;
 use crate::record::result::{StationPart, Verdict};
 
 impl StationPart {
@@ -14,6 +15,15 @@ impl StationPart {
             }
         }
         out
+    }
+}
+
+impl ResultFile {
+    /// What is advised and does not stand behind "To prove" already.
+    pub fn further_advice(&self) -> Vec<&str> {
+        let said: Vec<&str> = self.stations.iter().flat_map(|s| s.remedies()).map(|(remedy, _)| remedy).collect();
+        let advised = self.advice.iter().flat_map(|a| &a.deciding).map(|d| d.sentence.as_str());
+        advised.filter(|text| !text.is_empty() && !said.iter().any(|s| s.contains(text))).collect()
     }
 }
 
