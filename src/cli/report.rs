@@ -5,6 +5,7 @@ use crate::record::result::{DeviationPart, StationPart, Value, VehiclePart, Verd
 use crate::report::{Lengths, SixLine, far_off, signed_with_u, with_u};
 use crate::session::hold::{AFTER_ALARM, Against};
 use crate::uncertainty::digits::LastDigit;
+use crate::verdict::rule::no_move_proves;
 use crate::verdict::words::capital;
 use std::fmt::Write;
 
@@ -121,9 +122,7 @@ fn station_text(out: &mut String, station: &StationPart, moved: bool) {
         let _ = writeln!(out, "{}", station.verdict.nothing_to_move());
     } else {
         // A move proves nothing where U alone exceeds the tolerance.
-        let hopeless = |d: &crate::record::result::DeviationPart| {
-            d.verdict == Some(Verdict::NotProven) && d.tolerance.is_some_and(|tolerance| d.expanded >= tolerance)
-        };
+        let hopeless = |d: &DeviationPart| no_move_proves(d.verdict.and_then(Verdict::state), d.expanded, d.tolerance);
         if station.deviations.each().iter().any(|(_, _, d)| hopeless(d)) {
             line_after(
                 out,

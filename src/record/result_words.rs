@@ -2,6 +2,7 @@
 
 use crate::record::ResultFile;
 use crate::record::result::{StationPart, Verdict};
+use crate::verdict::State;
 
 impl StationPart {
     /// What would prove the deviations, each remedy once with the names of all that it is for.
@@ -34,6 +35,16 @@ pub fn differs(what: &str, here: Option<&str>, there: Option<&str>) -> Option<St
 }
 
 impl Verdict {
+    /// The state that it says; `None` where nothing was measured.
+    pub fn state(self) -> Option<State> {
+        match self {
+            Verdict::In => Some(State::InTolerance),
+            Verdict::Out => Some(State::OutOfTolerance),
+            Verdict::NotProven => Some(State::NotProven),
+            Verdict::NotMeasured => None,
+        }
+    }
+
     /// The verdict as it may be said of a record: `doubted` where the record itself is not as it was recorded, `moved` where something moved, or may have moved,
     /// after the measurement.
     pub fn as_kept(self, doubted: bool, moved: bool) -> String {

@@ -1,6 +1,7 @@
 //! What the survey's tests of its own assumptions mean for the job: sentences that name the culprit, and verdicts that are withheld.
 
 use super::Measured;
+use super::table::MORE_THAN_A_PRINTER;
 use crate::advice::CouldHide;
 use crate::body::BodyKind;
 use crate::placement::Component;
@@ -107,6 +108,12 @@ fn sentence(names: &Names, test: &Tested) -> String {
         ),
         (Fault::Displaced, _) => format!(
             "{who} sits elsewhere than declared, {by}: measure its place again, or look for its id in two places."
+        ),
+        (Fault::Size, _) if percent.abs() > 100.0 * MORE_THAN_A_PRINTER => format!(
+            "{who} is {:.0} % {more} than declared (u {:.2} %). No printer is off by so much: side_mm is wrong, or the table of a body with several tags; measure \
+             both and correct bodies.toml.",
+            percent.abs(),
+            100.0 * size.u
         ),
         (Fault::Size, Suspect::Print(_)) => format!(
             "{who} is {:.2} % {more} than declared (u {:.2} %): measure these tags again; the printer probably scaled the page.",
@@ -265,12 +272,19 @@ fn after_a_motion(job: &Job, from: &DecisionBodies, station: &StationResult, hid
     if moves.is_empty() {
         return None;
     }
-    let mut out = DMatrix::zeros(6, 6);
-    for k in moves {
+    let part = |k: usize| {
         let step = right_step_of_motion(&from.bodies[k].world_from_body);
-        out += station.by_body_step.view((0, 6 * k), (6, 6)) * step;
-    }
-    Some(out)
+        Matrix6::from_fn(|i, j| station.by_body_step[(i, 6 * k + j)]) * step
+    };
+    let sum = |of: &mut dyn Iterator<Item = usize>| of.map(part).fold(Matrix6::<f64>::zeros(), |sum, by| sum + by);
+    // The body that the world is fixed to has no step, and no derivatives by one. A motion of everything changes nothing, so that what moves does what all
+    // others would do that move the other way.
+    let is_fixed = |k: &usize| from.by_column.rows(6 * k, 6).iter().all(|v| *v == 0.0);
+    let after = match moves.iter().any(is_fixed) {
+        true => -sum(&mut (0..from.bodies.len()).filter(|k| !moves.contains(k))),
+        false => sum(&mut moves.iter().copied()),
+    };
+    Some(DMatrix::from_fn(6, 6, |i, j| after[(i, j)]))
 }
 
 /// The step `pose · exp(δ)` that a motion in the world's axes (turn about the origin, then shift) makes of a pose, by the motion: 6 × 6.
@@ -296,11 +310,6 @@ pub(super) fn could_hide<'a>(
         out.extend(measured.survey.hidden.iter().map(|hidden| {
             let after = after_a_motion(job, from, station, hidden);
             let effect = hidden.effect(&by_column, after.as_ref());
-            if matches!(&hidden.suspect, Suspect::Body { body, .. } if job.kit.bodies[*body].name == "stand") {
-                let none = hidden.effect(&by_column, None);
-                eprintln!("DEBUG {:?} tested {} after {} effect {:.5?} none {:.5?}", hidden.fault, hidden.is_tested(), after.is_some(), effect, none);
-                if let Some(a) = &after { eprintln!("DEBUG err1 {:.4?} a {:.4?}", hidden.error_of(&by_column, &[0.0,1.0,0.0,0.0,0.0,0.0]), a.column(1).as_slice()); }
-            }
             CouldHide { station: at, hidden, after, effect }
         }));
     }

@@ -25,6 +25,7 @@ mod roll;
 mod rough;
 mod survey_file;
 mod swapped;
+mod table;
 mod touch;
 
 pub use judge::{decision_bodies, judge};
