@@ -6,6 +6,7 @@ mod common;
 use common::{bay_with, edit, line_of, repository};
 use plumbsight::record::result::{ResultFile, Verdict};
 use plumbsight::record::{Problem, Purpose, read_job};
+use plumbsight::units::mm_from_m;
 use std::path::Path;
 
 /// The template job with one edit must be refused: in `file`, at the line that holds `marker` first (where one is given), saying `says`.
@@ -465,4 +466,35 @@ fn a_network_in_two_pieces_says_what_is_missing() {
 fn the_shipped_job_itself_is_read_without_a_word() {
     let job = read_job(&repository("fixtures/bay-a"), Purpose::Verdict).unwrap();
     assert_eq!((job.photos.len(), job.notices.len()), (30, 0));
+}
+
+/// Where nobody states how well the places of several tags are known they do not count as exact: a steel rule's uncertainty counts, is said, and can be stated.
+#[test]
+fn places_of_unstated_uncertainty_are_no_exact_ones() {
+    use plumbsight::body::TagPlace;
+    let dir = bay_with(&[1]);
+    let bodies = dir.path().join("bodies.toml");
+    let text = std::fs::read_to_string(&bodies).unwrap();
+    for (stated, u_mm, said) in
+        [("", Some(0.3), true), ("u_place_mm = 0", None, false), ("u_place_mm = 1.0", Some(1.0), false)]
+    {
+        std::fs::write(&bodies, text.replace("u_place_mm = 0 ", &format!("{stated} "))).unwrap();
+        let job = read_job(dir.path(), Purpose::Verdict).unwrap();
+        let stand = &job.kit.bodies[job.kit.find_body("stand").unwrap()];
+        for tag in &stand.tags {
+            match (&tag.place, u_mm) {
+                (TagPlace::Measured { cov, .. }, Some(u_mm)) => {
+                    assert!((mm_from_m(cov[(3, 3)].sqrt()) - u_mm).abs() < 1e-9, "{stated}: {cov}");
+                }
+                (TagPlace::Known(_), None) => {}
+                (place, _) => panic!("{stated}: {place:?}"),
+            }
+        }
+        // A plate with one tag has its frame from it.
+        let plate = &job.kit.bodies[job.kit.find_body("plate rear left").unwrap()];
+        assert!(matches!(plate.tags[0].place, TagPlace::Known(_)));
+        let notices: Vec<_> = job.notices.iter().filter(|n| n.text.contains("a steel rule")).collect();
+        assert_eq!(notices.len(), usize::from(said), "{stated}: {notices:?}");
+        assert!(notices.iter().all(|n| n.about.contains("\"stand\"")), "{notices:?}");
+    }
 }

@@ -165,7 +165,7 @@ pub(super) fn attach(document: &Document, folder: &Path, bodies: &mut Bodies) ->
     for (k, table) in file.body.iter().enumerate() {
         let Some(written) = &table.places_covariance else { continue };
         let key = format!("body[{k}].places_covariance");
-        if table.u_place_mm > 0.0 || table.u_place_deg > 0.0 {
+        if table.u_place_mm.is_some_and(|u| u > 0.0) || table.u_place_deg.is_some_and(|u| u > 0.0) {
             return Err(document.problem(
                 &key,
                 format!("\"{}\" has both u_place_mm or u_place_deg and places_covariance", table.name),

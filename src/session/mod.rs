@@ -27,6 +27,7 @@ mod roll;
 mod rough;
 mod survey_file;
 mod swapped;
+mod table;
 mod touch;
 
 pub use judge::{decision_bodies, judge};
@@ -265,7 +266,8 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
             measured.notices.extend(roll::notices(job, &measured.survey));
             let mut out = result::build(job, &measured, &judged, touched.as_ref());
             out.integrity = integrity::parts(job, &measured);
-            out.integrity.extend(integrity::hidden(job, &measured, &from, &judged));
+            let could_hide = integrity::could_hide(job, &measured, &from, &judged);
+            out.integrity.extend(integrity::hidden(job, &measured, &judged, &could_hide));
             swapped::say(&mut out, exchanged);
             integrity::withhold(&mut out);
             if job.rough_lens {
@@ -278,8 +280,11 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
             // A fault has its own remedy, and so has a lens that is only guessed.
             let sound = !job.rough_lens && integrity::no_fault(&out.integrity);
             if sound && (extras.advice || out.verdict == Verdict::NotProven) {
-                let advised = advice::advise(job, &measured.input, &measured.survey, &from, &judged);
-                out.advice = advised.map(|a| advice::part(job, &judged, &a));
+                let advised = advice::advise(job, &measured, &from, &judged, &could_hide);
+                if let Some(advised) = advised {
+                    advice::say(&mut out, &advised);
+                    out.advice = Some(advice::part(job, &judged, &advised));
+                }
             }
             out
         }
