@@ -47,9 +47,9 @@ pub struct Hiding {
 }
 
 impl Hiding {
-    /// True where the photographs make it clearly smaller.
-    pub fn helped(&self) -> bool {
-        self.with_photographs <= (1.0 - LEAST_HELP) * self.now
+    /// True where the photographs make it clearly smaller, and they or more like them small enough.
+    pub fn mended(&self) -> bool {
+        self.with_photographs <= (1.0 - LEAST_HELP) * self.now && self.at_best <= self.limit
     }
 }
 

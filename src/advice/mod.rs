@@ -177,8 +177,8 @@ pub fn advise(about: &AdviceInput, most: usize) -> Option<Advice> {
         let all: Vec<Candidate> = begun.iter().cloned().chain(more.iter().map(|(c, _)| c.clone())).collect();
         hiding = checks::hiding(about, at, &weak, &mut checks, &search.ground, &all);
         compared += checks.compared;
-        // A photograph that helps neither is not asked for.
-        if hiding.iter().any(|(_, h)| h.helped()) {
+        // Photographs that mend nothing are not asked for.
+        if hiding.iter().any(|(_, h)| h.mended()) {
             for (candidate, needed) in more {
                 search.take(&candidate);
                 let viewpoint = search.viewpoint(&candidate, needed);

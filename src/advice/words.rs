@@ -119,16 +119,16 @@ fn better(d: &Deciding, b: &Better) -> String {
     // The survey shares its own inputs out anew where one is known better: U then falls at least so far.
     let at_most = if matches!(b.source, BudgetSource::Survey(_)) { "at most " } else { "" };
     format!(
-        "{} ({} makes {:.0} % of the variance). Known twice as well, U would be {at_most}{}; known exactly, {at_most}{}.",
-        capital(remedy(b.source)),
-        kind_name(b.source, b.count),
+        "{:.0} % of the variance is {}: {}. Known twice as well, U would be {at_most}{}; known exactly, {at_most}{}.",
         100.0 * b.share,
+        kind_name(b.source, b.count),
+        remedy(b.source),
         say(b.if_half),
         say(b.if_exact)
     )
 }
 
-/// "this photograph", "these 3 photographs", as they stand in the list.
+/// "the photograph", "the 3 photographs", as they stand in the list.
 fn listed(n: usize) -> String {
     if n == 1 { "the photograph".to_owned() } else { format!("the {n} photographs") }
 }
@@ -146,10 +146,12 @@ pub(super) fn deciding(station: &StationResult, d: &Deciding, n: usize) -> Strin
 fn proven(d: &Deciding, n: usize) -> String {
     let say = |v: f64| amount(d.component, v);
     let name = capital(d.component.name());
-    if d.photographs_help && n > 0 {
-        return format!("{name}: with {} U falls from {} to about {}.", listed(n), say(d.now), say(d.with_photographs));
-    }
-    let mut text = format!("{name}: more photographs hardly help, U stays at about {}.", say(d.with_photographs));
+    let mut text = if d.photographs_help && n > 0 {
+        let photographs = if n == 1 { "this photograph".to_owned() } else { format!("these {n} photographs") };
+        format!("{name}: with {photographs} U falls from {} to about {}.", say(d.now), say(d.with_photographs))
+    } else {
+        format!("{name}: more photographs hardly help, U stays at about {}.", say(d.with_photographs))
+    };
     if let Some(first) = d.better.first() {
         text += &format!(" {}", better(d, first));
     }
@@ -220,7 +222,7 @@ fn open(station: &StationResult, d: &Deciding, needed: f64, n: usize) -> String 
 /// Of a deviation that is checked too little; nothing where no photograph helps.
 fn against_hiding(d: &Deciding, h: &Hiding, n: usize) -> String {
     let say = |v: f64| amount(d.component, v);
-    if !h.helped() || n == 0 || h.at_best > h.limit {
+    if !h.mended() || n == 0 {
         return String::new();
     }
     let more = if h.with_photographs > h.limit { "; take more like them" } else { "" };

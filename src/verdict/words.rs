@@ -368,7 +368,7 @@ mod tests {
         // Where a move is listed it is the thing to do; where none is, nothing speaks of moving.
         let slide = Move { kind: MoveKind::SlideSideways, amount: -0.004, u, words: String::new() };
         assert_eq!(
-            say(&[slide.clone()]),
+            say(std::slice::from_ref(&slide)),
             "The lateral error of 4.0 mm is nearer to its tolerance of 5 mm than U = 2.3 mm. Make the moves that are listed and measure again: nearer to \
              what is required it would be proven."
         );
