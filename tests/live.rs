@@ -167,6 +167,20 @@ fn the_commands_play_a_folder() {
     let wanted = ["opened", "closed", "opened", "begins", "moved before", "moved", "closed"];
     assert_eq!(events, wanted);
 
+    // With the alarm open, what is read from a bay in which something moved is no verdict: said first, in each line, at the end and by the exit code.
+    let heeds = |words: &str| {
+        let out = run("live", still.path());
+        let text = String::from_utf8(out.stdout).unwrap();
+        assert_eq!(out.status.code(), Some(2), "{text}");
+        let whole = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(whole.starts_with(words) && !text.contains("● in") && text.contains("◆ not proven, still"), "{text}");
+        assert!(whole.contains("is not proven, because something moved after the photographs"), "{text}");
+    };
+    heeds("THE HOLD WATCH RAISED 1 ALARM after these photographs");
+    // Nor where an alarm may stand in a log that cannot be read.
+    std::fs::write(copy.path().join("hold.jsonl"), "{\"event\":\"opened\"}\n{\"event\":\"mov").unwrap();
+    heeds("A line of the log of the hold watch cannot be read");
+
     let out = run("live", &copy.path().join("nothing"));
     assert_eq!(out.status.code(), Some(3));
     assert!(String::from_utf8(out.stderr).unwrap().contains("is no folder"), "the source is named");

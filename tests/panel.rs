@@ -1054,8 +1054,8 @@ fn stages() -> Vec<Stage> {
 }
 
 /// A view of a live reading of the station as the photographs had it, moved sideways by so many mm.
-fn read_live(app: &PanelApp, aside: f64, clock: &str) -> Event {
-    let mut standing = app.model.standing().unwrap();
+fn read_live(model: &Model, aside: f64, clock: &str) -> Event {
+    let mut standing = model.standing().unwrap();
     standing.six[1].deviation += aside;
     if aside.abs() > 15.0 {
         standing.verdict = Verdict::Out;
@@ -1091,14 +1091,14 @@ fn a_live_reading_that_contradicts_the_photographs_outdates_them() {
         assert!(window.says("Move nothing. Lock the stand."));
         // One that agrees, by less than both U, outdates nothing.
         window.app().command(Command::Live(true));
-        let agrees = read_live(window.app(), 0.5, "10:29");
+        let agrees = read_live(&window.app().model, 0.5, "10:29");
         window.app().receive(agrees);
         window.app().receive(over());
         window.run();
         assert!(window.says("Move nothing. Lock the stand.") && !window.app().model.outdated());
 
         window.app().command(Command::Live(true));
-        let contradicts = read_live(window.app(), 22.5, "10:31");
+        let contradicts = read_live(&window.app().model, 22.5, "10:31");
         window.app().receive(contradicts);
         window.run();
         assert!(window.says("out of tolerance"));
@@ -1155,7 +1155,7 @@ fn an_alarm_of_the_hold_watch_outlives_the_watch() {
     let alarm = "9.1 s: \"stand\" moved at 0:09: 3.4 mm to the car's left.";
     let moved = HoldView { broken: true, news: vec![(true, alarm.into())], ..invented_hold() };
     window.app().command(Command::Hold(true));
-    let Event::Live(LiveState::On(view)) = read_live(window.app(), 3.4, "10:40") else { panic!("a view") };
+    let Event::Live(LiveState::On(view)) = read_live(&window.app().model, 3.4, "10:40") else { panic!("a view") };
     window.app().receive(Event::Live(LiveState::On(Arc::new(LiveView { hold: Some(moved), ..(*view).clone() }))));
     // While it runs, what is read from bodies that may have moved is no verdict either.
     window.key_press(Key::Num3);
@@ -1185,7 +1185,7 @@ fn an_alarm_of_the_hold_watch_outlives_the_watch() {
     window.check_accessibility();
     // Measured once more from the same photographs; the log tells the same again after a new start of the program.
     window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
-    let log = Against { alarms: 1, newest: Some(alarm.into()), doubt: None };
+    let log = Against { alarms: 1, newest: Some(alarm.into()), ..Against::default() };
     let again = Opened { against: log, marks: vec!["a".into()], ..opened(job) };
     window.app().command(Command::Open(job.folder.clone()));
     window.app().receive(Event::Read(job.folder.clone(), Ok(again.clone())));
@@ -1199,4 +1199,111 @@ fn an_alarm_of_the_hold_watch_outlives_the_watch() {
     window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
     window.run();
     assert!(window.says("Move nothing. Lock the stand.") && !window.says("moved during hold"));
+}
+
+/// The demonstration in a folder of its own, opened and measured by a panel that was just started.
+fn started(folder: &std::path::Path) -> (Worker, Model) {
+    let worker = Worker::start(Arc::new(|| {}));
+    let mut model = Model::default();
+    let measured = |m: &Model| m.outcome.as_ref().is_some_and(|o| matches!(o.origin, Origin::Checked(_)));
+    step(&worker, &mut model, Some(Command::Open(folder.to_owned())), &measured);
+    (worker, model)
+}
+
+/// Places in which a verdict is shown, and the far view: the verdict stands in none of them as if it still held.
+fn shows_no_clean_verdict(model: Model, short: &str, record: &str, far: &str) {
+    assert!(model.outdated() && model.result().unwrap().verdict == Verdict::In);
+    let mut window = window(USUAL);
+    window.run();
+    window.app().model = model;
+    for place in [Key::Num3, Key::Num5] {
+        window.key_press(place);
+        window.run_steps(3);
+        assert!(window.says(&format!("Placing: {short}")) && window.says(&format!("Record: {record}")), "{place:?}");
+        assert!(window.says("old: in tolerance") && window.says("ake the photographs again."), "{place:?}");
+        let clean =
+            window.root().children_recursive().any(|n| n.accesskit_node().label().as_deref() == Some("in tolerance"));
+        assert!(!clean, "{place:?}");
+        window.check_accessibility();
+    }
+    window.key_press(Key::F);
+    window.run_steps(3);
+    assert!(window.says(far) && !window.says("IN TOLERANCE"), "{far}");
+}
+
+/// A log of the hold watch that cannot be read may hold an alarm.
+#[test]
+fn a_hold_log_that_cannot_be_read_leaves_no_clean_verdict() {
+    let dir = tempfile::tempdir().unwrap();
+    for unreadable in ["a line that is cut off", "no file at all"] {
+        let folder = dir.path().join(unreadable);
+        plumbsight::record::unpack_demo(&folder).unwrap();
+        let log = folder.join("hold.jsonl");
+        match unreadable {
+            "no file at all" => std::fs::create_dir(&log).unwrap(),
+            _ => std::fs::write(&log, "{\"event\":\"opened\"}\n{\"event\":\"mov").unwrap(),
+        }
+        let (_worker, model) = started(&folder);
+        let unreadable = "hold log unreadable";
+        shows_no_clean_verdict(model, unreadable, unreadable, "OLD RESULT. The log of the hold watch cannot be read");
+    }
+}
+
+/// What a live reading found against the photographs is known after the window was closed and opened again, to the command too, until none of them is left.
+#[test]
+fn what_a_live_reading_found_outlives_the_window() {
+    use plumbsight::panel::model::Task;
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("job");
+    plumbsight::record::unpack_demo(&folder).unwrap();
+    let (worker, mut model) = started(&folder);
+    assert!(!model.outdated());
+    // The camera is left out: what it would say is given to the model, what that wants to the worker.
+    model.apply(Command::Live(true));
+    let mut notes = 0;
+    for aside in [20.1, 20.2, 20.3, 22.5, 22.4] {
+        let event = read_live(&model, aside, "10:31");
+        for task in model.receive(event) {
+            assert!(matches!(task, Task::Note(..)), "{task:?}");
+            notes += 1;
+            worker.give(task);
+        }
+    }
+    assert_eq!(notes, 1, "the third in a row, at once");
+    let last = model.apply(Command::Live(false));
+    assert!(matches!(last.as_slice(), [Task::Note(..), Task::EndLive]), "and the last word: {last:?}");
+    last.into_iter().for_each(|task| worker.give(task));
+    let lines = || std::fs::read_to_string(folder.join("hold.jsonl")).unwrap_or_default();
+    step(&worker, &mut model, None, &|_| lines().lines().count() == 2);
+    drop((worker, model));
+
+    let (_worker, model) = started(&folder);
+    assert_eq!(model.alarms(), 0, "it is no alarm of a watch");
+    shows_no_clean_verdict(
+        model,
+        "old: stand elsewhere",
+        "old: stand elsewhere",
+        "OLD RESULT. The stand has moved since",
+    );
+    let check = || {
+        let out =
+            std::process::Command::new(env!("CARGO_BIN_EXE_plumbsight")).arg("check").arg(&folder).output().unwrap();
+        (out.status.code(), String::from_utf8(out.stdout).unwrap().split_whitespace().collect::<Vec<_>>().join(" "))
+    };
+    let (code, text) = check();
+    assert!(
+        code == Some(2) && text.contains("A live reading found the stand elsewhere than the photographs: lateral"),
+        "{text}"
+    );
+    assert!(!text.contains("HOLD WATCH RAISED") && text.contains("take ALL of the old ones out"), "{text}");
+
+    // Other photographs, none of the old: a byte more at their ends makes other files of them.
+    for entry in std::fs::read_dir(folder.join("photos")).unwrap().flatten() {
+        let mut bytes = std::fs::read(entry.path()).unwrap();
+        bytes.push(0);
+        std::fs::write(entry.path(), bytes).unwrap();
+    }
+    let (_worker, model) = started(&folder);
+    assert!(!model.outdated() && lines().contains("new photographs"), "{}", lines());
+    assert_eq!(check().0, Some(0));
 }

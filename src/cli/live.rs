@@ -271,14 +271,10 @@ fn frames(
     }
 }
 
-/// What is said of a stream that hangs.
-const FROZEN: &str = "the same picture comes again and again, to the last grey value: its stream hangs, and nothing is read from it. Start its app again, or unplug the camera and plug it in";
-
 /// What is to be said of a source that gives nothing.
 fn state_words(state: &FeedState) -> Option<String> {
     match state {
-        FeedState::Stalled(_) => Some("no picture arrives: look at the camera, its cable and its app".into()),
-        FeedState::Frozen(_) => Some(FROZEN.into()),
+        FeedState::Stalled(_) | FeedState::Frozen(_) => state.hangs().map(str::to_owned),
         FeedState::Retrying(loss, _) => Some(format!("{loss} (trying again)")),
         FeedState::Lost(loss) => Some(loss.to_string()),
         FeedState::Starting(_) | FeedState::Live | FeedState::Ended | FeedState::Stopped => None,
@@ -550,15 +546,11 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
         return Err(problem.into());
     }
     for (k, tally) in watched.iter_mut().enumerate() {
-        // A live source that went silent was not watched to the end.
-        if let Some(silence) = seen[k].filter(|_| arguments.replay.is_none()).map(|t| t.elapsed()) {
-            tally.silent_for(silence);
-        }
-        // Why it waits is the newest picture's own word where that had one.
-        let waits_for = trouble[k].clone().unwrap_or_else(|| lookouts[k].waits_for());
-        log.add(&tally.line(k, &waits_for))?;
+        let silence = seen[k].filter(|_| arguments.replay.is_none()).map(|t| t.elapsed());
+        let last = tally.close(k, silence, &lookouts[k]);
+        log.add(&last)?;
         let mut out = String::new();
-        line_after(&mut out, "", "  ", &format!("{}: {}", shown(&arguments.from[k]), tally.words(&waits_for)));
+        line_after(&mut out, "", "  ", &format!("{}: {}", shown(&arguments.from[k]), last.sentence));
         say(&out);
     }
     if watched.iter().any(|t| t.alarms() > 0) {

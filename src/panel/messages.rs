@@ -3,6 +3,7 @@
 use crate::panel::choices::{Place, Settings};
 use crate::panel::keeping::{RecordCommand, RecordEvent, RecordTask};
 use crate::panel::live::{LiveState, LiveWish};
+use crate::panel::outdated::Note;
 use crate::panel::seen::Seen;
 use crate::readiness::Readiness;
 use crate::record::result::ResultFile;
@@ -141,6 +142,8 @@ pub enum Task {
     EndLive,
     /// Something about records.
     Record(RecordTask),
+    /// Note beside the job in this folder that a live reading found the stand elsewhere.
+    Note(PathBuf, Note),
     /// Write this result again: its readiness list changed.
     Keep(PathBuf, Arc<ResultFile>),
 }
@@ -177,6 +180,8 @@ pub enum Event {
     Read(PathBuf, Result<Opened, Problem>),
     /// The readiness list as it is after an answer, or why the answer could not be kept.
     Answered(PathBuf, Result<Readiness, Problem>),
+    /// What a live reading found could not be noted in this job's folder, and why.
+    NotNoted(PathBuf, Problem),
     /// A result was written again, or could not be.
     Kept(Result<PathBuf, Problem>),
     /// A file in the folder changed, or a photograph came.

@@ -292,7 +292,7 @@ impl Model {
             Command::Live(false) | Command::Hold(false) => {
                 self.later.live_ended(self.followed().as_ref());
                 self.live = LiveState::Off;
-                vec![Task::EndLive]
+                self.note().into_iter().chain([Task::EndLive]).collect()
             }
             Command::Set(settings) => {
                 self.settings = settings;
@@ -365,6 +365,13 @@ impl Model {
                         LiveState::Off | LiveState::Preparing(_) => {}
                     }
                     self.live = state;
+                    return self.note().into_iter().collect();
+                }
+                Vec::new()
+            }
+            Event::NotNoted(folder, problem) => {
+                if self.ready().is_some_and(|job| job.folder == folder) {
+                    self.later.not_noted(problem.to_string());
                 }
                 Vec::new()
             }
@@ -430,7 +437,14 @@ impl Model {
         self.live = LiveState::Preparing(None);
         self.holding = hold;
         let (sources, mounts, replay) = (self.camera.sources(), self.camera.all_mounts(), self.camera.replay);
-        vec![Task::Live(LiveWish { job, station: self.station, sources, lenses, mounts, replay, hold })]
+        let wish = LiveWish { job, station: self.station, sources, lenses, mounts, replay, hold };
+        self.note().into_iter().chain([Task::Live(wish)]).collect()
+    }
+
+    /// What a live reading found is noted beside the job: at the next start the photographs' verdict is old too.
+    fn note(&mut self) -> Option<Task> {
+        let folder = self.ready()?.folder.clone();
+        self.later.note().map(|note| Task::Note(folder, note))
     }
 
     /// Nothing of the last job stays; a running check still ends with its own event.

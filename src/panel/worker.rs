@@ -113,7 +113,12 @@ impl Worker {
             }
             // What is asked for now is not what was to be stopped before.
             Task::Check(_) => self.stop.store(false, Ordering::Relaxed),
-            Task::Read(_) | Task::Demonstration(_) | Task::Answer(..) | Task::Keep(..) | Task::Record(_) => {}
+            Task::Read(_)
+            | Task::Demonstration(_)
+            | Task::Answer(..)
+            | Task::Keep(..)
+            | Task::Note(..)
+            | Task::Record(_) => {}
         }
         let _ = self.jobs.send(task);
     }
@@ -159,6 +164,12 @@ fn work(tasks: &Receiver<Task>, post: &Post, stop: &AtomicBool, watched: &Watche
                 post.send(Event::Answered(folder, answered));
             }
             Task::Record(task) => post.send(Event::Record(records(task))),
+            Task::Note(folder, note) => {
+                let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).ok().map(|d| d.as_secs());
+                if let Err(problem) = session::hold::note_elsewhere(&folder, &note.marks, &note.sentence, now) {
+                    post.send(Event::NotNoted(folder, problem));
+                }
+            }
             Task::Keep(path, result) => post.send(Event::Kept(write(&result, path))),
             Task::Stop | Task::Forget | Task::Look(..) | Task::Live(_) | Task::EndLive => {}
         }

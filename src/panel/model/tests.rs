@@ -263,7 +263,10 @@ fn alarms_of_the_log_are_counted_once() {
     ));
     assert_eq!(model.alarms(), 1);
     // A line that cannot be read is no line less.
-    let torn = Opened { against: Against { alarms: 1, newest: None, doubt: Some("a torn line".into()) }, ..just(&job) };
+    let torn = Opened {
+        against: Against { alarms: 1, doubt: Some("a torn line".into()), ..Against::default() },
+        ..just(&job)
+    };
     model.receive(Event::Changed);
     model.receive(Event::Read(job.folder.clone(), Ok(torn)));
     assert_eq!((model.alarms(), model.later.doubt()), (1, Some("a torn line")));
