@@ -176,7 +176,7 @@ fn the_commands_play_a_folder() {
         assert!(whole.starts_with(words) && !text.contains("● in") && text.contains("◆ not proven, still"), "{text}");
         assert!(whole.contains("is not proven, because something moved after the photographs"), "{text}");
     };
-    heeds("THE HOLD WATCH RAISED 1 ALARM after these photographs");
+    heeds("THE HOLD WATCH RAISED 2 ALARMS after these photographs");
     // Nor where an alarm may stand in a log that cannot be read.
     std::fs::write(copy.path().join("hold.jsonl"), "{\"event\":\"opened\"}\n{\"event\":\"mov").unwrap();
     heeds("A line of the log of the hold watch cannot be read");

@@ -122,6 +122,65 @@ fn stated_uncertainty_covers_while_the_stand_is_pushed_and_at_rest() {
     check_coverage("riding", &count(n / 2, Mount::OnStand, |k| k >= 14 && k % 4 == 3));
 }
 
+/// What lies beyond the tags' margins is the same in every picture of an unsharp camera: thirty of them know the stand no better than it allows.
+///
+/// The errors are drawn as `survey::TagView::beyond` states them: one number for what is alike beyond all sides, one for each side of each tag, both kept through all pictures.
+#[test]
+fn what_all_pictures_share_is_not_averaged_away() {
+    use plumbsight::tags::margin::{self, ALIKE, UNLIKE};
+    const BLUR_PX: f64 = 2.5;
+    let readings: Vec<([f64; 6], f64)> = (1..=48u64)
+        .into_par_iter()
+        .map(|seed| {
+            let bay = bay(seed);
+            let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::Apart)]).unwrap();
+            let mut draw = Draw::new(seed, Purpose::Photo(31));
+            let alike = ALIKE * draw.normal(1.0);
+            let seen = bay.seen_from(&tripod(&bay));
+            let shared: Vec<(margin::Beyond, SVector<f64, 8>)> = seen
+                .iter()
+                .map(|view| {
+                    let beyond = margin::beyond(&view.corners, &(nalgebra::Matrix2::identity() * BLUR_PX * BLUR_PX));
+                    let own = SVector::<f64, 4>::from_fn(|_, _| alike + UNLIKE * draw.normal(1.0));
+                    (beyond, beyond * own)
+                })
+                .collect();
+            let (mut first, mut last) = (None, None);
+            for k in 0..30 {
+                let mut views = disturbed(&seen, &mut draw);
+                for (view, (beyond, error)) in views.iter_mut().zip(&shared) {
+                    for (c, corner) in view.corners.iter_mut().enumerate() {
+                        *corner += error.fixed_rows::<2>(2 * c);
+                    }
+                    view.cov += margin::cov(beyond);
+                    view.beyond = *beyond;
+                }
+                let reading = live.see_tags(0, ms(k), &views);
+                let stand = fresh(&reading).clone();
+                first.get_or_insert_with(|| stand.clone());
+                last = Some(stand);
+            }
+            let (first, last) = (first.unwrap(), last.unwrap());
+            assert!(last.frames >= 20 && last.motion == Motion::Still, "{seed}: {} {:?}", last.frames, last.motion);
+            let u = |stand: &StandReading| stand.station.deviations[0].deviation.expanded;
+            (off(&last, &bay), u(&last) / u(&first))
+        })
+        .collect();
+    for k in 0..6 {
+        let inside = readings.iter().filter(|(off, _)| off[k] <= 1.0).count();
+        let rms = (readings.iter().map(|(off, _)| off[k].powi(2)).sum::<f64>() / readings.len() as f64).sqrt();
+        println!("component {k}: {inside} of {} inside U, root mean square {rms:.2} U", readings.len());
+        // 95 % stated: of 48 fewer than 40 would be inside with a chance of 1 in 1,000 (binomial).
+        assert!(inside >= 40, "component {k}: {inside}");
+        // Nor is it stated much too large: half a U is what the stated spread comes to.
+        assert!(rms > 0.25, "component {k}: {rms}");
+    }
+    println!(
+        "U of the distance after 30 pictures, of that after one: {:.2}",
+        readings.iter().map(|r| r.1).sum::<f64>() / 48.0
+    );
+}
+
 /// A webcam that took no photograph of the survey: its lens is off by a draw from what its profile states.
 #[test]
 fn a_camera_with_a_profile_of_its_own_is_covered() {

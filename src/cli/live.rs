@@ -10,7 +10,9 @@ use crate::cli::report::{WIDTH, against as against_text, line_after};
 use crate::cli::{EXIT_NOT_MEASURED, ProgressLine, say, tell};
 use crate::record::{HoldLine, HoldLog, Job, Problem, Purpose, RigFile, photo_marks, read_job};
 use crate::session::Failure;
-use crate::session::hold::{AFTER_ALARM, HoldOptions, Lookout, NewsKind, Tally, line_of_news, line_of_start};
+use crate::session::hold::{
+    AFTER_ALARM, HoldOptions, Lookout, NewsKind, Tally, clock_tenths, line_of_news, line_of_start,
+};
 use crate::session::live::{
     Base, CameraSetup, Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, StandReading, What,
 };
@@ -517,7 +519,7 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
         seen[camera] = Some(Instant::now());
         for news in &report.news {
             let mut out = String::new();
-            line_after(&mut out, &format!("{:8.2} s  ", news.time.as_secs_f64()), MARGIN, &news.sentence);
+            line_after(&mut out, &format!("{:>10}  ", clock_tenths(news.time)), MARGIN, &news.sentence);
             say(&out);
             if news.kind == NewsKind::Begins {
                 for body in &report.bodies {
@@ -536,7 +538,7 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
         }
         if report.trouble != trouble[camera] {
             if let Some(text) = &report.trouble {
-                say(&format!("{:8.2} s  {text}\n", report.time.as_secs_f64()));
+                say(&format!("{:>10}  {text}\n", clock_tenths(report.time)));
             }
             trouble[camera] = report.trouble;
         }

@@ -74,6 +74,10 @@ impl PanelApp {
 
     /// Takes an event of the worker.
     pub fn receive(&mut self, event: Event) {
+        // Where it was typed it can be put right.
+        if let Event::NoJob(folder, _) = &event {
+            self.start.folder = folder.display().to_string();
+        }
         let tasks = self.model.receive(event);
         self.give(tasks);
     }
@@ -123,7 +127,7 @@ impl PanelApp {
                     Some(shown) if shown.old && !shown.live && model.later.is_elsewhere() => FarWords::elsewhere(),
                     Some(shown) if shown.old && !shown.live && model.later.doubt().is_some() => FarWords::doubt(),
                     Some(shown) if shown.old && !shown.live => FarWords::old(),
-                    shown => FarWords::of(shown.as_ref()),
+                    shown => FarWords::of(shown.as_ref()).with_open(model.open_items()),
                 };
                 far_ui(ui, &words, &model.settings);
             });
@@ -135,9 +139,10 @@ impl PanelApp {
             let typed = &mut self.typed;
             middle(ui, |ui| {
                 if matches!(model.job, JobState::None) {
-                    start_place(ui, start, &mut commands);
+                    start_place(ui, start, model.no_job.as_ref(), &mut commands);
                     return;
                 }
+                start.left();
                 match model.place {
                     Place::Bay => bay_place(ui, model, typed, &mut commands),
                     Place::Photographs => photographs_place(ui, model, screens, &mut commands),

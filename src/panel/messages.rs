@@ -22,6 +22,8 @@ pub enum Command {
     Open(PathBuf),
     /// Unpack the demonstration job there and open it.
     Demonstration(PathBuf),
+    /// Write a new job's commented files into this folder and open it.
+    NewJob(PathBuf),
     /// Close the job and choose another.
     Close,
     /// Check the job.
@@ -126,6 +128,8 @@ pub enum Task {
     Read(PathBuf),
     /// Unpack the demonstration there, then read it.
     Demonstration(PathBuf),
+    /// Write a new job's files there, then read it.
+    NewJob(PathBuf),
     /// Check this job and write the result.
     Check(Arc<Job>),
     /// Give the running check up.
@@ -178,6 +182,8 @@ impl Opened {
 pub enum Event {
     /// A job was read.
     Read(PathBuf, Result<Opened, Problem>),
+    /// There is no job at all in this folder, or none could be made there, and why.
+    NoJob(PathBuf, Problem),
     /// The readiness list as it is after an answer, or why the answer could not be kept.
     Answered(PathBuf, Result<Readiness, Problem>),
     /// What a live reading found could not be noted in this job's folder, and why.

@@ -36,6 +36,8 @@ pub struct Model {
     pub settings: Settings,
     /// The job.
     pub job: JobState,
+    /// Why there is no job where one was to be opened or made.
+    pub no_job: Option<Problem>,
     /// Lines about what the job's files say and what is missing.
     pub basis: Vec<Line>,
     /// The readiness list with the answers.
@@ -83,6 +85,7 @@ impl Default for Model {
             settings_open: false,
             settings: Settings::default(),
             job: JobState::None,
+            no_job: None,
             basis: Vec::new(),
             list: None,
             not_kept: None,
@@ -198,6 +201,21 @@ impl Model {
         self.list.as_ref().map(|list| ready::parts(list, measured)).unwrap_or_default()
     }
 
+    /// How many items of the readiness list are open, and how many there are.
+    pub fn open_items(&self) -> (usize, usize) {
+        let parts = self.answers();
+        (parts.iter().filter(|p| p.state == "open").count(), parts.len())
+    }
+
+    /// The job's photographs (indices) as they are listed: those that were left out first, because something is to be done about them.
+    pub fn photographs(&self) -> Vec<usize> {
+        let Some(job) = self.ready() else { return Vec::new() };
+        let parts = self.result().map(|r| r.photographs.as_slice()).unwrap_or_default();
+        let left_out = |k: &usize| parts.iter().any(|p| !p.used && p.name == job.photos[*k].name);
+        let (first, rest): (Vec<usize>, Vec<usize>) = (0..job.photos.len()).partition(left_out);
+        [first, rest].concat()
+    }
+
     /// How many things the job's files lack.
     pub fn missing(&self) -> usize {
         self.basis.iter().filter(|i| i.state == Strength::Missing).count()
@@ -211,6 +229,11 @@ impl Model {
                 self.forget();
                 self.want(&folder);
                 vec![Task::Stop, Task::EndLive, Task::Demonstration(folder)]
+            }
+            Command::NewJob(folder) => {
+                self.forget();
+                self.want(&folder);
+                vec![Task::Stop, Task::EndLive, Task::NewJob(folder)]
             }
             Command::Close => {
                 self.forget();
@@ -242,12 +265,11 @@ impl Model {
                 Vec::new()
             }
             Command::Photograph(by) => {
-                let Some(n) = self.ready().map(|job| job.photos.len()).filter(|n| *n > 0) else { return Vec::new() };
-                let next = match self.photograph {
-                    Some(k) => (k as isize + by).clamp(0, n as isize - 1) as usize,
-                    None => 0,
-                };
-                self.choose(next)
+                let order = self.photographs();
+                let Some(last) = order.len().checked_sub(1) else { return Vec::new() };
+                let now = self.photograph.and_then(|k| order.iter().position(|o| *o == k));
+                let next = now.map_or(0, |at| (at as isize + by).clamp(0, last as isize) as usize);
+                self.choose(order[next])
             }
             Command::ShowPhotograph(name) => {
                 let at = self.ready().and_then(|job| job.photos.iter().position(|p| p.name == name));
@@ -319,6 +341,21 @@ impl Model {
                         Vec::new()
                     }
                 }
+            }
+            Event::NoJob(folder, problem) => {
+                if self.wanted.as_ref() != Some(&folder) {
+                    return Vec::new();
+                }
+                self.wanted = None;
+                // A job that was there is said to be unreadable; a wrong path leads back to where it was typed.
+                if !matches!(self.job, JobState::Reading(_)) {
+                    self.basis.clear();
+                    self.job = JobState::Refused(folder, problem);
+                    return Vec::new();
+                }
+                self.job = JobState::None;
+                self.no_job = Some(problem);
+                vec![Task::Forget]
             }
             Event::Changed => {
                 let folder = match &self.job {
@@ -453,6 +490,9 @@ impl Model {
             work.stopping = true;
         }
         self.live = LiveState::Off;
+        self.no_job = None;
+        // What was kept of one job is no word on another, nor on a path where there is none.
+        self.keeping.begin(None);
         self.outcome = None;
         self.wanted = None;
         self.list = None;

@@ -140,7 +140,7 @@ impl Watch {
             if let Some(problem) = fault {
                 self.log = Err(problem);
             }
-            self.noticed.push((news.kind.is_alarm(), format!("{:.1} s: {}", news.time.as_secs_f64(), news.sentence)));
+            self.noticed.push((news.kind.is_alarm(), format!("{}: {}", hold::clock_tenths(news.time), news.sentence)));
         }
         // Alarms stay; the rest makes room.
         while self.noticed.len() > KEPT_NEWS {

@@ -2,7 +2,7 @@
 
 use crate::panel::bay_view::{Shown as ShownInBay, bay_ui};
 use crate::panel::live::{LiveState, LiveView};
-use crate::panel::model::{Command, Model, Shown};
+use crate::panel::model::{Command, Model, Place, Shown};
 use crate::panel::picture_view::Screens;
 use crate::panel::places::camera::camera_ui;
 use crate::panel::places::{beside_ui, check_ui, empty_ui, line_ui, not_measured_ui, origin_ui, part_ui};
@@ -101,12 +101,10 @@ fn shown_ui(ui: &mut Ui, model: &Model, shown: &Shown, screens: &mut Screens, ou
         let left = tall - (ui.cursor().top() - top);
         if let Some(plan) = model.plan().filter(|_| left > 170.0) {
             ui.allocate_ui(Vec2::new(ui.available_width(), left), |ui| {
-                // It shows the stand where the photographs had it, also while the reading goes on.
-                if model.outdated() {
-                    ui.multiply_opacity(0.5);
-                }
                 ui.set_max_height(left);
-                bay_ui(ui, plan, ShownInBay { station: Some(&shown.standing.station), ..ShownInBay::default() });
+                // It shows the stand where the photographs had it, also while the reading goes on.
+                let (station, old) = (Some(shown.standing.station.as_str()), model.outdated());
+                bay_ui(ui, plan, ShownInBay { station, old, ..ShownInBay::default() });
             });
         }
     };
@@ -147,6 +145,16 @@ fn head_ui(ui: &mut Ui, model: &Model, shown: &Shown, out: &mut Vec<Command>) {
     }
     let text = RichText::new(&shown.sentence).size(SENTENCE);
     ui.label(if shown.old { text.weak() } else { text.strong() });
+    let (open, of) = model.open_items();
+    if open > 0 {
+        ui.horizontal_wrapped(|ui| {
+            style::mark_ui(ui, Verdict::NotProven, 13.0);
+            ui.label(format!("Readiness: {open} of {of} {} still open.", if open == 1 { "is" } else { "are" }));
+            if ui.small_button("Show them").clicked() {
+                out.push(Command::Go(Place::Bay));
+            }
+        });
+    }
     ui.add_space(2.0);
 }
 

@@ -27,6 +27,7 @@ pub use answer::{AFTER_ALARM, Against, against, answer, answer_marked, note_else
 pub use log::{line_of_news, line_of_start};
 pub use lookout::Lookout;
 pub use tally::Tally;
+pub use words::clock_tenths;
 
 use crate::body::BodyKind;
 use std::time::Duration;
