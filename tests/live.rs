@@ -159,6 +159,9 @@ fn the_commands_play_a_folder() {
     let text = String::from_utf8(out.stdout).unwrap();
     assert_eq!(out.status.code(), Some(1), "{text}{}", String::from_utf8_lossy(&out.stderr));
     assert!(text.contains("\"stand\" moved at 0:04"), "{text}");
+    // The time before a line and that in it are of one clock.
+    let line = text.lines().find(|l| l.contains("\"stand\" moved at 0:04")).unwrap();
+    assert!(line.trim_start().starts_with("0:04."), "{line}");
     let log = std::fs::read_to_string(copy.path().join("hold.jsonl")).unwrap();
     let events: Vec<String> = log
         .lines()

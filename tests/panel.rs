@@ -89,10 +89,12 @@ fn the_start_teaches_and_opens_what_is_typed() {
     let mut window = window(USUAL);
     window.run();
     assert!(window.says("A job is one folder"));
-    window.get_by_label("Job folder").focus();
+    // The cursor is in the field already.
+    assert!(window.get_by_label("Job folder").accesskit_node().is_focused());
+    window.key_press(Key::L);
+    window.event(egui::Event::Text("some/where".into()));
     window.run();
-    window.get_by_label("Job folder").type_text("some/where");
-    window.run();
+    assert!(matches!(window.app().model.settings.look, Look::Light));
     // The letters of a path are no shortcuts.
     assert!(
         matches!(window.app().model.job, JobState::None) && window.app().model.settings.lengths == Lengths::Millimetres
@@ -376,9 +378,28 @@ fn an_item_of_the_readiness_list_is_answered_by_click() {
     window.event(egui::Event::Text("lift unused".into()));
     window.run();
     assert!(window.says("lift unused"));
-    let model = &window.app().model;
-    assert!(!model.far && matches!(model.settings.look, Look::Light) && matches!(model.live, LiveState::Off));
+    let shortcuts_slept = |window: &mut Harness<'static, Option<PanelApp>>| {
+        let model = &window.app().model;
+        !model.far && matches!(model.settings.look, Look::Light) && matches!(model.live, LiveState::Off)
+    };
+    assert!(shortcuts_slept(&mut window));
     window.check_accessibility();
+    // The Enter key keeps it, and the field goes.
+    window.key_press(Key::Enter);
+    window.run();
+    assert!(!window.says("Does not apply, because"));
+    // The same where the button was pressed with the keyboard.
+    window.query_all_by_label_contains(": does not apply").last().unwrap().focus();
+    window.run();
+    window.key_press(Key::Enter);
+    window.run();
+    assert!(window.says("Does not apply, because"));
+    for key in [Key::L, Key::F, Key::H] {
+        window.key_press(key);
+    }
+    window.event(egui::Event::Text("no load asked".into()));
+    window.run();
+    assert!(window.says("no load asked") && shortcuts_slept(&mut window));
 }
 
 /// The traced sequence, read for placing or for the hold watch.
@@ -631,6 +652,16 @@ fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
         window.key_press(Key::Tab);
         window.run();
         window.check_accessibility();
+        // Once it is kept, its report is a click away.
+        assert!(window.query_by_label("Report").is_none());
+        window.app().command(Command::Record(RecordCommand::Keep));
+        window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/one".into()))));
+        window.run();
+        window.get_by_label("Report").click();
+        window.run_steps(2);
+        let asked = window.app().model.keeping.rechecked.as_ref().map(|(record, _)| record.clone());
+        assert_eq!(asked, Some("records/one".into()));
+        assert!(window.says("At work on it."));
     }
     let mut window = measured(USUAL);
     let (job, _) = demo();
@@ -1047,6 +1078,7 @@ fn stages() -> Vec<Stage> {
                 app.command(Command::Go(Place::Record));
                 let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
                 app.command(Command::Record(RecordCommand::Fill(Box::new(form))));
+                app.command(Command::Record(RecordCommand::Keep));
                 app.receive(Event::Record(RecordEvent::Recorded(Ok("records/2031-05-06-demonstration".into()))));
             }),
         ),
@@ -1306,4 +1338,117 @@ fn what_a_live_reading_found_outlives_the_window() {
     let (_worker, model) = started(&folder);
     assert!(!model.outdated() && lines().contains("new photographs"), "{}", lines());
     assert_eq!(check().0, Some(0));
+}
+
+/// A new job is made from the start page; a wrong path leads back there, with what is wrong beside it, and shows nothing of the job before.
+#[test]
+fn a_new_job_is_made_and_a_wrong_path_is_no_job() {
+    use plumbsight::panel::keeping::{Doing, Form, RecordCommand, RecordEvent};
+    let dir = tempfile::tempdir().unwrap();
+    let worker = Worker::start(Arc::new(|| {}));
+    let mut window = measured(USUAL);
+    // A record of the job before is being kept.
+    let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
+    window.app().command(Command::Record(RecordCommand::Fill(Box::new(form))));
+    window.app().command(Command::Record(RecordCommand::Keep));
+    window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/one".into()))));
+    window.key_press(Key::Num5);
+    window.run();
+    assert!(window.says("Kept in records/one") && window.says("Record: record kept"));
+
+    let wrong = dir.path().join("plumbsight-dem");
+    std::fs::create_dir(dir.path().join("empty")).unwrap();
+    for (path, why) in [(wrong.clone(), "there is no such folder"), (dir.path().join("empty"), "it holds no job.toml")]
+    {
+        let model = &mut window.app().model;
+        step(&worker, model, Some(Command::Open(path.clone())), &|m| m.no_job.is_some());
+        let problem = model.no_job.clone().unwrap();
+        window.app().receive(Event::NoJob(path.clone(), problem));
+        window.run();
+        assert!(matches!(window.app().model.job, JobState::None) && window.says(why), "{why}");
+        for key in [Key::Num5, Key::Num1] {
+            window.key_press(key);
+            window.run();
+            assert!(!window.says("record kept") && !window.says("Kept in") && !window.says("in tolerance"), "{why}");
+        }
+        window.check_accessibility();
+    }
+    // What was on its way for the job before is not said of another.
+    window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/two".into()))));
+    assert_eq!(window.app().model.keeping.kept, Doing::Idle);
+
+    let folder = dir.path().join("a/new-job");
+    let new = Command::NewJob(folder.clone());
+    let model = &mut window.app().model;
+    step(&worker, model, Some(new.clone()), &|m| matches!(m.job, JobState::Refused(..)));
+    assert!(folder.join("job.toml").exists() && folder.join("photos").is_dir());
+    window.run();
+    assert!(
+        window.says("waits for a") && window.says("What belongs into a job folder") && window.says("ENTER and MEASURE")
+    );
+    window.check_accessibility();
+    // Nothing is ever overwritten, and that is said where the path was typed.
+    std::fs::write(folder.join("job.toml"), "mine").unwrap();
+    let model = &mut window.app().model;
+    step(&worker, model, Some(new), &|m| m.no_job.is_some());
+    assert_eq!(std::fs::read_to_string(folder.join("job.toml")).unwrap(), "mine");
+    window.run();
+    assert!(window.says("it is there already"));
+}
+
+/// Beside a good verdict stands what is still open; what is old is old in every drawing; what was left out is listed first.
+#[test]
+fn a_good_verdict_is_not_all_there_is() {
+    let mut window = measured(SMALL);
+    let (open, of) = window.app().model.open_items();
+    assert!(open > 0 && of > open - 1);
+    let words = format!("Readiness: {open} of {of} are still open.");
+    window.key_press(Key::Num3);
+    window.run();
+    assert!(window.says(&words));
+    window.key_press(Key::F);
+    window.run();
+    assert!(window.says("IN TOLERANCE") && window.says(&words));
+    window.key_press(Key::F);
+    window.run();
+    window.get_by_label("Show them").click();
+    window.run();
+    assert_eq!(window.app().model.place, Place::Bay);
+
+    window.key_press(Key::Num2);
+    window.run();
+    assert!(window.says("stand centre: in tolerance"));
+    let (job, result) = demo();
+    let mut some = (**result).clone();
+    for k in [4, 17] {
+        some.photographs[k].used = false;
+    }
+    window.app().receive(Event::Checked(job.clone(), Arc::new(some), Ok(job.folder.join("result.json"))));
+    assert_eq!(window.app().model.photographs()[..4], [4, 17, 0, 1]);
+    for expected in [4, 17, 0] {
+        window.key_press(Key::N);
+        window.run_steps(3);
+        assert_eq!(window.app().model.photograph, Some(expected));
+    }
+    window.app().command(Command::ShowPlan(true));
+    window.app().receive(Event::Changed);
+    window.run();
+    assert!(window.says("stand centre: old: in tolerance"));
+}
+
+/// Where there is no screen the command says so in plain words, and nothing of a library's files.
+#[cfg(target_os = "linux")]
+#[test]
+fn without_a_screen_the_reason_is_plain() {
+    let out = std::process::Command::new(env!("CARGO_BIN_EXE_plumbsight"))
+        .arg("panel")
+        .env_remove("DISPLAY")
+        .env_remove("WAYLAND_DISPLAY")
+        .env_remove("WAYLAND_SOCKET")
+        .output()
+        .unwrap();
+    let text = String::from_utf8_lossy(&out.stderr).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert_eq!(out.status.code(), Some(3), "{text}");
+    assert!(text.contains("it cannot be opened (") && text.contains("`plumbsight check JOB`"), "{text}");
+    assert!(!text.contains(".rs") && !text.contains("registry"), "{text}");
 }

@@ -251,6 +251,7 @@ fn frames(
         .map(|(_, _, opener)| Feed::start(opener, FeedOptions { epoch, ..FeedOptions::default() }))
         .collect();
     let mut said: Vec<Option<String>> = vec![None; feeds.len()];
+    let mut noted: Vec<Noted> = vec![Noted::default(); feeds.len()];
     loop {
         for (k, feed) in feeds.iter().enumerate() {
             if let Some(frame) = feed.next(Duration::from_millis(if feeds.len() == 1 { 100 } else { 10 }))
@@ -266,9 +267,33 @@ fn frames(
                 }
                 said[k] = text;
             }
+            noted[k].changes(&arguments.from[k], &feed.status().notes, false);
         }
         if over() || feeds.iter().all(|f| !f.status().state.goes_on()) {
+            noted
+                .iter_mut()
+                .zip(&arguments.from)
+                .zip(&feeds)
+                .for_each(|((n, from), f)| n.changes(from, &f.status().notes, true));
             return Ok(());
+        }
+    }
+}
+
+/// What was said of a source's notes: copies that are not read again, a focus that could not be held.
+#[derive(Clone, Default)]
+struct Noted(Vec<String>);
+
+impl Noted {
+    /// Says what is new. A note whose number alone has changed (so many copies) is said again at the end only.
+    fn changes(&mut self, from: &str, notes: &[String], at_the_end: bool) {
+        let without_number = |note: &str| note.replace(|c: char| c.is_ascii_digit(), "");
+        for note in notes {
+            let known = self.0.iter().any(|n| n == note || (!at_the_end && without_number(n) == without_number(note)));
+            if !known {
+                tell(&format!("  {}: {note}\n", shown(from)));
+                self.0.push(note.clone());
+            }
         }
     }
 }

@@ -407,5 +407,7 @@ fn camera_words(source: &str, status: &FeedStatus) -> String {
         FeedState::Stopped => "stopped".into(),
     };
     // Before it was opened only its name is known.
-    format!("{}: {state}", if status.about.is_empty() { source } else { &status.about })
+    let about = if status.about.is_empty() { source } else { &status.about };
+    let notes: String = status.notes.iter().map(|note| format!(" {note}")).collect();
+    if notes.is_empty() { format!("{about}: {state}") } else { format!("{about}: {state}.{notes}") }
 }
