@@ -657,7 +657,7 @@ fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
         window.app().command(Command::Record(RecordCommand::Keep));
         window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/one".into()))));
         window.run();
-        window.get_by_label("Report").click();
+        window.get_by_label("Report").click_accesskit();
         window.run_steps(2);
         let asked = window.app().model.keeping.rechecked.as_ref().map(|(record, _)| record.clone());
         assert_eq!(asked, Some("records/one".into()));

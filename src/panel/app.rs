@@ -110,6 +110,10 @@ impl PanelApp {
             style::apply(&ctx, &self.model.settings);
             self.applied = Some(self.model.settings);
         }
+        // The field of the path is gone with its place: keys are shortcuts again.
+        if !matches!(self.model.job, JobState::None) && self.start.left() {
+            ctx.memory_mut(|memory| memory.stop_text_input());
+        }
         let mut commands = keys::pressed(&ctx, &self.model);
         commands.extend(dropped(&ctx));
         let model = &self.model;
@@ -142,7 +146,6 @@ impl PanelApp {
                     start_place(ui, start, model.no_job.as_ref(), &mut commands);
                     return;
                 }
-                start.left();
                 match model.place {
                     Place::Bay => bay_place(ui, model, typed, &mut commands),
                     Place::Photographs => photographs_place(ui, model, screens, &mut commands),

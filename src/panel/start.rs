@@ -28,9 +28,9 @@ impl Default for Start {
 }
 
 impl Start {
-    /// The place was left: the next time the cursor is put into the field again.
-    pub fn left(&mut self) {
-        self.cursor = false;
+    /// The place was left: the next time the cursor is put into the field again. True the first time it is told so.
+    pub fn left(&mut self) -> bool {
+        std::mem::take(&mut self.cursor)
     }
 }
 

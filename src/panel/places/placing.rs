@@ -1,6 +1,7 @@
 //! Placing: where the stand is, how sure that is, what to move; from the last check, or live from a camera.
 
 use crate::panel::bay_view::{Shown as ShownInBay, bay_ui};
+use crate::panel::figures::Lengths;
 use crate::panel::live::{LiveState, LiveView};
 use crate::panel::model::{Command, Model, Place, Shown};
 use crate::panel::picture_view::Screens;
@@ -145,8 +146,9 @@ fn head_ui(ui: &mut Ui, model: &Model, shown: &Shown, out: &mut Vec<Command>) {
     }
     let text = RichText::new(&shown.sentence).size(SENTENCE);
     ui.label(if shown.old { text.weak() } else { text.strong() });
+    // A stand that is right is not all that is asked; one that is being pushed needs the room.
     let (open, of) = model.open_items();
-    if open > 0 {
+    if open > 0 && !shown.old && shown.standing.verdict == Verdict::In {
         ui.horizontal_wrapped(|ui| {
             style::mark_ui(ui, Verdict::NotProven, 13.0);
             ui.label(format!("Readiness: {open} of {of} {} still open.", if open == 1 { "is" } else { "are" }));
@@ -215,12 +217,12 @@ fn numbers_ui(ui: &mut Ui, model: &Model, shown: &Shown) {
         }
     }
     if let Some(view) = model.live_view() {
-        live_ui(ui, view);
+        live_ui(ui, view, lengths);
     }
 }
 
 /// What the camera sees, and what happened.
-fn live_ui(ui: &mut Ui, view: &LiveView) {
+fn live_ui(ui: &mut Ui, view: &LiveView, lengths: Lengths) {
     part_ui(ui, "In the picture");
     let used: Vec<String> = view
         .bodies
@@ -232,6 +234,6 @@ fn live_ui(ui: &mut Ui, view: &LiveView) {
         ui.label(format!("{}: {} of its tags contradict the others", body.name, body.rejected));
     }
     for line in view.happenings.iter().rev() {
-        ui.label(RichText::new(line).small());
+        ui.label(RichText::new(lengths.sentence(line)).small());
     }
 }
