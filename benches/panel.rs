@@ -14,7 +14,7 @@ use egui::{ColorImage, Vec2, ViewportCommand};
 use plumbsight::panel::app::PanelApp;
 use plumbsight::panel::figures::Lengths;
 use plumbsight::panel::live::{CameraView, LiveState, LiveView};
-use plumbsight::panel::model::{CameraChoice, Command, Event, Look, Model, Opened, Place, Settings};
+use plumbsight::panel::model::{CameraChoice, Command, Event, JobState, Look, Model, Opened, Place, Settings};
 use plumbsight::panel::seen::Seen;
 use plumbsight::panel::standing::Standing;
 use plumbsight::panel::worker::Worker;
@@ -294,7 +294,12 @@ impl eframe::App for Pictures {
         let idle = live
             && self.app.model.work.is_none()
             && !matches!(self.app.model.picture, plumbsight::panel::model::PictureState::Reading(_));
-        let ready = (self.app.model.result().is_some() || self.waited > 0 || self.at >= self.shots.len()) && idle;
+        let there = match self.app.model.job {
+            JobState::Reading(_) => false,
+            JobState::Ready(_) => self.app.model.result().is_some(),
+            JobState::None | JobState::Refused(..) => true,
+        };
+        let ready = there && idle;
         self.app.show(ui);
         let ctx = ui.ctx().clone();
         ctx.request_repaint_after(Duration::from_millis(15));

@@ -7,7 +7,7 @@ use nalgebra::{Isometry3, SMatrix, SVector, Translation3, UnitQuaternion, Vector
 use plumbsight::frames::{Camera, Pose, World};
 use plumbsight::scene::draw::{Draw, Purpose};
 use plumbsight::scene::sequence::disturbed;
-use plumbsight::scene::{Bay, BayOptions, LimitLaw, cameras};
+use plumbsight::scene::{Bay, BayOptions, CornerNoise, LimitLaw, cameras};
 use plumbsight::session::live::{CameraSetup, Live, Motion, Mount, Reading, STALE_AFTER, StandReading, What};
 use plumbsight::survey::TagView;
 use plumbsight::tags::DetectOptions;
@@ -128,11 +128,32 @@ fn stated_uncertainty_covers_while_the_stand_is_pushed_and_at_rest() {
 #[test]
 fn what_all_pictures_share_is_not_averaged_away() {
     use plumbsight::tags::margin::{self, ALIKE, UNLIKE};
-    const BLUR_PX: f64 = 2.5;
+    // Of a cell: far out of focus, so that the margins weigh more than all else in a bay that is known almost exactly.
+    const BLUR: f64 = 0.45;
+    let exact = |seed| {
+        let tiny = 1e-6;
+        let noise = CornerNoise { sigma_px: 0.01, outward_px: 0.0 };
+        Bay::new(&BayOptions {
+            seed,
+            limit_law: LimitLaw::Normal,
+            noise,
+            sigma_wheelbase_m: tiny,
+            sigma_stand_off_m: tiny,
+            run_out_limit_rad: tiny,
+            eccentricity_limit_m: tiny,
+            sigma_print_common: tiny,
+            sigma_print_each: tiny,
+            sigma_thickness_m: tiny,
+            sigma_uneven_m: tiny,
+            sigma_sheet_tilt_rad: tiny,
+            ..BayOptions::default()
+        })
+        .unwrap()
+    };
     let readings: Vec<([f64; 6], f64)> = (1..=48u64)
         .into_par_iter()
         .map(|seed| {
-            let bay = bay(seed);
+            let bay = exact(seed);
             let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::Apart)]).unwrap();
             let mut draw = Draw::new(seed, Purpose::Photo(31));
             let alike = ALIKE * draw.normal(1.0);
@@ -140,7 +161,9 @@ fn what_all_pictures_share_is_not_averaged_away() {
             let shared: Vec<(margin::Beyond, SVector<f64, 8>)> = seen
                 .iter()
                 .map(|view| {
-                    let beyond = margin::beyond(&view.corners, &(nalgebra::Matrix2::identity() * BLUR_PX * BLUR_PX));
+                    let side = (0..4).map(|k| (view.corners[(k + 1) % 4] - view.corners[k]).norm()).sum::<f64>() / 4.0;
+                    let blur_px = BLUR * side / 8.0;
+                    let beyond = margin::beyond(&view.corners, &(nalgebra::Matrix2::identity() * blur_px * blur_px));
                     let own = SVector::<f64, 4>::from_fn(|_, _| alike + UNLIKE * draw.normal(1.0));
                     (beyond, beyond * own)
                 })

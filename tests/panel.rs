@@ -1275,8 +1275,19 @@ fn a_hold_log_that_cannot_be_read_leaves_no_clean_verdict() {
             "no file at all" => std::fs::create_dir(&log).unwrap(),
             _ => std::fs::write(&log, "{\"event\":\"opened\"}\n{\"event\":\"mov").unwrap(),
         }
-        let (_worker, model) = started(&folder);
+        let (_worker, mut model) = started(&folder);
         let unreadable = "hold log unreadable";
+        shows_no_clean_verdict(
+            model.clone(),
+            unreadable,
+            unreadable,
+            "OLD RESULT. The log of the hold watch cannot be read",
+        );
+        // Nor is a live reading a verdict: what it counts from may have moved.
+        model.apply(Command::Live(true));
+        let agrees = read_live(&model, 0.2, "10:29");
+        model.receive(agrees);
+        assert!(model.shown().is_some_and(|shown| shown.live && shown.old));
         shows_no_clean_verdict(model, unreadable, unreadable, "OLD RESULT. The log of the hold watch cannot be read");
     }
 }

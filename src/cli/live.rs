@@ -362,7 +362,7 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
     // What moved after the photographs may be the car, to which everything is related here.
     let against = crate::session::hold::against(&ready.job);
     say(&against_text(&against));
-    let moved = against.speaks();
+    let moved = against.doubts_the_bay();
     let every_frame = arguments.replay.is_some();
     let (mut last, mut measured): (Option<Instant>, Option<State>) = (None, None);
     let mut newest: Option<Reading> = None;

@@ -129,7 +129,7 @@ impl PanelApp {
                     _ if model.alarms() > 0 => FarWords::moved(),
                     _ if model.place == Place::Hold => FarWords::of_hold(None),
                     Some(shown) if shown.old && !shown.live && model.later.is_elsewhere() => FarWords::elsewhere(),
-                    Some(shown) if shown.old && !shown.live && model.later.doubt().is_some() => FarWords::doubt(),
+                    Some(shown) if shown.old && model.later.doubt().is_some() => FarWords::doubt(),
                     Some(shown) if shown.old && !shown.live => FarWords::old(),
                     shown => FarWords::of(shown.as_ref()).with_open(model.open_items()),
                 };
@@ -288,6 +288,9 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
             _ => waiting,
         },
         Place::Placing if model.alarms() > 0 => (Some(Verdict::Out), "moved during hold".into()),
+        Place::Placing if model.live_view().is_some() && model.later.doubts_the_bay() => {
+            (Some(Verdict::NotMeasured), model.later.short().unwrap_or_default().to_owned())
+        }
         Place::Placing if model.live_view().is_some() => match model.shown() {
             Some(shown) if !shown.old => {
                 (Some(shown.standing.verdict), format!("live: {}", shown.standing.verdict.words()))

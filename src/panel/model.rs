@@ -183,10 +183,14 @@ impl Model {
             let standing = view.standing.clone()?;
             let sentence = self.settings.lengths.sentence(&view.sentence);
             // What was surveyed may itself have moved: nothing counts from it any more.
-            return Some(Shown { standing, sentence, old: view.stale || self.alarms() > 0, live: true });
+            return Some(Shown { standing, sentence, old: view.stale || self.later.doubts_the_bay(), live: true });
         }
         let standing = self.standing()?;
-        let sentence = standing.sentence(self.settings.lengths);
+        // What was to be done then is no advice any more.
+        let sentence = match self.later.is() {
+            true => "Photograph and measure again: this was so before.".into(),
+            false => standing.sentence(self.settings.lengths),
+        };
         Some(Shown { standing, sentence, old: self.outdated(), live: false })
     }
 

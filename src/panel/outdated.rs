@@ -169,6 +169,11 @@ impl Outdated {
         self.before.doubt.as_deref()
     }
 
+    /// True where something other than the stand may have moved: no live reading counts from it any more.
+    pub fn doubts_the_bay(&self) -> bool {
+        self.running.0 > 0 || self.before.doubts_the_bay()
+    }
+
     /// The newest alarm in words.
     pub fn alarm(&self) -> Option<&str> {
         self.running.1.as_deref().or(self.before.newest.as_deref()).filter(|_| self.alarms() > 0)

@@ -21,7 +21,7 @@ pub fn placing_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mu
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
         camera_ui(ui, model, false, out);
         let live = matches!(model.live, LiveState::Preparing(_) | LiveState::On(_));
-        if !live || model.alarms() > 0 {
+        if !live || model.later.doubts_the_bay() {
             origin_ui(ui, model);
         }
         if !live && not_measured_ui(ui, model) {

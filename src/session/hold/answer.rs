@@ -27,6 +27,11 @@ impl Against {
         self.alarms > 0 || self.elsewhere.is_some() || self.doubt.is_some()
     }
 
+    /// True where something other than the stand may have moved, which a live reading counts from: that follows the stand itself.
+    pub fn doubts_the_bay(&self) -> bool {
+        self.alarms > 0 || self.doubt.is_some()
+    }
+
     /// All alarms, the newest live reading's among them: how many lines of the log speak against the verdict.
     pub fn in_all(&self) -> usize {
         self.alarms + usize::from(self.elsewhere.is_some())

@@ -140,6 +140,11 @@ fn corner_cov(through: &Through, seen: &TagView) -> SMatrix<f64, 8, 8> {
     seen.cov + SMatrix::identity() * (extra * extra)
 }
 
+/// What one standard uncertainty of what is alike beyond all margins changes in a view, px.
+fn alike(seen: &TagView) -> SVector<f64, 8> {
+    seen.beyond.column_sum() * ALIKE
+}
+
 /// The part of it that is new in every picture; all of it where a caller's covariance does not hold what is beyond the margins.
 fn new_cov(through: &Through, seen: &TagView) -> SMatrix<f64, 8, 8> {
     let whole = corner_cov(through, seen);
@@ -157,9 +162,11 @@ fn whole_weights(through: &Through, sights: &[Sight], hang: &[(Vec<usize>, DMatr
         for (j, (cj, jj)) in hang.iter().enumerate().take(i + 1) {
             let between = DMatrix::from_fn(ci.len(), cj.len(), |a, b| cov[(ci[a], cj[b])]);
             let mut block = ji * between * jj.transpose();
-            if i == j {
-                block += corner_cov(through, sights[i].seen);
-            }
+            block += match i == j {
+                true => corner_cov(through, sights[i].seen),
+                // What is alike beyond all margins pulls all tags the same way.
+                false => alike(sights[i].seen) * alike(sights[j].seen).transpose(),
+            };
             whole.view_mut((8 * i, 8 * j), (8, 8)).copy_from(&block);
             if i != j {
                 whole.view_mut((8 * j, 8 * i), (8, 8)).copy_from(&block.transpose());
@@ -301,11 +308,10 @@ fn finish<F>(
         let by_residual: SMatrix<f64, 6, 8> = -(solved.normal_inverse * pj.transpose());
         noise += by_residual * new_cov(through, sight.seen) * by_residual.transpose();
         // Seen farther out is a smaller residual.
-        let by_side = -(by_residual * sight.seen.beyond);
-        let mut alike = gain.column_mut(n);
-        alike += by_side.column_sum() * ALIKE;
+        let mut common = gain.column_mut(n);
+        common -= by_residual * alike(sight.seen);
         let mut own = gain.columns_mut(n + sight.known.beyond_at, 4);
-        own += by_side * UNLIKE;
+        own -= by_residual * sight.seen.beyond * UNLIKE;
         let (columns, by) = by_columns(through, row, sight.known);
         let part = by_residual * by;
         for (c, column) in columns.iter().enumerate() {
