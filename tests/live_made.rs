@@ -184,7 +184,7 @@ fn what_all_pictures_share_is_not_averaged_away() {
                 last = Some(stand);
             }
             let (first, last) = (first.unwrap(), last.unwrap());
-            assert!(last.frames >= 20 && last.motion == Motion::Still, "{seed}: {} {:?}", last.frames, last.motion);
+            assert!(last.frames >= 10 && last.motion == Motion::Still, "{seed}: {} {:?}", last.frames, last.motion);
             let u = |stand: &StandReading| stand.station.deviations[0].deviation.expanded;
             (off(&last, &bay), u(&last) / u(&first))
         })

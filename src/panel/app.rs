@@ -128,8 +128,8 @@ impl PanelApp {
                     }
                     _ if model.alarms() > 0 => FarWords::moved(),
                     _ if model.place == Place::Hold => FarWords::of_hold(None),
-                    Some(shown) if shown.old && !shown.live && model.later.is_elsewhere() => FarWords::elsewhere(),
                     Some(shown) if shown.old && model.later.doubt().is_some() => FarWords::doubt(),
+                    Some(shown) if shown.old && !shown.live && model.later.is_elsewhere() => FarWords::elsewhere(),
                     Some(shown) if shown.old && !shown.live => FarWords::old(),
                     shown => FarWords::of(shown.as_ref()).with_open(model.open_items()),
                 };

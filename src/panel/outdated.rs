@@ -207,7 +207,7 @@ impl Outdated {
     /// In a word or two, for the head of a place.
     pub fn short(&self) -> Option<&'static str> {
         match (self.alarms(), self.is_elsewhere()) {
-            (0, false) if self.before.doubt.is_some() => Some("hold log unreadable"),
+            (0, _) if self.before.doubt.is_some() => Some("hold log unreadable"),
             (0, false) => None,
             (0, true) => Some("old: stand elsewhere"),
             _ => Some("moved during hold"),
@@ -217,10 +217,14 @@ impl Outdated {
     /// Why, and what to do.
     pub fn why(&self, lengths: Lengths) -> Option<String> {
         match self.alarm() {
-            None if self.alarms() == 0 => self.elsewhere_words(lengths).or_else(|| {
-                let doubt = self.before.doubt.as_ref()?;
-                Some(format!("{doubt} Look into hold.jsonl in the job folder, and take the photographs again."))
-            }),
+            None if self.alarms() == 0 => {
+                let doubt = self.before.doubt.as_ref();
+                let doubt = doubt.map(|doubt| {
+                    format!("{doubt} Look into hold.jsonl in the job folder, and take the photographs again.")
+                });
+                let both: Vec<String> = doubt.into_iter().chain(self.elsewhere_words(lengths)).collect();
+                (!both.is_empty()).then(|| both.join(" "))
+            }
             None => Some("Something moved during the hold watch. Take the photographs again.".into()),
             Some(alarm) => {
                 Some(format!("Moved during the hold watch. {} Take the photographs again.", lengths.sentence(alarm)))

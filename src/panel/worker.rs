@@ -157,7 +157,7 @@ fn work(tasks: &Receiver<Task>, post: &Post, stop: &AtomicBool, watched: &Watche
                     } else {
                         "there is no such folder"
                     },
-                    "Name the folder that holds job.toml, or make a new job here.",
+                    "Name the folder that holds job.toml, or press \"New job folder\" to make one there.",
                 );
                 post.send(Event::NoJob(folder, problem));
             }

@@ -149,7 +149,7 @@ fn coverage_ui(ui: &mut Ui, model: &Model) {
             );
             return;
         };
-        beside_ui(ui, 600.0, 0.5, |ui| bodies_ui(ui, model), |ui| sure_ui(ui, model, result));
+        beside_ui(ui, 660.0, 0.45, |ui| bodies_ui(ui, model), |ui| sure_ui(ui, model, result));
     });
 }
 
