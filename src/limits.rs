@@ -36,6 +36,9 @@ pub const MOST_BYTES_BETWEEN_PICTURES: usize = 1 << 20;
 /// Redirects that are followed, all on the host that was typed.
 pub const MOST_REDIRECTS: u32 = 3;
 
+/// Folders within folders that are looked into, for records, pictures and changed files: cameras number theirs, shops keep theirs by year and month.
+pub const DEEPEST_FOLDERS: usize = 4;
+
 /// Photographs of one job. A thorough job has 30, the survey was tried with 500, and each costs about a second of searching.
 pub const MOST_PHOTOGRAPHS: usize = 2_000;
 

@@ -10,6 +10,7 @@ use plumbsight::frames::{Camera, Pose, World};
 use plumbsight::placement::Placement;
 use plumbsight::scene::draw::{Draw, Purpose};
 use plumbsight::scene::{Bay, BayOptions, CornerNoise};
+use plumbsight::survey::integrity::Fault;
 use plumbsight::survey::{Source, Survey, SurveyInput, SurveyOptions, adjust};
 use plumbsight::units::{m_from_mm, rad_from_deg};
 use plumbsight::vehicle::{DecisionBodies, measured_bodies};
@@ -71,6 +72,7 @@ fn advice_for(m: &Measured, most: usize) -> Advice {
         placement: &m.placement,
         vehicle: &m.from.vehicle,
         judged: None,
+        could_hide: &[],
     };
     advise(&about, most).expect("a station was judged")
 }
@@ -288,4 +290,56 @@ fn the_shares_of_every_deviation_add_up_and_none_is_missing() {
             assert!(found, "{:?} has no line for {what}", d.component);
         }
     }
+}
+
+/// The same of what could hide: the last photograph of a bay, planned against each fault from the survey without it, leaves hidden what the survey with it leaves.
+#[test]
+fn what_could_hide_after_a_photograph_is_what_hides_with_it() {
+    let mut compared = 0;
+    let mut smaller: f64 = 1.0;
+    for seed in [3, 5] {
+        let bay = Bay::new(&BayOptions { n_photos: 14, ..corners_decide(seed) }).unwrap();
+        let all = measure(&bay, None);
+        let mut input = all.input.clone();
+        let photo = input.photos.pop().unwrap();
+        let survey = adjust(&input, &SurveyOptions::default()).unwrap();
+        let bodies: Vec<usize> = (0..survey.bodies.len()).collect();
+        let tags = survey.standing_tags(&input, &bodies);
+        assert_eq!(survey.bodies[survey.reference].body, all.survey.bodies[all.survey.reference].body);
+        let camera = all.survey.photos.iter().find(|p| p.photo == input.photos.len()).unwrap().camera_from_world;
+        let shown: Vec<_> =
+            photo.tags.iter().filter_map(|seen| Some((tags.iter().find(|t| t.id == seen.id)?, seen.cov))).collect();
+        let order: Vec<usize> =
+            survey.bodies.iter().map(|b| all.survey.bodies.iter().position(|a| a.body == b.body).unwrap()).collect();
+        let wanted = survey.steps_by_column(&bodies, &[]);
+        let truly_wanted = all.survey.steps_by_column(&order, &[]);
+        for h in survey.hidden.iter().filter(|h| h.is_tested() && h.fault != Fault::Crept) {
+            let Some(truly) = all.survey.hidden.iter().find(|t| (&t.suspect, t.fault) == (&h.suspect, h.fault)) else {
+                continue;
+            };
+            // A direction that nothing checks is metres, more or less.
+            let (before, after) = (h.effect(&wanted, None), truly.effect(&truly_wanted, None));
+            if before.iter().any(|e| *e > 0.1) {
+                continue;
+            }
+            let mut planner = survey.planner_against(&input, 0, h, &wanted, None).unwrap();
+            let now = planner.unnoticed(None);
+            let planned = planner.photo(&camera, &shown).unwrap();
+            let gain = planner.gain(&planned, 1.0);
+            let with = planner.unnoticed(Some(&gain));
+            planner.take(&planned, 1.0);
+            let taken = planner.unnoticed(None);
+            let size = |e: &[f64]| e.iter().map(|v| v * v).sum::<f64>().sqrt();
+            let what = format!("seed {seed}, {:?} {:?}", h.suspect, h.fault);
+            assert!((size(&now) / size(&before) - 1.0).abs() < 0.01, "{what}: {now:?} for {before:?}");
+            assert!((size(&with) / size(&taken) - 1.0).abs() < 1e-4, "{what}: {with:?}, taken {taken:?}");
+            // The limits of the tests move a little with their number, and the place where it is linearised too.
+            let ratio = size(&with) / size(&after);
+            assert!((0.9..1.1).contains(&ratio), "{what}: foretold {with:?}, came {after:?}");
+            compared += 1;
+            smaller = smaller.min(size(&after) / size(&before));
+        }
+    }
+    println!("{compared} faults compared; at most {:.0} % of what could hide was taken", 100.0 * (1.0 - smaller));
+    assert!(compared > 60 && smaller < 0.6, "{compared} {smaller}");
 }

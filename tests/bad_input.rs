@@ -6,6 +6,7 @@ mod common;
 use common::{bay_with, edit, line_of, repository};
 use plumbsight::record::result::{ResultFile, Verdict};
 use plumbsight::record::{Problem, Purpose, read_job};
+use plumbsight::units::mm_from_m;
 use std::path::Path;
 
 /// The template job with one edit must be refused: in `file`, at the line that holds `marker` first (where one is given), saying `says`.
@@ -51,6 +52,18 @@ fn keys_and_kinds() {
         "this is a job file and a lens file is needed",
     );
     refused("placement.toml", "placement/1", "placement/7", "format", "version 7");
+    // What a person writes who does not write such files every day.
+    refused("job.toml", "run_out_deg = 0.5 ", "run_ouut_deg = 0.5 ", "run_ouut_deg", "Did you mean `run_out_deg`?");
+    refused(
+        "placement.toml",
+        "height_mm = 1000.0",
+        "height_cm = 100",
+        "height_cm",
+        "write `height_mm`, with ten times the number",
+    );
+    refused("placement.toml", "height_mm = 1000.0", "height_mm = 1000 mm", "1000 mm", "has a unit behind the number");
+    refused("placement.toml", "target = \"stand\"", "target = “stand”", "“stand”", "curly quotes");
+    refused("job.toml", "at = \"rear-right\"", "at = \"rear right\"", "rear right", "Did you mean \"rear-right\"?");
     refused("job.toml", "run_out_deg = 0.5 ", "run_out_deg = 0,5 ", "0,5", "decimal comma");
     refused("bodies.toml", "side_mm = 160.0", "side_mm = \"160 mm\"", "160 mm", "\"160 mm\" and must be a number");
     refused("bodies.toml", "side_mm = 160.0", "side_mm = nan", "nan", "not a finite number");
@@ -80,6 +93,19 @@ fn impossible_numbers() {
     );
     refused("placement.toml", "yaw_deg = 0.5", "yaw_deg = -0.5", "-0.5", "greater than zero");
     refused("placement.toml", "distance_mm = 1600.0", "distance_mm = 1600000.0", "1600000", "that is 1600 m");
+    // Metres, radians.
+    refused("placement.toml", "distance_mm = 1600.0", "distance_mm = 1.6", "= 1.6", "1.6 m would be 1600");
+    refused("placement.toml", "height_mm = 1000.0", "height_mm = 1", "height_mm = 1 ", "1 m would be 1000");
+    refused("placement.toml", "lateral_mm = 0.0", "lateral_mm = -0.45", "-0.45", "-0.45 m would be -450");
+    refused("placement.toml", "distance_mm = 10.0", "distance_mm = 0.01", "0.01", "this looks like metres");
+    refused("placement.toml", "yaw_deg = 0.5", "yaw_deg = 0.0087", "0.0087", "this looks like radians");
+    refused(
+        "placement.toml",
+        "datum = \"front-axle\"",
+        "datum = \"point\"\ndatum_point_mm = [3.6, 0.0, 0.5]\nu_datum_mm = 1.0",
+        "[3.6",
+        "these look like metres",
+    );
     refused("bodies.toml", "u_common_mm_per_m = 0.5", "u_common_mm_per_m = -1", "-1", "not possible");
     refused("lens.toml", "cx_px = 959.5", "cx_px = 9595.0", "fx_px", "cannot be a lens");
     refused("lens.toml", "sigma = [2.0", "sigma = [-2.0", "sigma = [-2.0", "fx is negative");
@@ -183,7 +209,7 @@ fn car_and_placement() {
     refused(
         "placement.toml",
         "[[stations]]",
-        "[[stations]]\nname = \"centre\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1.0\nlateral_mm = 1.0\nheight_mm = 1.0\n[[stations]]",
+        "[[stations]]\nname = \"centre\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1500.0\nlateral_mm = 1.0\nheight_mm = 900.0\n[[stations]]",
         "",
         "used twice",
     );
@@ -252,7 +278,7 @@ fn lenses_and_stations_of_photographs() {
         "[[photographs]]",
         "lens = one of \"a\", \"b\"",
     );
-    let second = "[[stations]]\nname = \"right\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1.0\nlateral_mm = 1.0\nheight_mm = 1.0\n[[stations]]";
+    let second = "[[stations]]\nname = \"right\"\ntarget = \"stand\"\ndatum = \"rear-axle\"\ndistance_mm = 1500.0\nlateral_mm = 1.0\nheight_mm = 900.0\n[[stations]]";
     let dir = tempfile::tempdir().unwrap();
     common::write_template(dir.path());
     std::fs::write(dir.path().join("photos/1.jpg"), "x").unwrap();
@@ -342,6 +368,70 @@ fn faulty_photographs_are_named_and_the_others_used() {
     assert_ne!(result.verdict, Verdict::NotMeasured, "{:?}", result.not_measured);
 }
 
+/// What is wrong with all photographs is said once, and the verdict's line says it too.
+#[test]
+fn what_all_photographs_lack_is_said_once() {
+    let dir = bay_with(&[1, 4, 8, 12]);
+    let photo = |k: usize| dir.path().join(format!("photos/{k:03}.jpg"));
+    let why = |result: &ResultFile| result.not_measured.clone().unwrap();
+    // Nothing but grey: no tag anywhere.
+    let grey = image::GrayImage::from_pixel(1920, 1080, image::Luma([90]));
+    [1, 4, 8, 12].iter().for_each(|k| grey.save(photo(*k)).unwrap());
+    let result = check(dir.path());
+    let said = why(&result);
+    assert!(
+        said.contains("No tag at all")
+            && said.contains("4 photographs")
+            && said.contains("tags --trace DIR photos/001.jpg"),
+        "{said}"
+    );
+    // Turned, all of them: one notice that names all.
+    [1, 4, 8, 12].iter().for_each(|k| image::imageops::rotate90(&grey).save(photo(*k)).unwrap());
+    let result = check(dir.path());
+    assert!(!result.notices.iter().any(|n| n.text.contains("turned on their side")), "{:?}", result.notices);
+    assert!(
+        why(&result).contains("None of the 4 photographs") && why(&result).contains("turned on their side"),
+        "{}",
+        why(&result)
+    );
+    // Most of them, and not all: one notice that names them.
+    std::fs::copy(repository("fixtures/bay-a/photos/001.jpg"), photo(1)).unwrap();
+    let result = check(dir.path());
+    let turned: Vec<_> = result.notices.iter().filter(|n| n.text.contains("turned on their side")).collect();
+    let [one] = turned.as_slice() else { panic!("{:?}", result.notices) };
+    assert_eq!(one.about, "photos/004.jpg, photos/008.jpg, photos/012.jpg (3)");
+    // What came off a phone: the first bytes are those of a HEIC file by ISO/IEC 23008-12.
+    [1, 4, 8, 12]
+        .iter()
+        .for_each(|k| std::fs::write(photo(*k), b"\0\0\0\x18ftypheic\0\0\0\0mif1heic\0\0\x01\0meta").unwrap());
+    let said = why(&check(dir.path()));
+    assert!(said.contains("it is a HEIC image") && said.contains("Set the camera to JPEG"), "{said}");
+    // Tags, and none that the kit declares.
+    let dir = bay_with(&[1, 4, 8]);
+    let bodies = dir.path().join("bodies.toml");
+    let text = std::fs::read_to_string(&bodies).unwrap();
+    let ids = text.lines().filter_map(|l| l.strip_prefix("id = ")).count();
+    assert!(ids > 4, "{text}");
+    let mut next = 500;
+    let moved: Vec<String> = text
+        .lines()
+        .map(|l| match l {
+            l if l.starts_with("id = ") => {
+                next += 1;
+                format!("id = {next}")
+            }
+            l if l.starts_with("ids = ") => "ids = [480, 481]".to_owned(),
+            l => l.to_owned(),
+        })
+        .collect();
+    std::fs::write(&bodies, moved.join("\n")).unwrap();
+    let said = why(&check(dir.path()));
+    assert!(
+        said.contains("bodies.toml declares none of them") && said.ends_with("declare these in bodies.toml."),
+        "{said}"
+    );
+}
+
 #[test]
 fn one_photograph_is_not_enough() {
     let dir = bay_with(&[5]);
@@ -352,8 +442,8 @@ fn one_photograph_is_not_enough() {
     // None at all that can be read.
     std::fs::write(dir.path().join("photos/005.jpg"), "x").unwrap();
     let result = check(dir.path());
-    assert!(result.not_measured.as_deref().unwrap().contains("None of the photographs"), "{:?}", result.not_measured);
-    assert!(notice(&result, "005.jpg").contains("neither a JPEG nor a PNG"));
+    let why = result.not_measured.unwrap();
+    assert!(why.contains("The only photograph, photos/005.jpg") && why.contains("neither a JPEG nor a PNG"), "{why}");
 }
 
 #[test]
@@ -376,4 +466,35 @@ fn a_network_in_two_pieces_says_what_is_missing() {
 fn the_shipped_job_itself_is_read_without_a_word() {
     let job = read_job(&repository("fixtures/bay-a"), Purpose::Verdict).unwrap();
     assert_eq!((job.photos.len(), job.notices.len()), (30, 0));
+}
+
+/// Where nobody states how well the places of several tags are known they do not count as exact: a steel rule's uncertainty counts, is said, and can be stated.
+#[test]
+fn places_of_unstated_uncertainty_are_no_exact_ones() {
+    use plumbsight::body::TagPlace;
+    let dir = bay_with(&[1]);
+    let bodies = dir.path().join("bodies.toml");
+    let text = std::fs::read_to_string(&bodies).unwrap();
+    for (stated, u_mm, said) in
+        [("", Some(0.3), true), ("u_place_mm = 0", None, false), ("u_place_mm = 1.0", Some(1.0), false)]
+    {
+        std::fs::write(&bodies, text.replace("u_place_mm = 0 ", &format!("{stated} "))).unwrap();
+        let job = read_job(dir.path(), Purpose::Verdict).unwrap();
+        let stand = &job.kit.bodies[job.kit.find_body("stand").unwrap()];
+        for tag in &stand.tags {
+            match (&tag.place, u_mm) {
+                (TagPlace::Measured { cov, .. }, Some(u_mm)) => {
+                    assert!((mm_from_m(cov[(3, 3)].sqrt()) - u_mm).abs() < 1e-9, "{stated}: {cov}");
+                }
+                (TagPlace::Known(_), None) => {}
+                (place, _) => panic!("{stated}: {place:?}"),
+            }
+        }
+        // A plate with one tag has its frame from it.
+        let plate = &job.kit.bodies[job.kit.find_body("plate rear left").unwrap()];
+        assert!(matches!(plate.tags[0].place, TagPlace::Known(_)));
+        let notices: Vec<_> = job.notices.iter().filter(|n| n.text.contains("a steel rule")).collect();
+        assert_eq!(notices.len(), usize::from(said), "{stated}: {notices:?}");
+        assert!(notices.iter().all(|n| n.about.contains("\"stand\"")), "{notices:?}");
+    }
 }

@@ -202,6 +202,24 @@ fn tags_are_printed_as_documented() {
 }
 
 /// What `--trace` writes can be opened, is of the image's size, and its list tells found tags from refused quadrilaterals.
+/// Which tags are in each picture, a line for each; a folder is not taken for a picture.
+#[test]
+fn tags_are_listed_in_a_line() {
+    let dir = bay_with(&[5]);
+    let photo = dir.path().join("photos/005.jpg");
+    let output = plumbsight(&["tags", "--list", photo.to_str().unwrap()]);
+    let json = plumbsight(&["tags", photo.to_str().unwrap()]);
+    let json: serde_json::Value = serde_json::from_str(&out(&json)).unwrap();
+    let n = json[photo.to_str().unwrap()]["detections"].as_array().unwrap().len();
+    assert!(n > 5 && out(&output).contains(&format!("005.jpg: {n} tags: ")), "{}", out(&output));
+    let output = plumbsight(&["tags", dir.path().join("photos").to_str().unwrap()]);
+    assert!(
+        code(&output) == 3 && err(&output).contains("Name the photographs in it: FOLDER/*.jpg"),
+        "{}",
+        err(&output)
+    );
+}
+
 #[test]
 fn a_trace_shows_every_stage() {
     let image = repository("fixtures/bay-a/photos/001.jpg");
@@ -313,6 +331,27 @@ fn without_a_measurement_the_code_is_4_and_the_result_says_so() {
         "{}",
         err(&output)
     );
+}
+
+/// Two jobs in one folder: each has a result of its own, and a report.
+#[test]
+fn a_second_job_in_the_folder_has_its_own_result() {
+    let dir = bay_with(&[5]);
+    let first = dir.path().join("job.toml");
+    let second = dir.path().join("job-b.toml");
+    let text = std::fs::read_to_string(&first).unwrap();
+    std::fs::write(&second, text.replacen("title = \"", "title = \"Second: ", 1)).unwrap();
+    assert_eq!(code(&plumbsight(&["check", dir.path().to_str().unwrap()])), 4);
+    let before = std::fs::read(dir.path().join("result.json")).unwrap();
+    let output = plumbsight(&["report", second.to_str().unwrap(), "--short"]);
+    assert!(code(&output) == 3 && err(&output).contains("plumbsight check"), "not the other one's: {}", err(&output));
+    let output = plumbsight(&["check", second.to_str().unwrap()]);
+    assert!(code(&output) == 4 && err(&output).contains("result-job-b.json"), "{}", err(&output));
+    assert_eq!(std::fs::read(dir.path().join("result.json")).unwrap(), before);
+    for (job, title) in [(first.as_path(), false), (dir.path(), false), (&second, true)] {
+        let output = plumbsight(&["report", job.to_str().unwrap(), "--short"]);
+        assert!(code(&output) == 0 && out(&output).contains("Second: ") == title, "{}{}", out(&output), err(&output));
+    }
 }
 
 #[test]

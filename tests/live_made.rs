@@ -221,6 +221,25 @@ fn a_camera_with_a_profile_of_its_own_is_covered() {
     assert!(readings.iter().all(|(_, wider)| *wider > 1.0), "{readings:?}");
 }
 
+/// The survey's own photographs, taken walking around: it is the camera that moves from picture to picture and not the stand, and that is said; what is then not proven
+/// is no reason to push.
+#[test]
+fn a_camera_that_walks_around_is_said_to_move_and_not_the_stand() {
+    let bay = bay(4);
+    let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::Apart)]).unwrap();
+    let mut said = 0;
+    for (k, photo) in bay.noisy_photos(1).iter().enumerate() {
+        let reading = live.see_tags(0, ms(10 * k), &photo.tags);
+        let Some(stand) = reading.stand.filter(|s| !s.stale && k > 0) else { continue };
+        assert!(stand.camera_moves, "{k}: {:?}", stand.motion);
+        if stand.station.verdict != plumbsight::verdict::State::OutOfTolerance {
+            assert!(stand.sentence.contains("camera moves") && !stand.sentence.contains("Slide"), "{}", stand.sentence);
+            said += 1;
+        }
+    }
+    assert!(said >= 3, "{said}");
+}
+
 /// Against the reading before the push the survey's errors drop out: what is left is what frames scatter by.
 #[test]
 fn a_push_is_followed_at_once_and_rest_is_averaged() {
@@ -234,6 +253,7 @@ fn a_push_is_followed_at_once_and_rest_is_averaged() {
         let now = bay.moved(bay.layout.stand, &push(&bay, x, y, yaw));
         let reading = live.see_tags(0, ms(k), &disturbed(&now.seen_from(&tripod(&bay)), &mut draw));
         let stand = fresh(&reading);
+        assert!(!stand.camera_moves, "frame {k}: the tripod stands");
         let values: [f64; 6] = std::array::from_fn(|c| stand.station.deviations[c].deviation.value);
         if k == 11 {
             assert_eq!((stand.motion, stand.frames), (Motion::Still, 12));

@@ -71,6 +71,34 @@ fn a_photograph_under_another_roll_position_is_named() {
     }
 }
 
+/// A table of a stand in another scale (a diameter for a radius, inches for centimetres) is no printer's doing: the table is named, with what its tags really span.
+#[test]
+fn a_table_in_another_scale_is_named_and_not_the_printer() {
+    let bay = bay(false);
+    for factor in [2.0, 1.0 / 2.54, 1.2] {
+        let mut job = job(&bay);
+        let stand = bay.layout.stand;
+        let name = job.kit.bodies[stand].name.clone();
+        for tag in &mut job.kit.bodies[stand].tags {
+            if let TagPlace::Known(place) | TagPlace::Measured { body_from_tag: place, .. } = &mut tag.place {
+                let mut iso = *place.iso();
+                iso.translation.vector *= factor;
+                *place = Pose::claim(iso);
+            }
+        }
+        let result = judged(&job, &bay.noisy_photos(0));
+        let found = named(&result, "table of tag places");
+        assert_eq!(found.len(), 1, "{factor}: {found:?}");
+        let wanted = format!("they sit {:.2} times as far apart", 1.0 / factor);
+        assert!(found[0].subject.contains(&name) && found[0].sentence.contains(&wanted), "{factor}: {found:?}");
+        // Neither printer nor clamps are blamed beside it.
+        let all = result.integrity.iter().filter(|t| !t.passed).map(|t| &t.sentence);
+        let blamed: Vec<_> =
+            all.filter(|s| s.contains("printer probably") || s.contains("printed to another")).collect();
+        assert!(blamed.is_empty() && result.not_measured.is_none(), "{factor}: {blamed:?} {:?}", result.not_measured);
+    }
+}
+
 #[test]
 fn sheets_that_were_all_declared_wrongly_are_named_together() {
     let bay = bay(false);

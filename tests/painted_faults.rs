@@ -42,7 +42,7 @@ fn bodies_text(bay: &Bay) -> String {
             continue;
         }
         let kind = if body.kind == BodyKind::Plate { "plate" } else { "stand" };
-        writeln!(text, "[[body]]\nname = \"{}\"\nkind = \"{kind}\"", body.name).unwrap();
+        writeln!(text, "[[body]]\nname = \"{}\"\nkind = \"{kind}\"\nu_place_mm = 0", body.name).unwrap();
         for tag in &body.tags {
             let TagPlace::Known(place) = &tag.place else { panic!("exactly known places") };
             let (c, r) = (place.translation(), place.rotation());

@@ -19,6 +19,9 @@ fn said(output: &Output) -> String {
 /// Photographs that give a measurement quickly: enough to tie everything, few enough for many runs.
 const FEW: [usize; 8] = [1, 4, 8, 12, 16, 20, 24, 28];
 
+/// A number whose check digit is right.
+const VIN: &str = "11111111111111111";
+
 fn keep(job: &Path, root: &Path, more: &[&str]) -> Output {
     let fixed = ["record", job.to_str().unwrap(), "--into", root.to_str().unwrap(), "--by", "Invented Person"];
     plumbsight(&[&fixed[..], more].concat())
@@ -74,8 +77,8 @@ fn a_record_is_complete_measures_the_same_again_and_names_every_change() {
     assert_eq!(plumbsight(&["key", key.to_str().unwrap()]).status.code(), Some(0));
     assert_eq!(plumbsight(&["key", key.to_str().unwrap()]).status.code(), Some(3), "a key is never overwritten");
     let out = keep(job.path(), &root, &["--key", key.to_str().unwrap(), "--note", "first"]);
-    assert_eq!(out.status.code(), Some(0), "{}", said(&out));
-    assert!(said(&out).contains("RAISED 1 ALARM"), "{}", said(&out));
+    assert_eq!(out.status.code(), Some(2), "kept, and not to be calibrated on: {}", said(&out));
+    assert!(said(&out).contains("RAISED 1 ALARM") && said(&out).contains("To go on:"), "{}", said(&out));
     let [record] = records(&root).try_into().unwrap();
     assert_eq!(std::fs::read_to_string(record.join("job/hold.jsonl")).unwrap(), log);
     assert!(record.to_string_lossy().ends_with("_11111111111111111"), "{}", record.display());
@@ -200,7 +203,10 @@ fn a_correction_names_the_record_before() {
     let job = bay_with(&FEW);
     let dir = tempfile::tempdir().unwrap();
     let root = dir.path().join("records");
-    assert_eq!(keep(job.path(), &root, &[]).status.code(), Some(0));
+    let key = dir.path().join("shop.pem");
+    assert_eq!(plumbsight(&["key", key.to_str().unwrap()]).status.code(), Some(0));
+    edit(&job.path().join("job.toml"), "name = \"invented car\"", &format!("name = \"invented car\"\nvin = \"{VIN}\""));
+    assert_eq!(keep(job.path(), &root, &["--key", key.to_str().unwrap()]).status.code(), Some(0));
     let [first] = records(&root).try_into().unwrap();
     let before = std::fs::read(first.join("SHA256SUMS")).unwrap();
     let correct =
@@ -217,17 +223,58 @@ fn a_correction_names_the_record_before() {
     // A correction of the correction names the whole chain.
     let out = correct(&second);
     assert_eq!(out.status.code(), Some(0), "{}", said(&out));
-    let third = records(&root).into_iter().find(|r| *r != first && *r != second).unwrap();
-    let third = json(&third.join("record.json"));
+    let third_folder = records(&root).into_iter().find(|r| *r != first && *r != second).unwrap();
+    let third = json(&third_folder.join("record.json"));
     assert_eq!(
         (&third["revision"], &third["corrects"]["earlier"][0]),
         (&3.into(), &file["corrects"]["manifest_sha256"])
     );
+    // The first record once more, unsigned, for another car: each is said at once, and nothing is refused, because the photographs are the same.
+    assert!(!said(&out).contains("was corrected before") && !said(&out).contains("ANOTHER CAR"), "{}", said(&out));
+    edit(&job.path().join("job.toml"), VIN, "1M8GDM9AXKP042788");
+    let out = correct(&first);
+    let flat = said(&out).split_whitespace().collect::<Vec<_>>().join(" ");
+    for part in [
+        "ANOTHER CAR: VIN 11111111111111111 there, 1M8GDM9AXKP042788 here",
+        "was corrected before, by",
+        "stands for it as before: this record does not",
+        "is not signed: whoever",
+    ] {
+        assert!(out.status.code() == Some(0) && flat.contains(part), "{part}: {flat}");
+    }
+    // Whoever looks at the first again hears of it, and that nothing was measured.
+    let out = plumbsight(&["recheck", "--quick", first.to_str().unwrap()]);
+    let flat = said(&out).split_whitespace().collect::<Vec<_>>().join(" ");
+    for part in ["CORRECTED LATER by", "It is not signed, and this one is", "Nothing was measured again (--quick)"] {
+        assert!(out.status.code() == Some(0) && flat.contains(part), "{part}: {flat}");
+    }
+    assert!(!flat.contains("confirmed."), "{flat}");
+    let out = plumbsight(&["recheck", "--quick", third_folder.to_str().unwrap()]);
+    assert!(
+        said(&out).contains("The record's files are confirmed.") && !said(&out).contains("CORRECTED"),
+        "{}",
+        said(&out)
+    );
+    // Another job altogether is refused; the same car again, asked the same, is not, whatever its photographs.
+    let other = bay_with(&[2, 5, 9, 13, 17, 21, 25, 29]);
+    let of_other = |from: &str, to: &str| {
+        edit(&other.path().join("job.toml"), from, to);
+        keep(other.path(), &root, &["--corrects", third_folder.to_str().unwrap(), "--reason", "typing error"])
+    };
+    let out = of_other("name = \"invented car\"", "name = \"another invented car\"");
+    let flat = said(&out).split_whitespace().collect::<Vec<_>>().join(" ");
+    for part in ["a record of another job (VIN 11111111111111111", "here \"another invented car\"", "Nothing was kept."]
+    {
+        assert!(out.status.code() == Some(3) && flat.contains(part), "{part}: {flat}");
+    }
+    assert_eq!(records(&root).len(), 4);
+    let out = of_other("name = \"another invented car\"", "name = \"invented car\"");
+    assert_eq!(out.status.code(), Some(0), "{}", said(&out));
     // What is damaged cannot be corrected, and nothing is written then.
     overwrite(&first.join("job/job.toml"), b"x");
     let out = correct(&first);
     assert!(out.status.code() == Some(3) && said(&out).contains("job/job.toml was altered"), "{}", said(&out));
-    assert_eq!(records(&root).len(), 3);
+    assert_eq!(records(&root).len(), 5);
 }
 
 /// Nothing of a job is lost, and no folder but whole records is shown, wherever the writing is cut off.
@@ -330,6 +377,6 @@ fn on_a_full_or_read_only_disk_nothing_is_left_and_the_old_records_stay() {
         };
         let words = said(&out);
         assert!(words.contains("code 3") && words.contains("cannot be written"), "{words}");
-        assert!(words.contains("The record is confirmed") && !words.contains("unfinished"), "{words}");
+        assert!(words.contains("The record's files are confirmed") && !words.contains("unfinished"), "{words}");
     }
 }

@@ -97,7 +97,7 @@ fn records_are_found_by_all_that_is_known_of_them() {
     let (code, said) = records(root, &["--limit", "2"]);
     assert!(code == 0 && said.contains("300 records; shown are the newest 2"), "{said}");
     let flat = said.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(flat.contains(INDEX_FILE) && flat.contains("0 of them read just now"), "{said}");
+    assert!(flat.contains(INDEX_FILE) && flat.contains("none of them read just now"), "{said}");
     assert_eq!(records(root, &["--vin", "nobody's"]).0, 1);
     for wrong in [["--from", "2020-13"], ["--from", "yesterday"], ["--to", "2020-02-30"], ["--limit", "0"]] {
         assert_eq!(records(root, &wrong).0, 3, "{wrong:?}");
@@ -455,6 +455,7 @@ fn a_correction_of_another_car_is_noticed() {
             ("recheck", of(&["recheck", "--quick", new])),
             ("its report", of(&["report", new, "--short"])),
             ("report of the old", of(&["report", old, "--short"])),
+            ("recheck of the old", of(&["recheck", "--quick", old])),
         ]
     };
     // Of the same car, by however it was typed: nothing.
@@ -537,6 +538,32 @@ fn doubt_about_the_log_of_the_hold_watch_is_in_the_list() {
     let flat = said.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(flat.contains("A line of the log of the hold watch cannot be read: an alarm may stand in it."), "{said}");
     assert!(json(dir.path(), &[])["records"][0]["record"]["hold_doubt"].is_string());
+}
+
+/// A folder that was named by mistake is left as it is, and told from one in which nothing matches.
+#[test]
+fn a_folder_without_records_is_said_to_have_none_and_left_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let root = dir.path();
+    for more in [&[][..], &["--trend", "floor"], &["--vin", "4711"], &["--open", "2026"]] {
+        let (code, said) = records(root, more);
+        assert!(
+            code == 1 && said.contains("There are no records in") && !said.contains("like that"),
+            "{more:?}: {said}"
+        );
+    }
+    assert_eq!(json(root, &[])["found"], 0);
+    std::fs::write(root.join("job.toml"), "").unwrap();
+    assert!(records(root, &[]).1.contains("is a job folder"), "{}", records(root, &[]).1);
+    let there: Vec<_> = std::fs::read_dir(root).unwrap().map(|e| e.unwrap().file_name()).collect();
+    assert_eq!(there, ["job.toml"]);
+    // What was there and is gone is another thing.
+    let folders = made::many(root, 1, result());
+    let (_, said) = records(root, &["--vin", "nobody's"]);
+    assert!(said.contains("No record is like that.") && said.contains("1 record,"), "{said}");
+    std::fs::remove_dir_all(&folders[0]).unwrap();
+    let (_, said) = records(root, &[]);
+    assert!(said.contains("GONE") && root.join(INDEX_FILE).exists(), "{said}");
 }
 
 #[test]

@@ -71,7 +71,14 @@ fn a_phone_is_tried_over_the_network() {
     let lens = repository("calib/invented-webcam.toml");
     let (code, out, err) = plumbsight(&["try", &address, "--seconds", "3", "--lens", lens.to_str().unwrap()]);
     assert_eq!(code, 0, "{out}{err}");
-    for part in ["a stream of JPEG pictures", "127.0.0.1, picture 0", "1920 x 1080", "tags: ", "autofocus"] {
+    for part in [
+        "a stream of JPEG pictures",
+        "127.0.0.1, picture 0",
+        "1920 x 1080",
+        "tags: ",
+        "the lens profile's size",
+        "autofocus",
+    ] {
         assert!(out.contains(part), "{part}\n{out}{err}");
     }
     assert!(!out.contains("secret") && !err.contains("secret"), "{out}{err}");

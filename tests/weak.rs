@@ -69,6 +69,64 @@ fn two_sets_that_share_one_sheet_prove_nothing() {
     }
 }
 
+/// Each deviation that is not proven has one thing to do, and nothing else is said of it; where that is photographs, they are taken, after all others, and what could
+/// hide then comes down as foretold.
+#[test]
+fn one_thing_is_advised_for_what_is_checked_too_little_and_it_helps() {
+    let mut taken = 0;
+    for (seed, shared) in [(1, &[103u16, 104] as &[u16]), (2, &[103]), (3, &[102, 104])] {
+        let bay = Bay::new(&options(seed)).unwrap();
+        let mut photos = two_sets(&bay, &bay.noisy_photos(0), shared);
+        let job = job_of(&bay, &photos, bays::placement_of(&bay, tolerance()));
+        let result = judged(&job, &photos);
+        assert_eq!(result.verdict, Verdict::NotProven, "seed {seed}");
+        let advice = result.advice.as_ref().unwrap();
+        let six = result.stations[0].deviations.each();
+        let open: Vec<_> = six.iter().filter(|(_, _, d)| d.verdict == Some(Verdict::NotProven)).collect();
+        let advised: Vec<&str> = advice.deciding.iter().map(|d| d.component.as_str()).collect();
+        assert_eq!(open.iter().map(|(name, ..)| *name).collect::<Vec<_>>(), advised, "seed {seed}");
+        assert!(result.further_advice().is_empty(), "seed {seed}: {:?}", result.further_advice());
+        let found = hidden(&result);
+        for (name, _, d) in &open {
+            let remedy = d.remedy.as_deref().unwrap();
+            let test = found.iter().find(|t| t.subject.starts_with(name)).unwrap();
+            assert!(remedy == test.sentence && !remedy.contains("hardly help"), "seed {seed}: {remedy}");
+            let photographs = remedy.contains("named under \"What would help most\"");
+            let other =
+                ["Photograph ", "Walk around", "Measure the places", "Known lengths", "More photographs do not"];
+            assert!(photographs != other.iter().any(|o| remedy.contains(o)), "seed {seed}: {remedy}");
+        }
+        let mut more = bay.clone();
+        more.camera_from_world = advice
+            .viewpoints
+            .iter()
+            .map(|v| {
+                let (eye, looking) = (Vector3::from(v.camera_mm.map(m_from_mm)), Vector3::from(v.looking));
+                let turned = if v.upright { std::f64::consts::FRAC_PI_2 } else { 0.0 };
+                plumbsight::scene::cameras::look(eye, eye + looking, turned)
+            })
+            .collect();
+        if more.camera_from_world.is_empty() {
+            continue;
+        }
+        for (k, mut photo) in more.noisy_photos(7).into_iter().enumerate() {
+            photo.name = format!("zz-{k}");
+            photos.push(photo);
+        }
+        let job = job_of(&bay, &photos, bays::placement_of(&bay, tolerance()));
+        let after = judged(&job, &photos);
+        for d in &advice.deciding {
+            let (now, foretold) = (d.could_hide.unwrap(), d.could_hide_with_photographs.unwrap());
+            let subject = format!("{} of", d.component);
+            let came = hidden(&after).into_iter().find(|t| t.subject.starts_with(&subject)).unwrap().statistic;
+            println!("seed {seed}, {}: {now:.3} {}, foretold {foretold:.3}, came {came:.3}", d.component, d.unit);
+            assert!(came < now && came < 1.5 * foretold, "seed {seed}, {}: {now} {foretold} {came}", d.component);
+            taken += 1;
+        }
+    }
+    assert!(taken >= 3, "{taken}");
+}
+
 fn rolled(seed: u64) -> (Vec<Bay>, RollOptions) {
     let roll = RollOptions { stops_m: vec![-0.5], ..RollOptions::default() };
     let more = BayOptions { n_photos: 16, run_out_limit_rad: rad_from_deg(1.0), ..options(seed) };

@@ -3,11 +3,15 @@
 //!
 //! [`advise`] tries places around car and stand that a person can reach ([`places`]), works out which tags a photograph from there would show
 //! ([`sight`]) and how well their corners would be found ([`crate::survey::ExpectedCorners`]), adds its information to the survey's
-//! ([`crate::survey::Planner`]), takes the best, and so on with what is then known. [`words`] says it. Pure and seedless: the same survey gives the same advice.
+//! ([`crate::survey::Planner`]), takes the best, and so on with what is then known. Where not U but a fault that could hide is the limit, [`checks`] plans
+//! against that in the same way. Of each deviation one thing is said, the one that would do most; [`words`] says it. Pure and seedless: the same survey gives the same advice.
 
+mod checks;
 mod places;
 mod sight;
 mod words;
+
+pub use checks::{CouldHide, Hiding};
 
 use crate::frames::{Camera, Direction, Point, Pose, Vehicle, World};
 use crate::placement::{Component, Placement};
@@ -53,6 +57,8 @@ pub struct AdviceInput<'a> {
     pub vehicle: &'a VehicleModel,
     /// The roll position in which the car stands, where it was rolled.
     pub judged: Option<usize>,
+    /// What faults that are just not found could do.
+    pub could_hide: &'a [CouldHide<'a>],
 }
 
 /// One more photograph.
@@ -112,7 +118,9 @@ pub struct Deciding {
     pub photographs_help: bool,
     /// Declared things, largest share first, that could be measured better.
     pub better: Vec<Better>,
-    /// All of it in words.
+    /// Where U would prove it and too little checks it: what could hide.
+    pub hiding: Option<Hiding>,
+    /// What to do, in words; empty where no photograph helps against what could hide.
     pub words: String,
 }
 
@@ -133,25 +141,52 @@ pub struct Advice {
 ///
 /// `None` where no station was judged. Nothing is random; the time is a few tenths of a second.
 pub fn advise(about: &AdviceInput, most: usize) -> Option<Advice> {
-    let at = deciding_station(about.assessment)?;
+    let at = deciding_station(about)?;
     let station = &about.assessment.stations[at];
-    let components = deciding_components(station);
-    let weights: Vec<(usize, f64)> = components
-        .iter()
+    let weak = checks::weak(about, at);
+    let components = deciding_components(station, &weak);
+    let judged_by_u = components.iter().filter(|c| !weak.contains(c));
+    let weights: Vec<(usize, f64)> = judged_by_u
         .map(|c| {
             let d = &station.deviations[c.index()];
             let unit = d.tolerance.unwrap_or(d.deviation.expanded).max(1e-12);
             (c.index(), 1.0 / (unit * unit))
         })
         .collect();
-    let mut search = Search::new(about, station, weights);
-    let (photographs, at_best) = match &mut search {
-        Some(search) => search.run(most),
-        None => (Vec::new(), None),
-    };
     let now: [f64; 6] = std::array::from_fn(|k| station.deviations[k].deviation.expanded);
-    let last = photographs.last().map_or(now, |v| v.expanded);
-    let best = at_best.unwrap_or(now);
+    let lens = most_used(about.input, about.survey);
+    let mut search = lens.and_then(|lens| Search::new(about, station, lens, weights.clone()));
+    let (mut taken, mut best) = match &mut search {
+        Some(search) if !weights.is_empty() => search.run(most),
+        _ => (Vec::new(), now),
+    };
+    let last = taken.last().map_or(now, |t| t.viewpoint.expanded);
+    if !weights.iter().any(|(k, _)| helps(last[*k], now[*k])) {
+        taken.clear();
+        best = now;
+    }
+    let mut compared = search.as_ref().map_or(0, |s| s.compared);
+    let mut hiding = Vec::new();
+    // From where the photographs for U leave off.
+    if let Some(mut search) = lens.filter(|_| !weak.is_empty()).and_then(|l| Search::new(about, station, l, Vec::new()))
+    {
+        let mut checks = checks::Checks::new(about, at, &weak, search.lens);
+        let begun: Vec<Candidate> = taken.iter().map(|t| t.candidate.clone()).collect();
+        begun.iter().for_each(|c| search.take(c));
+        let more = checks::against(&search, &mut checks, &begun, most - begun.len().min(most));
+        let all: Vec<Candidate> = begun.iter().cloned().chain(more.iter().map(|(c, _)| c.clone())).collect();
+        hiding = checks::hiding(about, at, &weak, &mut checks, &search.ground, &all);
+        compared += checks.compared;
+        // A photograph that helps neither is not asked for.
+        if hiding.iter().any(|(_, h)| h.helped()) {
+            for (candidate, needed) in more {
+                search.take(&candidate);
+                let viewpoint = search.viewpoint(&candidate, needed);
+                taken.push(Taken { candidate, viewpoint });
+            }
+        }
+    }
+    let last = taken.last().map_or(now, |t| t.viewpoint.expanded);
     let mut deciding: Vec<Deciding> = components
         .iter()
         .map(|component| {
@@ -165,22 +200,35 @@ pub fn advise(about: &AdviceInput, most: usize) -> Option<Advice> {
                 out: open.is_some_and(|t| d.deviation.value.abs() > t),
                 with_photographs: last[k],
                 at_best: best[k].min(last[k]),
-                photographs_help: last[k] <= (1.0 - LEAST_HELP) * now[k],
+                photographs_help: helps(last[k], now[k]),
                 better: better(station, *component),
+                hiding: hiding.iter().find(|(c, _)| c == component).map(|(_, h)| *h),
                 words: String::new(),
             }
         })
         .collect();
-    let helps = deciding.iter().any(|d| d.photographs_help);
-    let photographs = if helps { photographs } else { Vec::new() };
-    let n = photographs.len();
-    deciding.iter_mut().for_each(|d| d.words = words::deciding(d, n));
-    Some(Advice { station: at, deciding, photographs, compared: search.map_or(0, |s| s.compared) })
+    let photographs: Vec<Viewpoint> = taken.into_iter().map(|t| t.viewpoint).collect();
+    deciding.iter_mut().for_each(|d| d.words = words::deciding(station, d, photographs.len()));
+    Some(Advice { station: at, deciding, photographs, compared })
 }
 
-/// The station that most needs it: the first that is not proven, else the one with the largest U against its tolerance.
-fn deciding_station(assessment: &Assessment) -> Option<usize> {
+/// True where photographs that lower U so far help.
+fn helps(with: f64, now: f64) -> bool {
+    with <= (1.0 - LEAST_HELP) * now
+}
+
+/// A photograph that is advised.
+struct Taken {
+    candidate: Candidate,
+    viewpoint: Viewpoint,
+}
+
+/// The station that most needs it: the first that is not proven, then the first that is checked too little, else the one with the largest U against its
+/// tolerance.
+fn deciding_station(about: &AdviceInput) -> Option<usize> {
+    let assessment = about.assessment;
     let open = assessment.stations.iter().position(|s| s.verdict == State::NotProven);
+    let open = open.or_else(|| (0..assessment.stations.len()).find(|at| !checks::weak(about, *at).is_empty()));
     let need = |s: &StationResult| {
         let parts = s.deviations.iter().filter_map(|d| Some(d.deviation.expanded / d.tolerance?));
         parts.fold(0.0, f64::max)
@@ -191,9 +239,10 @@ fn deciding_station(assessment: &Assessment) -> Option<usize> {
     })
 }
 
-fn deciding_components(station: &StationResult) -> Vec<Component> {
+fn deciding_components(station: &StationResult, weak: &[Component]) -> Vec<Component> {
     let of = |c: &Component| &station.deviations[c.index()];
-    let open: Vec<Component> = Component::ALL.into_iter().filter(|c| of(c).state == Some(State::NotProven)).collect();
+    let is_open = |c: &Component| of(c).state == Some(State::NotProven) || weak.contains(c);
+    let open: Vec<Component> = Component::ALL.into_iter().filter(is_open).collect();
     if !open.is_empty() {
         return open;
     }
@@ -240,23 +289,28 @@ struct Search<'a> {
     survey_part: DMatrix<f64>,
     /// (deviation, weight of its variance).
     weights: Vec<(usize, f64)>,
+    lens: usize,
     compared: usize,
 }
 
 impl<'a> Search<'a> {
-    fn new(about: &'a AdviceInput<'a>, station: &'a StationResult, weights: Vec<(usize, f64)>) -> Option<Self> {
+    fn new(
+        about: &'a AdviceInput<'a>,
+        station: &'a StationResult,
+        lens: usize,
+        weights: Vec<(usize, f64)>,
+    ) -> Option<Self> {
         let AdviceInput { input, survey, from, .. } = *about;
         let points = from.bodies.iter().filter(|b| b.kind == crate::body::BodyKind::TouchedPoint).count();
         let wheels: Vec<usize> = (0..from.bodies.len() - from.kept.len() - points).collect();
         let steps = survey.steps_by_column(&from.kept, &wheels);
         // Touched points come last; what they hang on is taken as it is.
         let wanted = station.by_body_step.columns(0, steps.nrows()) * steps;
-        let lens = most_used(input, survey)?;
         let planner = survey.planner(input, lens, wanted)?;
         let ground = Ground::new(about, station, lens)?;
         let cov = DMatrix::from_fn(6, 6, |i, j| station.cov[(i, j)]);
         let survey_part = planner.covariance();
-        Some(Self { about, station, planner, ground, cov, survey_part, weights, compared: 0 })
+        Some(Self { about, station, planner, ground, cov, survey_part, weights, lens, compared: 0 })
     }
 
     fn score(&self, gain: &DMatrix<f64>) -> f64 {
@@ -281,7 +335,16 @@ impl<'a> Search<'a> {
         Some((gain, candidate))
     }
 
-    fn run(&mut self, most: usize) -> (Vec<Viewpoint>, Option<[f64; 6]>) {
+    /// Counts a photograph as taken.
+    fn take(&mut self, candidate: &Candidate) {
+        let (camera, tags) = self.ground.planned(candidate);
+        if let Some(photo) = self.planner.photo(&camera, &tags) {
+            self.planner.take(&photo, 1.0);
+        }
+    }
+
+    /// Up to `most` photographs for U, and U with many like them.
+    fn run(&mut self, most: usize) -> (Vec<Taken>, [f64; 6]) {
         let mut ranked: Vec<(f64, Candidate)> = Vec::new();
         for candidate in self.ground.candidates() {
             ranked.extend(self.weigh(candidate));
@@ -306,16 +369,14 @@ impl<'a> Search<'a> {
             let Some(photo) = self.planner.photo(&camera, &tags) else { break };
             let needed = self.needed(&best, gain);
             self.planner.take(&photo, 1.0);
-            out.push(self.viewpoint(&best, needed));
+            let viewpoint = self.viewpoint(&best, needed);
+            out.push(Taken { candidate: best, viewpoint });
             taken.push(photo);
-        }
-        if taken.is_empty() {
-            return (out, None);
         }
         for photo in &taken {
             self.planner.take(photo, MANY);
         }
-        (out, Some(self.expanded()))
+        (out, self.expanded())
     }
 
     /// Climbs from a candidate to the best place near it.

@@ -1,10 +1,10 @@
 //! The advice in words.
 
 use super::places::{Candidate, Ground};
-use super::{AdviceInput, Better, Deciding};
+use super::{AdviceInput, Better, Deciding, Hiding};
 use crate::placement::Component;
 use crate::units::{deg_from_rad, mm_from_m};
-use crate::verdict::words::{capital, kind_name, remedy};
+use crate::verdict::words::{capital, kind_name, remedy, undecided};
 use crate::verdict::{BudgetSource, StationResult};
 use nalgebra::Vector3;
 
@@ -119,48 +119,114 @@ fn better(d: &Deciding, b: &Better) -> String {
     // The survey shares its own inputs out anew where one is known better: U then falls at least so far.
     let at_most = if matches!(b.source, BudgetSource::Survey(_)) { "at most " } else { "" };
     format!(
-        "{:.0} % of the variance is {}: {}. Known twice as well, U would be {at_most}{}; known exactly, {at_most}{}.",
-        100.0 * b.share,
+        "{} ({} makes {:.0} % of the variance). Known twice as well, U would be {at_most}{}; known exactly, {at_most}{}.",
+        capital(remedy(b.source)),
         kind_name(b.source, b.count),
-        remedy(b.source),
+        100.0 * b.share,
         say(b.if_half),
         say(b.if_exact)
     )
 }
 
-/// The whole of it for one deviation; `n`: photographs advised.
-pub(super) fn deciding(d: &Deciding, n: usize) -> String {
+/// "this photograph", "these 3 photographs", as they stand in the list.
+fn listed(n: usize) -> String {
+    if n == 1 { "the photograph".to_owned() } else { format!("the {n} photographs") }
+}
+
+/// The one thing to do for one deviation, the one that would do most; `n`: photographs advised.
+pub(super) fn deciding(station: &StationResult, d: &Deciding, n: usize) -> String {
+    match (&d.hiding, d.needed) {
+        (Some(h), _) => against_hiding(d, h, n),
+        (None, Some(needed)) => open(station, d, needed, n),
+        (None, None) => proven(d, n),
+    }
+}
+
+/// Of a deviation that is decided: what would make its U smaller still.
+fn proven(d: &Deciding, n: usize) -> String {
     let say = |v: f64| amount(d.component, v);
     let name = capital(d.component.name());
-    let photographs = if n == 1 { "this photograph".to_owned() } else { format!("these {n} photographs") };
-    let mut text = if d.photographs_help && n > 0 {
-        format!("{name}: with {photographs} U falls from {} to about {}", say(d.now), say(d.with_photographs))
-    } else {
-        format!("{name}: more photographs hardly help, U stays at about {}", say(d.with_photographs))
-    };
-    // To decide is not always to pass.
-    let as_out = if d.out { " as out of tolerance" } else { "" };
-    let mut enough = false;
-    match d.needed {
-        Some(needed) if d.with_photographs <= needed => {
-            enough = true;
-            text += &format!(", enough to decide it{as_out} as it is measured now ({}).", say(needed));
-        }
-        Some(needed) if d.at_best <= needed && d.photographs_help => {
-            enough = true;
-            text += &format!("; {} would decide it{as_out}, which more photographs like them can reach.", say(needed));
-        }
-        Some(needed) => {
-            text += &format!(
-                "; {} would decide it{as_out}, and any number of photographs leaves about {}.",
-                say(needed),
-                say(d.at_best)
-            );
-        }
-        None => text += ".",
+    if d.photographs_help && n > 0 {
+        return format!("{name}: with {} U falls from {} to about {}.", listed(n), say(d.now), say(d.with_photographs));
     }
-    if !enough && let Some(first) = d.better.first() {
+    let mut text = format!("{name}: more photographs hardly help, U stays at about {}.", say(d.with_photographs));
+    if let Some(first) = d.better.first() {
         text += &format!(" {}", better(d, first));
     }
     text
+}
+
+/// Of a deviation that is not decided.
+fn open(station: &StationResult, d: &Deciding, needed: f64, n: usize) -> String {
+    let deviation = &station.deviations[d.component.index()];
+    let tolerance = deviation.tolerance.unwrap_or(f64::INFINITY);
+    let say = |v: f64| amount(d.component, v);
+    let name = d.component.name();
+    let hopeless = d.now >= tolerance;
+    let mut text = undecided(d.component, &deviation.deviation, tolerance);
+    // To decide is not always to pass.
+    let as_out = if d.out { " as out of tolerance" } else { "" };
+    let movable = station.moves.iter().any(|m| m.kind.brings() == d.component);
+    let helps = d.photographs_help && n > 0;
+    let take = format!(" Take {} named under \"What would help most\":", listed(n));
+    // A stand that seems to be out has to be moved anyhow, and where its U is small enough that decides it.
+    let move_it = movable && !hopeless;
+    if helps && d.with_photographs <= needed && !(move_it && d.out) {
+        text += &format!(
+            "{take} U falls to about {}, enough to decide it{as_out} where it stands.",
+            say(d.with_photographs)
+        );
+    } else if helps && d.at_best <= needed && !move_it {
+        text += &format!(
+            "{take} U falls to about {}, and more like them can reach the {} that would decide it{as_out}.",
+            say(d.with_photographs),
+            say(needed)
+        );
+    } else if move_it {
+        text += &format!(
+            " Make the moves that are listed and photograph everything again: where {name} is as required, a U of {} is small enough.",
+            say(d.now)
+        );
+    } else if helps && hopeless && d.at_best < tolerance {
+        text += &format!(
+            "{take} U falls to about {}{}.",
+            say(d.with_photographs),
+            if d.with_photographs < tolerance {
+                ""
+            } else {
+                ", and more like them can reach what the tolerance asks for"
+            }
+        );
+    } else if let Some(first) = d.better.first() {
+        text += &format!(" {}", better(d, first));
+        let goal = if hopeless { tolerance } else { needed };
+        if let Some(second) = d.better.get(1).filter(|_| first.if_exact > goal) {
+            text += &format!(" That alone is not enough; then {}.", remedy(second.source));
+        }
+        text += &match helps {
+            true => format!(" Photographs alone leave about {}.", say(d.at_best)),
+            false => format!(" More photographs hardly help (about {}).", say(d.with_photographs)),
+        };
+    } else {
+        text += &format!(
+            " The corners found in the photographs make most of it, and more of the same kind leave about {}: take sharper ones, from nearer, with more \
+             pixels.",
+            say(d.at_best)
+        );
+    }
+    text
+}
+
+/// Of a deviation that is checked too little; nothing where no photograph helps.
+fn against_hiding(d: &Deciding, h: &Hiding, n: usize) -> String {
+    let say = |v: f64| amount(d.component, v);
+    if !h.helped() || n == 0 || h.at_best > h.limit {
+        return String::new();
+    }
+    let more = if h.with_photographs > h.limit { "; take more like them" } else { "" };
+    format!(
+        "Take {} named under \"What would help most\", after all others: what could hide then changes it by about {} at most{more}.",
+        listed(n),
+        say(h.with_photographs)
+    )
 }

@@ -8,6 +8,7 @@
 
 use crate::capture::source::{Frame, FrameSource, Loss, Next};
 use crate::capture::{CaptureError, LARGEST_IMAGE_BYTES};
+use crate::limits::DEEPEST_FOLDERS;
 use sha2::{Digest, Sha256};
 use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
@@ -37,9 +38,6 @@ impl Default for WatchOptions {
         }
     }
 }
-
-/// Folders within folders that are looked into (cameras number their folders).
-const DEEPEST: usize = 4;
 
 /// Files that are looked at, at most: more is a whole disk.
 const MOST_FILES: usize = 50_000;
@@ -165,7 +163,7 @@ impl WatchedFolder {
                 let path = entry.path();
                 // A folder is followed only where it is one itself: links may lead in circles.
                 match entry.file_type() {
-                    Ok(kind) if kind.is_dir() && depth < DEEPEST => folders.push((path, depth + 1)),
+                    Ok(kind) if kind.is_dir() && depth < DEEPEST_FOLDERS => folders.push((path, depth + 1)),
                     Ok(kind) if !kind.is_dir() && is_picture_name(&name) => {
                         if out.len() >= MOST_FILES {
                             self.too_many = true;

@@ -12,6 +12,7 @@ pub mod folder;
 pub mod formats;
 pub mod http;
 mod jpeg;
+mod other_kinds;
 pub mod preview;
 pub mod replay;
 pub mod source;
@@ -64,12 +65,23 @@ pub enum CaptureError {
     /// No such file.
     #[error("there is no such file. Put the photograph there or take its name out of the list.")]
     Missing,
+    /// A folder where a photograph is needed.
+    #[error("it is a folder. Name the photographs in it: FOLDER/*.jpg.")]
+    Folder,
     /// The system refuses.
     #[error("it cannot be read ({0}). Check the file and its permissions.")]
     Unreadable(String),
     /// Neither JPEG nor PNG.
     #[error("it is neither a JPEG nor a PNG image ({0}). Save the photograph as the camera's own JPEG.")]
     UnknownKind(String),
+    /// Something else that is known by how it begins.
+    #[error("it is {what}, and photographs are read as JPEG or PNG. {remedy}")]
+    OtherKind {
+        /// What it is, with its article.
+        what: &'static str,
+        /// What to do.
+        remedy: &'static str,
+    },
     /// More pixels or bytes than the limit.
     #[error("{0}. Photographs of up to {max} megapixels and {LONGEST_SIDE_PIXELS} pixels along a side are read.", max = LARGEST_IMAGE_PIXELS / 1_000_000)]
     TooLarge(String),
@@ -126,6 +138,7 @@ fn read_image_file(path: &Path) -> Result<Vec<u8>, CaptureError> {
     read_file(path, LARGEST_IMAGE_BYTES).map_err(|fault| match fault {
         ReadFault::Io(e) if e.kind() == std::io::ErrorKind::NotFound => CaptureError::Missing,
         ReadFault::Io(e) => CaptureError::Unreadable(e.to_string()),
+        ReadFault::NoFile("folder") => CaptureError::Folder,
         ReadFault::NoFile(_) => CaptureError::Unreadable(fault.to_string()),
         ReadFault::TooLarge(_) => CaptureError::TooLarge(fault.to_string()),
     })
@@ -138,10 +151,12 @@ pub fn decode(bytes: &[u8]) -> Result<Picture, CaptureError> {
         [0xff, 0xd8, 0xff, ..] => (jpeg::decode_luma(bytes)?, ImageKind::Jpeg),
         [0x89, b'P', b'N', b'G', b'\r', b'\n', 0x1a, b'\n', ..] => (decode_png(bytes)?, ImageKind::Png),
         _ => {
-            return Err(CaptureError::UnknownKind(format!(
-                "it begins with the bytes {:02x?}",
-                &bytes[..bytes.len().min(4)]
-            )));
+            return Err(match other_kinds::named(bytes) {
+                Some((what, remedy)) => CaptureError::OtherKind { what, remedy },
+                None => {
+                    CaptureError::UnknownKind(format!("it begins with the bytes {:02x?}", &bytes[..bytes.len().min(4)]))
+                }
+            });
         }
     };
     Ok(Picture { gray, kind, note: None, exif: exif::read_exif(bytes) })
@@ -309,6 +324,6 @@ mod tests {
         std::fs::write(&path, "").unwrap();
         assert!(matches!(read_image(&path).unwrap_err(), CaptureError::UnknownKind(_)));
         assert_eq!(read_image(&dir.path().join("b.jpg")).unwrap_err(), CaptureError::Missing);
-        assert!(matches!(read_image(dir.path()).unwrap_err(), CaptureError::Unreadable(_)));
+        assert_eq!(read_image(dir.path()).unwrap_err(), CaptureError::Folder);
     }
 }

@@ -50,7 +50,7 @@ pub(super) struct ReportArguments {
     /// Lengths of the six deviations in inches
     #[arg(long)]
     inches: bool,
-    /// The short version: text to mail, or with -o FILE.pdf the first page alone
+    /// The short version: text to mail, or with -o FILE.pdf the first page, and behind it only what is too long for it
     #[arg(long)]
     short: bool,
     /// The file to write; report-NAME.pdf here where nothing is said, - for the short text on the output
@@ -73,12 +73,17 @@ pub(super) fn report(arguments: &ReportArguments) -> Result<u8, Failure> {
     if arguments.output.is_some() && to.is_none() {
         return Err(Problem::of_file("-o", "a PDF does not go to the output", "Name a file.").into());
     }
+    if let Some(to) = to.filter(|_| !is_pdf) {
+        let remedy = "End its name with .pdf; --short writes a text.";
+        return Err(Problem::of_file(to.display().to_string(), "a report is a PDF", remedy).into());
+    }
     let usual = PathBuf::from(format!("report-{}.pdf", evidence.name));
     let to = to.unwrap_or(&usual);
+    let done = verb(to);
     outside(&arguments.record, to)?;
     let options = Options { paper, lengths, short: arguments.short };
     write_pdf(&evidence, &options, to)?;
-    say(&format!("wrote {}\n", to.display()));
+    say(&format!("{done} {}\n", to.display()));
     Ok(code(&[evidence]))
 }
 
@@ -88,7 +93,7 @@ pub(super) struct ExportArguments {
     #[arg(required = true)]
     records: Vec<PathBuf>,
     /// As a table for spreadsheets
-    #[arg(long, conflicts_with = "json", required_unless_present = "json")]
+    #[arg(long, conflicts_with = "json")]
     csv: bool,
     /// As JSON
     #[arg(long)]
@@ -99,6 +104,10 @@ pub(super) struct ExportArguments {
 }
 
 pub(super) fn export(arguments: &ExportArguments) -> Result<u8, Failure> {
+    if !arguments.csv && !arguments.json {
+        let remedy = "Add --csv (a table for spreadsheets) or --json (everything).";
+        return Err(Problem::of_file("export", "nothing says in which form", remedy).into());
+    }
     let all = arguments.records.iter().map(|r| read_evidence(r)).collect::<Result<Vec<_>, _>>()?;
     let text = if arguments.csv { csv_text(&all) } else { export_json(&all)? };
     let to = arguments.output.as_deref().filter(|p| *p != Path::new("-"));
@@ -113,9 +122,15 @@ fn put(records: &[PathBuf], to: Option<&Path>, text: &str) -> Result<(), Problem
         return Ok(());
     };
     records.iter().try_for_each(|record| outside(record, to))?;
+    let done = verb(to);
     write_atomically(to, text.as_bytes())?;
-    say(&format!("wrote {}\n", to.display()));
+    say(&format!("{done} {}\n", to.display()));
     Ok(())
+}
+
+/// What is done to a file that is about to be written.
+fn verb(to: &Path) -> &'static str {
+    if to.exists() { "replaced" } else { "wrote" }
 }
 
 fn code(all: &[Evidence]) -> u8 {

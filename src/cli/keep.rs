@@ -1,11 +1,11 @@
 //! `plumbsight record`, `recheck` and `key`: a job kept as a record, and a record looked at again.
 
+use crate::cli::report::{against, line};
 use crate::cli::{ProgressLine, say};
 use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
 use crate::record::{Problem, write_new};
 use crate::session::Failure;
-use crate::session::hold::AFTER_ALARM;
 use crate::session::keep::{self, KeepOptions, Recheck, SignatureState};
 use clap::Args;
 use std::fmt::Write;
@@ -25,6 +25,7 @@ Examples:
     --corrects records/2026-03-01_141530_X --reason \"outcome added\"
 
 Exit codes: 0 kept, whatever the verdict
+  2 kept, and an alarm of the hold watch speaks against its verdict
   3 an input is wrong, nothing was kept";
 
 pub(super) const RECHECK_HELP: &str = "\
@@ -40,6 +41,9 @@ Examples:
   plumbsight recheck records/2026-03-01_141530_X --quick
 
 Exit codes: 0 confirmed   1 damaged or different   3 this is no record";
+
+/// Exit code where the hold watch speaks against what was kept: the one that `check` has then.
+const EXIT_ALARM: u8 = 2;
 
 /// Exit code where a record is not confirmed.
 const EXIT_NOT_CONFIRMED: u8 = 1;
@@ -96,27 +100,20 @@ pub(super) fn record(arguments: &RecordArguments) -> Result<u8, Failure> {
         Some(n) => out.push_str(&format!("Readiness: {n} items are open.\n")),
         None => out.push_str("Readiness: no list was kept.\n"),
     }
-    if let Some(n) = kept.record.hold_alarms.filter(|n| *n > 0) {
-        let _ = writeln!(
-            out,
-            "THE HOLD WATCH RAISED {n} ALARM{}: what was judged before no longer holds. See hold.jsonl.\n{AFTER_ALARM}",
-            if n == 1 { "" } else { "S" }
-        );
-    }
-    if let Some(doubt) = &kept.record.hold_doubt {
-        let _ = writeln!(out, "{doubt}");
-    }
-    if let Some(words) = keep::corrects_another_car(&kept.folder, &kept.record) {
-        let _ = writeln!(out, "{words}");
+    out.push_str(&against(&kept.against));
+    for words in &kept.noticed {
+        line(&mut out, "", words);
     }
     if kept.record.outcome.is_none() {
-        out.push_str(
-            "Nothing is said of the scan tool or the road test: outcome.toml, then a correction (--corrects).\n",
+        let words = format!(
+            "Still to come: what the scan tool said and how the road test went. Write both into outcome.toml in the job folder, then record the job once more with --corrects {} --reason TEXT.",
+            kept.folder.display()
         );
+        line(&mut out, "", &words);
     }
     let _ = writeln!(out, "Kept in {}", kept.folder.display());
     say(&out);
-    Ok(0)
+    Ok(if moved { EXIT_ALARM } else { 0 })
 }
 
 #[derive(Args)]
@@ -135,8 +132,8 @@ pub(super) fn recheck(arguments: &RecheckArguments) -> Result<u8, Failure> {
     let bar = ProgressLine::new();
     let done = keep::recheck(&arguments.record, arguments.public_key.as_deref(), arguments.quick, &|p| bar.show(p));
     bar.end();
-    let done = done?;
-    say(&words(&done, arguments.public_key.is_some()));
+    let done = done?.with_later(&arguments.record);
+    say(&words(&done, arguments));
     Ok(if done.confirmed() { 0 } else { EXIT_NOT_CONFIRMED })
 }
 
@@ -146,7 +143,8 @@ pub(super) fn not_as_recorded(done: &Recheck) -> impl Iterator<Item = String> {
     damaged.chain(done.contradictions.iter().map(|words| format!("CONTRADICTION: {words}.")))
 }
 
-fn words(done: &Recheck, key_given: bool) -> String {
+fn words(done: &Recheck, arguments: &RecheckArguments) -> String {
+    let key_given = arguments.public_key.is_some();
     let mut out = match &done.record {
         Some(r) => {
             let doubted = not_as_recorded(done).next().is_some() || done.signature.against().is_some();
@@ -166,8 +164,8 @@ fn words(done: &Recheck, key_given: bool) -> String {
     if let Some(before) = done.record.as_ref().and_then(|r| r.corrects.as_ref()) {
         let _ = writeln!(out, "It corrects {}: {}", before.record, before.reason);
     }
-    for words in &done.noticed {
-        let _ = writeln!(out, "{words}");
+    for words in done.later.iter().chain(&done.noticed) {
+        line(&mut out, "", words);
     }
     if done.damage.is_empty() {
         out.push_str("Files: all as recorded.\n");
@@ -199,8 +197,16 @@ fn words(done: &Recheck, key_given: bool) -> String {
             let _ = writeln!(out, "DIFFERENT: {difference}");
         }
     }
-    let _ =
-        writeln!(out, "{}", if done.confirmed() { "The record is confirmed." } else { "THE RECORD IS NOT CONFIRMED." });
+    if arguments.quick {
+        out.push_str("Nothing was measured again (--quick).\n");
+    }
+    let end = match (done.confirmed(), done.later.is_empty()) {
+        (false, _) => "THE RECORD IS NOT CONFIRMED.",
+        (true, false) => "The record is as it was recorded; what stands against its verdict is said above.",
+        (true, true) if arguments.quick => "The record's files are confirmed.",
+        (true, true) => "The record is confirmed.",
+    };
+    let _ = writeln!(out, "{end}");
     out
 }
 

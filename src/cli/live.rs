@@ -392,7 +392,7 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         seen = Some(Instant::now());
         // What is old or moves says nothing of where the stand is at the end.
         if let Some(stand) = &reading.stand {
-            let now = !stand.stale && stand.motion != Motion::Moving;
+            let now = !stand.stale && !stand.camera_moves && stand.motion != Motion::Moving;
             measured = Some(if now { stand.station.verdict } else { State::NotProven });
         }
         newest = Some(reading);
@@ -432,6 +432,7 @@ fn closing(newest: Option<&Reading>, measured: Option<State>, moved: bool) -> St
         (Some(State::InTolerance), ..) => "in tolerance".to_owned(),
         (Some(State::OutOfTolerance), ..) => "out of tolerance".to_owned(),
         (_, true, _) => format!("not proven, because it is {:.1} s old", stand.age.as_secs_f64()),
+        (..) if stand.camera_moves => "not proven, because the camera was still moving".to_owned(),
         (_, _, Motion::Moving) => "not proven, because the stand was still moving".to_owned(),
         _ if moved => "not proven, because something moved after the photographs".to_owned(),
         (..) => "not proven".to_owned(),
@@ -501,6 +502,7 @@ fn line(reading: &Reading, moved: bool) -> String {
     };
     let motion = match stand.motion {
         _ if stand.stale => "",
+        _ if stand.camera_moves => ", camera moving",
         Motion::Moving => ", moving",
         Motion::Still => ", still",
         Motion::Unknown => "",

@@ -22,7 +22,9 @@ mod tags;
 mod trace;
 
 use crate::record::result::Verdict;
-use crate::record::{Purpose, ResultFile, json_text, read_job, unpack_demo, write_atomically, write_template};
+use crate::record::{
+    Problem, Purpose, ResultFile, json_text, read_job, result_path, unpack_demo, write_atomically, write_template,
+};
 use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
 use std::io::{IsTerminal, Write};
@@ -141,6 +143,9 @@ enum Command {
         /// A folder for pictures of what each stage of the search made of the images
         #[arg(long, value_name = "DIR")]
         trace: Option<PathBuf>,
+        /// A line for each image instead of JSON: how many tags, and which
+        #[arg(long)]
+        list: bool,
     },
     /// Make a lens profile from photographs of a printed board, or draw one
     #[command(after_help = lens::HELP)]
@@ -265,7 +270,7 @@ fn run_unguarded(arguments: &[std::ffi::OsString]) -> u8 {
             check(&job, &Wanted { json: json.as_deref(), extras, budget })
         }
         Command::Survey { job } => survey(&job),
-        Command::Tags { images, lens, trace } => tags::run(&images, lens.as_deref(), trace.as_deref()),
+        Command::Tags { images, lens, trace, list } => tags::run(&images, lens.as_deref(), trace.as_deref(), list),
         Command::Lens(arguments) => lens::run(arguments),
         Command::Learn(arguments) => learn::run(arguments),
         Command::Cameras { lens } => sources::list(lens.as_deref()),
@@ -325,6 +330,11 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
         None => Ok(job),
     });
     let job = job.inspect_err(|_| tell_of_older_result(folder))?;
+    // Said before anything is measured.
+    if let Some(parent) = json.and_then(Path::parent).filter(|p| !p.as_os_str().is_empty() && !p.is_dir()) {
+        let remedy = "Make the folder, or name another file. Nothing was measured.";
+        return Err(Problem::of_file(parent.display().to_string(), "there is no such folder for --json", remedy).into());
+    }
     let bar = ProgressLine::new();
     let result = session::check_with(&job, wanted.extras, &|p| bar.show(p));
     bar.end();
@@ -338,7 +348,7 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
             tell(&format!("plumbsight: {}\n", report::why_not_measured(&result)));
         }
     } else {
-        let path = json.map(Path::to_owned).unwrap_or_else(|| job.folder.join("result.json"));
+        let path = json.map(Path::to_owned).unwrap_or_else(|| job.result_path());
         // Shown before it is written: a folder that cannot be written to costs the file, not the measurement. Without a measurement the report
         // is an error message.
         let show = if measured { say } else { tell };
@@ -359,7 +369,7 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
 
 /// A result that lies in the folder must not be taken for one of the inputs that were just refused.
 fn tell_of_older_result(folder: &Path) {
-    let older = folder.join("result.json");
+    let older = result_path(folder);
     if older.is_file() {
         tell(&format!(
             "plumbsight: {} is from an earlier check and says nothing of the job as it is now\n",

@@ -12,11 +12,15 @@ const NAME: usize = 36;
 /// What would decide what is left open.
 pub(super) fn advice(out: &mut String, result: &ResultFile) {
     let Some(advice) = &result.advice else { return };
+    let further = result.further_advice();
+    if advice.viewpoints.is_empty() && further.is_empty() {
+        return;
+    }
     let _ = writeln!(out, "What would help most ({})", advice.station);
     for (k, viewpoint) in advice.viewpoints.iter().enumerate() {
         line_after(out, &format!("  {}. ", k + 1), "     ", &viewpoint.words);
     }
-    advice.deciding.iter().for_each(|d| item(out, &d.sentence));
+    further.iter().for_each(|text| item(out, text));
     if !advice.viewpoints.is_empty() {
         line(out, "  ", "Add these photographs to the others with nothing moved meanwhile, and check again.");
     }

@@ -1,7 +1,7 @@
 //! `plumbsight ready`: the readiness list of a job, shown and answered.
 
 use crate::cli::say;
-use crate::readiness::Answer;
+use crate::readiness::{Answer, NOTE_ASKED};
 use crate::record::result::ReadinessPart;
 use crate::record::{Change, Problem, ResultFile, apply_change, read_readiness, read_result};
 use crate::session::{Failure, ready};
@@ -29,13 +29,13 @@ pub(super) struct ReadyArguments {
     /// The job folder
     job: PathBuf,
     /// These items are as they must be
-    #[arg(long, value_name = "ITEM")]
+    #[arg(long, value_name = "ITEM", value_delimiter = ',')]
     done: Vec<String>,
     /// These items do not apply; needs --reason
-    #[arg(long, value_name = "ITEM", requires = "reason")]
+    #[arg(long, value_name = "ITEM", value_delimiter = ',')]
     not_applicable: Vec<String>,
     /// These items are open again
-    #[arg(long, value_name = "ITEM")]
+    #[arg(long, value_name = "ITEM", value_delimiter = ',')]
     open: Vec<String>,
     /// Why they do not apply
     #[arg(long, value_name = "TEXT", requires = "not_applicable")]
@@ -55,6 +55,14 @@ pub(super) fn run(arguments: ReadyArguments) -> Result<u8, Failure> {
             folder.display().to_string(),
             "there is no such job folder",
             "Name the folder that holds job.toml; `plumbsight new DIR` writes one to start from.",
+        )
+        .into());
+    }
+    if let (Some(id), None) = (arguments.not_applicable.first(), &arguments.reason) {
+        return Err(Problem::of_file(
+            "the command line",
+            format!("nothing says why {id} does not apply, and nothing was written"),
+            "Add the reason: --not-applicable ITEM --reason TEXT.",
         )
         .into());
     }
@@ -85,7 +93,8 @@ pub(super) fn run(arguments: ReadyArguments) -> Result<u8, Failure> {
     say(&table(&parts));
     for id in &arguments.done {
         if let Some(part) = parts.iter().find(|p| p.id == *id && p.state == "open") {
-            say(&format!("{id} stays open: {}\n", part.words));
+            let how = if part.words.starts_with(NOTE_ASKED) { " Give it with --note TEXT." } else { "" };
+            say(&format!("{id} stays open: {}{how}\n", part.words));
         }
     }
     Ok(if parts.iter().any(|p| p.state == "open") { EXIT_OPEN } else { 0 })

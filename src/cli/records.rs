@@ -4,6 +4,7 @@ use super::keep::not_as_recorded;
 use super::report::{item, line_after, report};
 use super::{say, tell};
 use crate::index::{Found, Hit, Index, Kind, Place, Query, SeriesTrend, Trends, doubted};
+use crate::limits::DEEPEST_FOLDERS;
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE};
 use crate::record::result::Verdict;
 use crate::record::{HoldRead, Problem, json_text, read_hold_log, read_result};
@@ -125,6 +126,10 @@ fn date(written: &str) -> Result<String, String> {
 
 pub(super) fn run(arguments: &RecordsArguments) -> Result<u8, Failure> {
     let index = Index::open(&arguments.root, arguments.rebuild)?;
+    if !arguments.json && index.refreshed.there + index.refreshed.gone == 0 {
+        say(&none_there(&arguments.root, &index));
+        return Ok(EXIT_NOT_AS_IT_WAS);
+    }
     let query = Query {
         vin: arguments.vin.clone(),
         since: arguments.from.clone(),
@@ -164,6 +169,26 @@ pub(super) fn run(arguments: &RecordsArguments) -> Result<u8, Failure> {
     Ok(if found.total == 0 { EXIT_NOT_AS_IT_WAS } else { 0 })
 }
 
+/// What is said of a folder without a record.
+fn none_there(root: &Path, index: &Index) -> String {
+    let mut out = String::new();
+    let shown = root.display();
+    let text = if root.join("job.toml").is_file() {
+        format!(
+            "{shown} is a job folder, and there are no records in it: name the folder that records were kept in (`record --into DIR`)."
+        )
+    } else {
+        format!(
+            "There are no records in {shown}, nor in folders in it ({DEEPEST_FOLDERS} levels were looked into). `plumbsight record JOB --into {shown} --by NAME` keeps one there."
+        )
+    };
+    line_after(&mut out, "", "", &text);
+    for n in &index.notices {
+        item(&mut out, &format!("{}: {}", n.about, n.text));
+    }
+    out
+}
+
 fn where_words(index: &Index) -> String {
     match &index.place {
         Place::File(path) => format!("Index: {}", path.display()),
@@ -179,7 +204,13 @@ fn foot(out: &mut String, index: &Index) {
         out,
         "",
         "",
-        &format!("{}; {} records, {} of them read just now{gone}.", where_words(index), r.there, r.read),
+        &format!(
+            "{}; {} {}, {} of them read just now{gone}.",
+            where_words(index),
+            r.there,
+            if r.there == 1 { "record" } else { "records" },
+            if r.read == 0 { "none".to_owned() } else { r.read.to_string() }
+        ),
     );
     for n in &index.notices {
         item(out, &format!("{}: {}", n.about, n.text));
@@ -213,6 +244,7 @@ fn row(out: &mut String, hit: &Hit) {
             let vin = r.vin.as_deref().or(r.vehicle_id.as_deref()).or(r.vehicle.as_deref()).unwrap_or("-");
             let _ = writeln!(out, "{:<10}  {verdict:<18} {vin}{revision}", hit.day);
             line_after(out, &indent, &indent, &format!("{}, by {}", r.placement.title, r.by));
+            let _ = writeln!(out, "{indent}{}", hit.folder);
             if let Some(by) = &hit.corrected_by {
                 line_after(out, &indent, &indent, &format!("corrected later by {by}"));
             }
@@ -225,9 +257,9 @@ fn row(out: &mut String, hit: &Hit) {
         }
         None => {
             let _ = writeln!(out, "{:<10}  ○ cannot be read", hit.day);
+            let _ = writeln!(out, "{indent}{}", hit.folder);
         }
     }
-    let _ = writeln!(out, "{indent}{}", hit.folder);
     if hit.state == "gone" {
         line_after(out, &indent, &indent, "GONE: it was there before and is not there now.");
     }
@@ -483,7 +515,9 @@ fn trend_table(index: &Index, trends: &Trends) -> String {
         }
     }
     let changed = trends.series.iter().filter(|s| s.trend.change != Change::None).count();
-    let _ = writeln!(out);
+    if !trends.series.is_empty() {
+        let _ = writeln!(out);
+    }
     let words = match (trends.series.len(), changed) {
         (0, _) => "No two measurements of one kit can be compared yet.".to_owned(),
         (n, 0) => format!("None of {n} series changed beyond its uncertainty."),
@@ -498,7 +532,11 @@ fn trend_table(index: &Index, trends: &Trends) -> String {
          a series of its own.",
     );
     if trends.single > 0 {
-        line_after(&mut out, "", "", &format!("{} more were measured only once.", trends.single));
+        let text = match trends.series.len() {
+            0 => format!("{} things were measured, each only once so far.", trends.single),
+            _ => format!("{} more were measured only once.", trends.single),
+        };
+        line_after(&mut out, "", "", &text);
     }
     foot(&mut out, index);
     out

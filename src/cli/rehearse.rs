@@ -58,7 +58,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<u8, Failure> {
         say(&list()?);
         return Ok(0);
     };
-    let rehearsal = shipped_rehearsal(name)?;
+    let rehearsal = shipped_rehearsal(&name.to_lowercase())?;
     let bar = ProgressLine::of("painting photographs");
     let made = begin(&rehearsal, arguments.seed, folder, &|p| bar.show(p));
     bar.end();
@@ -68,7 +68,7 @@ pub(super) fn run(arguments: &RehearseArguments) -> Result<u8, Failure> {
         "{}\n{}\n\nEverything is in {shown}: invented bay, invented procedure. Work it:\n  plumbsight ready {shown}\n  plumbsight check {shown}\n\
          then fill in {} and run\n  plumbsight rehearse --answered {shown}\n",
         rehearsal.title,
-        rehearsal.story.trim(),
+        rehearsal.story.trim().replace("DIR", &shown.to_string()),
         made.join("answer.toml").display()
     ));
     Ok(0)

@@ -2,9 +2,10 @@
 
 use crate::record::ResultFile;
 use crate::record::result::{DeviationPart, StationPart, Value, VehiclePart, Verdict};
-use crate::report::{Lengths, SixLine, signed_with_u, with_u};
+use crate::report::{Lengths, SixLine, far_off, signed_with_u, with_u};
 use crate::session::hold::{AFTER_ALARM, Against};
-use crate::uncertainty::digits::{LastDigit, as_written};
+use crate::uncertainty::digits::LastDigit;
+use crate::verdict::rule::no_move_proves;
 use crate::verdict::words::capital;
 use std::fmt::Write;
 
@@ -127,15 +128,13 @@ fn station_text(out: &mut String, station: &StationPart, moved: bool) {
         let _ = writeln!(out, "{}", station.verdict.nothing_to_move());
     } else {
         // A move proves nothing where U alone exceeds the tolerance.
-        let hopeless = |d: &crate::record::result::DeviationPart| {
-            d.verdict == Some(Verdict::NotProven) && d.tolerance.is_some_and(|tolerance| d.expanded >= tolerance)
-        };
+        let hopeless = |d: &DeviationPart| no_move_proves(d.verdict.and_then(Verdict::state), d.expanded, d.tolerance);
         if station.deviations.each().iter().any(|(_, _, d)| hopeless(d)) {
             line_after(
                 out,
                 "",
                 "",
-                "First measure better what the lines above name: until then no move can prove the stand in tolerance.",
+                "First do what the lines above say: until then no move can prove the stand in tolerance.",
             );
             let _ = writeln!(out, "As far as is known now, in this order:");
         } else {
@@ -146,19 +145,9 @@ fn station_text(out: &mut String, station: &StationPart, moved: bool) {
         }
     }
     let _ = writeln!(out);
-    // An offset smaller than its uncertainty says nothing that a person could use.
-    let telling: Vec<_> = station.at_range.iter().filter(|a| a.offset_m.expanded <= a.offset_m.value.abs()).collect();
-    for a in &telling {
-        let what = if a.from_yaw { "yaw" } else { "sideways error" };
-        let side = if a.offset_m.value >= 0.0 { "left" } else { "right" };
-        let text = format!(
-            "At {} m this {what} means {} to the {side}.",
-            as_written(a.range_m),
-            with_u(&Value { value: a.offset_m.value.abs(), ..a.offset_m }, " m")
-        );
-        line(out, "", &text);
-    }
-    if !telling.is_empty() {
+    let far_off = far_off(station, true);
+    far_off.iter().for_each(|text| line(out, "", text));
+    if !far_off.is_empty() {
         let _ = writeln!(out);
     }
     largest_shares(out, station);
@@ -370,7 +359,9 @@ fn integrity(out: &mut String, result: &ResultFile) {
 }
 
 fn notices(result: &ResultFile) -> Vec<String> {
-    result.notices.iter().map(|n| format!("{}: {}", n.about, n.text)).collect()
+    // What failed among the checks stands there.
+    let said = |text: &str| result.integrity.iter().any(|t| !t.passed && t.sentence == text);
+    result.notices.iter().filter(|n| !said(&n.text)).map(|n| format!("{}: {}", n.about, n.text)).collect()
 }
 
 pub(super) fn item(out: &mut String, text: &str) {

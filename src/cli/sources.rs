@@ -167,6 +167,8 @@ struct Said {
     notes: Vec<String>,
     state: Option<String>,
     spoiled: u64,
+    /// That the pictures have the lens profile's size.
+    fits: bool,
 }
 
 /// Prints until the feed is over or the time is up.
@@ -209,6 +211,7 @@ fn show(
                 Some(p) if (p.lens.width, p.lens.height) != (w, h) => {
                     format!("; NOT the lens profile's {} x {}", p.lens.width, p.lens.height)
                 }
+                Some(_) if !std::mem::replace(&mut said.fits, true) => "; the lens profile's size".to_owned(),
                 _ => String::new(),
             };
             let kept = match save {

@@ -1,9 +1,11 @@
 //! `plumbsight tags`: the detector on single images, as JSON.
 
+use super::report::line_after;
 use crate::capture::read_image;
 use crate::cli::{EXIT_BAD_INPUT, say, trace};
 use crate::record::{LensProfile, Problem, json_text, read_lens_profile};
 use crate::session::Failure;
+use crate::sheets::id_ranges;
 use crate::tags::{DetectOptions, Detector};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
@@ -25,6 +27,7 @@ image that cannot be read has \"error\" instead; the exit code is then 3.
 Examples:
   plumbsight tags photo.jpg
   plumbsight tags --lens lens.toml photos/*.jpg > tags.json
+  plumbsight tags --list photos/*.jpg
   plumbsight tags --trace look photo.jpg";
 
 #[derive(Serialize)]
@@ -56,7 +59,7 @@ impl Serialize for ByPath {
 }
 
 /// Finds the tags in each image and prints them; returns the exit code.
-pub(super) fn run(images: &[PathBuf], lens: Option<&Path>, trace: Option<&Path>) -> Result<u8, Failure> {
+pub(super) fn run(images: &[PathBuf], lens: Option<&Path>, trace: Option<&Path>, list: bool) -> Result<u8, Failure> {
     let profile = lens.map(|path| read_lens_profile(path, &path.display().to_string())).transpose()?;
     let mut all: Vec<(String, Found)> = Vec::new();
     let mut code = 0;
@@ -74,8 +77,28 @@ pub(super) fn run(images: &[PathBuf], lens: Option<&Path>, trace: Option<&Path>)
         });
         all.push((name, found));
     }
+    if list {
+        say(&listed(&all));
+        return Ok(code);
+    }
     say(&json_text(&ByPath(all), "the tags")?);
     Ok(code)
+}
+
+/// A line for each image: which tags are in it.
+fn listed(all: &[(String, Found)]) -> String {
+    let mut out = String::new();
+    for (name, found) in all {
+        let Found::Tags { detections, .. } = found else { continue };
+        let ids: Vec<u16> = detections.iter().map(|d| d.id).collect();
+        let text = match ids.len() {
+            0 => "no tag".to_owned(),
+            1 => format!("1 tag: {}", ids[0]),
+            n => format!("{n} tags: {}", id_ranges(&ids)),
+        };
+        line_after(&mut out, &format!("{name}: "), "    ", &text);
+    }
+    out
 }
 
 fn search(

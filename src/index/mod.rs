@@ -10,6 +10,7 @@ mod trends;
 
 pub use trends::{SeriesTrend, Trends};
 
+use crate::limits::DEEPEST_FOLDERS;
 use crate::record::keep::manifest::sha256_hex;
 use crate::record::keep::{RECORD_FILE, RecordFile};
 use crate::record::result::Verdict;
@@ -21,9 +22,6 @@ use store::{Fault, Row, Store};
 
 /// The index's name in the folder of records.
 pub const INDEX_FILE: &str = ".plumbsight-index.sqlite";
-
-/// Folders are looked into so far below the root: by year and month, say.
-const DEEPEST: usize = 4;
 
 /// Records that are read before they are written to the index, so that their content never fills the memory.
 const PIECE: usize = 256;
@@ -197,6 +195,10 @@ impl Index {
         let mut notices = Vec::new();
         let mut places = vec![Place::File(root.join(INDEX_FILE))];
         places.extend(cache_file(root).map(Place::File));
+        // A folder that never held a record is left as it is.
+        if folders.records.is_empty() {
+            places.retain(|place| matches!(place, Place::File(path) if path.exists()));
+        }
         for place in places {
             match Self::at(root, &folders, place.clone(), rebuild, &mut notices) {
                 Ok(index) => return Ok(index.with(notices, folders)),
@@ -408,7 +410,7 @@ impl Folders {
                 "Name the folder in which all records are, the one of `record --into`; a share must be connected.",
             )
         })?;
-        for _ in 0..DEEPEST {
+        for _ in 0..DEEPEST_FOLDERS {
             let looked: Vec<_> = open.par_iter().map(|folder| (folder, read::stamp(&root.join(folder)))).collect();
             let mut next = Vec::new();
             for (folder, stamp) in looked {

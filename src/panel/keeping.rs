@@ -381,7 +381,7 @@ pub fn recheck_lines(done: &Recheck) -> Lines {
         out.push((Verdict::In, "Files: all as recorded.".into()));
     }
     out.extend(done.damage.iter().map(|d| (Verdict::Out, format!("{} {}.", d.file, d.what.words()))));
-    out.extend(done.noticed.iter().map(|words| (Verdict::NotProven, words.clone())));
+    out.extend(done.later.iter().chain(&done.noticed).map(|words| (Verdict::NotProven, words.clone())));
     out.extend(done.contradictions.iter().map(|c| (Verdict::Out, format!("It contradicts itself: {c}."))));
     out.push(match (done.signature.against(), done.signature) {
         (Some(words), _) => (Verdict::Out, format!("{words}.")),
@@ -453,6 +453,7 @@ mod tests {
             record: None,
             damage: Vec::new(),
             contradictions: vec!["record.json contradicts result.json: its VIN is \"A\"".into()],
+            later: Vec::new(),
             noticed: Vec::new(),
             signature: SignatureState::None,
             repeated: None,

@@ -533,7 +533,7 @@ impl Model {
         }
         self.basis = basis(&job);
         if let (None, Some(result)) = (&self.outcome, earlier) {
-            let origin = Origin::Earlier(job.folder.join("result.json"));
+            let origin = Origin::Earlier(job.result_path());
             let plan = BayPlan::of(&result, Some(&job)).map(Arc::new);
             self.outcome = Some(Outcome { result, plan, origin, outdated: false });
         }

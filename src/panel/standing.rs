@@ -2,6 +2,7 @@
 
 use crate::panel::figures::Lengths;
 use crate::record::result::{StationPart, Verdict};
+use crate::verdict::rule::no_move_proves;
 
 /// One of the six, mm or degrees.
 #[derive(Clone, Debug, PartialEq)]
@@ -129,8 +130,7 @@ impl Standing {
 
     /// The first of the six that no move can prove: its U alone is as large as its tolerance.
     pub fn too_coarse(&self) -> Option<&'static str> {
-        let coarse =
-            |f: &&Figure| f.verdict == Some(Verdict::NotProven) && f.tolerance.is_some_and(|t| f.expanded >= t);
+        let coarse = |f: &&Figure| no_move_proves(f.verdict.and_then(Verdict::state), f.expanded, f.tolerance);
         self.six.iter().find(coarse).map(|f| f.name)
     }
 

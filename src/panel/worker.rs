@@ -4,6 +4,7 @@
 //! [`Worker`] is dropped; a running check is given up then.
 
 use crate::index::{Hit, Index, Query};
+use crate::limits::DEEPEST_FOLDERS;
 use crate::panel::keeping::{Form, FoundRecord, FoundRecords, Lines, RecordEvent, RecordTask, recheck_lines};
 use crate::panel::live::LiveRun;
 use crate::panel::model::{Event, Opened, Task};
@@ -206,7 +207,7 @@ fn is_job(path: &Path) -> bool {
 fn read(folder: &Path) -> Result<Opened, Problem> {
     let job = read_job(folder, Purpose::Verdict)?;
     // An older result that cannot be read is of no use and no harm: the next check replaces it.
-    let earlier = read_result(&job.folder.join("result.json")).ok();
+    let earlier = read_result(&job.result_path()).ok();
     let list = read_readiness(&job.folder)?;
     let came = read_outcome(&job.folder);
     let marks = photo_marks(&job);
@@ -233,7 +234,8 @@ fn records(task: RecordTask) -> RecordEvent {
         RecordTask::Find(root) => RecordEvent::Found(find_records(&root)),
         RecordTask::Recheck(record) => {
             let done = recheck(&record, None, false, &|_| {});
-            RecordEvent::Rechecked(record, done.map(|d| recheck_lines(&d)).map_err(|failure| failure.to_string()))
+            let lines = done.map(|d| recheck_lines(&d.with_later(&record))).map_err(|failure| failure.to_string());
+            RecordEvent::Rechecked(record, lines)
         }
         RecordTask::Report(record) => {
             let lines = write_report(&record).map_err(|failure| failure.to_string());
@@ -302,7 +304,7 @@ fn check(job: &Arc<Job>, post: &Post, stop: &AtomicBool) -> Event {
     if stop.load(Ordering::Relaxed) {
         return Event::Stopped;
     }
-    let written = write(&result, job.folder.join("result.json"));
+    let written = write(&result, job.result_path());
     Event::Checked(job.clone(), Arc::new(result), written)
 }
 
@@ -340,13 +342,10 @@ fn watch(watched: &Watched, alive: &AtomicBool, post: &Post) {
     }
 }
 
-/// Deepest level of folders below the job that is looked at.
-const DEEPEST: usize = 4;
-
 fn signature(path: &Path) -> Signature {
     let folder = if path.is_file() { path.parent().unwrap_or(path) } else { path };
     let mut out = Vec::new();
-    gather(folder, DEEPEST, &mut out);
+    gather(folder, DEEPEST_FOLDERS, &mut out);
     out.sort();
     out
 }

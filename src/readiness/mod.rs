@@ -8,6 +8,9 @@ pub mod vin;
 use crate::uncertainty::Estimate;
 use crate::units::{kpa_from_pa, mm_from_m};
 
+/// How the words of an item begin that lacks its note.
+pub const NOTE_ASKED: &str = "A note is asked";
+
 /// What an item is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Group {
@@ -179,7 +182,7 @@ impl Readiness {
         }
         match entry.map(|e| &e.answer) {
             Some(Answer::Done) => match &item.note_needed {
-                Some(asked) if note.is_empty() => (State::Open, false, format!("A note is asked: {asked}.")),
+                Some(asked) if note.is_empty() => (State::Open, false, format!("{NOTE_ASKED}: {asked}.")),
                 _ => (State::Done, false, note),
             },
             _ => (State::Open, false, note),

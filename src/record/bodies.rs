@@ -251,8 +251,22 @@ fn add_body(
             "Only kind = \"pointer\" has a tip.",
         ));
     }
-    let u_place_m = m_from_mm(not_negative(document, &format!("{path}.u_place_mm"), table.u_place_mm, 100.0)?);
-    let u_place_rad = rad_from_deg(not_negative(document, &format!("{path}.u_place_deg"), table.u_place_deg, 45.0)?);
+    let assumed = places_assumed(table);
+    let (u_place_mm, u_place_deg) = match assumed {
+        true => (USUAL_PLACE_MM, USUAL_PLACE_DEG),
+        false => (table.u_place_mm.unwrap_or(0.0), table.u_place_deg.unwrap_or(0.0)),
+    };
+    let u_place_m = m_from_mm(not_negative(document, &format!("{path}.u_place_mm"), u_place_mm, 100.0)?);
+    let u_place_rad = rad_from_deg(not_negative(document, &format!("{path}.u_place_deg"), u_place_deg, 45.0)?);
+    if assumed {
+        out.notices.push(Notice {
+            about: format!("{}, body \"{}\"", document.name(), table.name),
+            text: format!(
+                "Nothing says how well the places of its tags are known: {USUAL_PLACE_MM} mm and {USUAL_PLACE_DEG}° are assumed, as for a steel rule (common practice, no \
+                 source). State u_place_mm and u_place_deg (0 where they are exact), or have the table found by `plumbsight learn`."
+            ),
+        });
+    }
     let mut tags = Vec::new();
     for (k, tag) in table.tags.iter().enumerate() {
         let path = format!("{path}.tags[{k}]");
@@ -316,6 +330,17 @@ fn add_body(
     }
     out.kit.bodies.push(BodyModel { name: table.name.clone(), kind, tags });
     Ok(())
+}
+
+/// Standard uncertainty of a tag's place on its body where nobody states one: that of a steel rule, and how flat and upright a print sits. Common practice, no source.
+pub const USUAL_PLACE_MM: f64 = 0.3;
+/// The same of its direction, deg.
+pub const USUAL_PLACE_DEG: f64 = 0.1;
+
+/// True where a body's table says where several tags sit and not how well that is known. A single one sets the body's frame, and is exact by that.
+fn places_assumed(table: &BodyTable) -> bool {
+    let stated = table.u_place_mm.is_some() || table.u_place_deg.is_some() || table.places_covariance.is_some();
+    !stated && table.tags.iter().filter(|t| t.place.is_none()).count() > 1
 }
 
 /// What the printer made of a tag's sides, as shares of `side_mm`.

@@ -2,6 +2,7 @@
 
 use crate::capture::{ReadFault, read_file};
 use crate::limits::LARGEST_WRITTEN_BYTES;
+use crate::record::document_words;
 use crate::record::problem::Problem;
 use serde::de::DeserializeOwned;
 use std::collections::BTreeMap;
@@ -30,7 +31,7 @@ impl Document {
             ReadFault::NoFile("folder") => {
                 Problem::of_file(name, "this is a folder, a file is needed", "Name the file itself.")
             }
-            ReadFault::Io(e) => cannot_read(name, &e),
+            ReadFault::Io(e) => cannot_read(name, &e, kind),
             _ => Problem::of_file(
                 name,
                 fault.to_string(),
@@ -94,22 +95,12 @@ impl Document {
     pub fn typed<T: DeserializeOwned>(&self) -> Result<T, Problem> {
         toml::from_str(&self.text).map_err(|e| {
             let message = one_line(e.message());
-            let remedy = if message.starts_with("unknown field") {
-                "Remove or correct this key; the README lists every key of this file."
-            } else if message.starts_with("missing field") {
-                "Add this key; the README lists every key of this file."
-            } else {
-                "Correct this value; the README lists the keys of this file with their kinds and units."
-            };
             // A key that is missing at the top of a file has no line: the parser blames the first one.
             let span = e.span().filter(|s| !(s.start == 0 && message.starts_with("missing field")));
-            let message = message.replace("unknown field", "unknown key").replace("missing field", "missing key");
-            Problem {
-                file: self.name.clone(),
-                line: span.map(|s| line_at(&self.text, s.start)),
-                what: message.replace("floating point number", "number"),
-                remedy: remedy.into(),
-            }
+            let line = span.map(|s| line_at(&self.text, s.start));
+            let written = line.and_then(|n| self.text.lines().nth(n - 1)).unwrap_or("");
+            let (what, remedy) = document_words::misfit(written, &message);
+            Problem { file: self.name.clone(), line, what, remedy }
         })
     }
 
@@ -136,16 +127,22 @@ impl Document {
     }
 }
 
-fn cannot_read(name: &str, error: &std::io::Error) -> Problem {
+fn cannot_read(name: &str, error: &std::io::Error, kind: &str) -> Problem {
     let what = match error.kind() {
         std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
         _ => format!("it cannot be read ({error})"),
     };
-    Problem::of_file(
-        name,
-        what,
-        "Check the name and the folder; `plumbsight new DIR` writes a complete job folder to start from.",
-    )
+    let remedy = match kind {
+        "job" | "bodies" | "placement" => {
+            "Check the name and the folder; `plumbsight new DIR` writes a complete job folder to start from."
+        }
+        "kit" => "Check the name and the folder; `plumbsight sheets DIR` writes a kit file to start from.",
+        "lens" => {
+            "Check the name and the folder; `plumbsight lens` makes a profile, and `plumbsight new DIR` writes one to fill in."
+        }
+        _ => "Check the name and the folder.",
+    };
+    Problem::of_file(name, what, remedy)
 }
 
 /// The text of a parser's message without line breaks.
@@ -165,21 +162,9 @@ fn line_starts(text: &str) -> Vec<usize> {
 fn syntax_problem(error: &toml::de::Error, text: &str, name: &str) -> Problem {
     let line = error.span().map(|s| line_at(text, s.start));
     let written = line.and_then(|n| text.lines().nth(n - 1)).unwrap_or("");
-    let comma = written.split_once('=').is_some_and(|(_, value)| has_decimal_comma(value));
-    let message = one_line(error.message());
-    let (what, remedy) = if let Some((_, word)) = waits(written) {
-        waiting(text, written, word)
-    } else if comma {
-        (
-            format!("`{}` has a decimal comma", written.trim()),
-            "Write numbers with a decimal point: 12.5, not 12,5.".into(),
-        )
-    } else {
-        (
-            format!("this is not TOML: {message}"),
-            "Correct this line (a text needs quotes, a key is written once, `=` stands between key and value)."
-                .to_owned(),
-        )
+    let (what, remedy) = match waits(written) {
+        Some((_, word)) => waiting(text, written, word),
+        None => document_words::syntax(written, &one_line(error.message())),
     };
     Problem { file: name.into(), line, what, remedy }
 }
@@ -216,18 +201,6 @@ fn waiting(text: &str, written: &str, word: &str) -> (String, String) {
         }
     };
     (what, remedy.into())
-}
-
-/// True for a bare value such as `12,5` (not a list, not a text).
-fn has_decimal_comma(value: &str) -> bool {
-    let value = value.split('#').next().unwrap_or("").trim();
-    match value.split_once(',') {
-        Some((a, b)) => {
-            let digits = |s: &str| !s.is_empty() && s.bytes().all(|c| c.is_ascii_digit());
-            digits(a.trim_start_matches(['-', '+'])) && digits(b)
-        }
-        None => false,
-    }
 }
 
 /// A key's path, what is wrong, the remedy.
@@ -315,8 +288,8 @@ mod tests {
         check(&format!("{head}\nside_mm = 160,0"), Some(3), "decimal comma");
         check(&format!("{head}side_mm = nan"), Some(2), "finite");
         check(&format!("{head}side_mm = 1e999"), Some(2), "finite");
-        check(&format!("{head}side_mm = 1\nside_mm = 2"), Some(3), "not TOML");
-        check(&format!("{head}side_mm = true"), Some(2), "invalid type");
+        check(&format!("{head}side_mm = 1\nside_mm = 2"), Some(3), "`side_mm` is written twice");
+        check(&format!("{head}side_mm = true"), Some(2), "`side_mm`: true stands there, and a number is needed");
     }
 
     #[test]

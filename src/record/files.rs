@@ -240,10 +240,8 @@ pub(crate) struct BodyTable {
     pub name: String,
     pub kind: BodyKindName,
     pub print: Option<String>,
-    #[serde(default)]
-    pub u_place_mm: f64,
-    #[serde(default)]
-    pub u_place_deg: f64,
+    pub u_place_mm: Option<f64>,
+    pub u_place_deg: Option<f64>,
     pub places_covariance: Option<String>,
     #[serde(default)]
     pub tags: Vec<TagTable>,

@@ -12,6 +12,7 @@ use crate::readiness::Readiness;
 use crate::record::document::Document;
 use crate::record::files::{JobFile, LensUse, PhotographSet};
 use crate::record::hold_log::HOLD_LOG;
+use crate::record::keep::RESULT_FILE;
 use crate::record::learn::{self, JobLearn};
 use crate::record::lens_profile::{LensProfile, read_lens_profile};
 use crate::record::outcome::OUTCOME_FILE;
@@ -22,6 +23,9 @@ use crate::record::roll::{self, JobRoll};
 use crate::record::{bodies, car, paths, placement, places};
 use crate::vehicle::{FloorModel, VehicleModel};
 use std::path::{Path, PathBuf};
+
+/// The usual name of a job's own file.
+const JOB_FILE: &str = "job.toml";
 
 /// What stands for a lens profile in a job without one.
 const UNKNOWN_LENS: &str = "unknown";
@@ -111,6 +115,11 @@ pub struct Job {
 }
 
 impl Job {
+    /// Where its result goes.
+    pub fn result_path(&self) -> PathBuf {
+        result_beside(&self.file)
+    }
+
     /// What is wrong where the placement is still the one that `plumbsight new` wrote: its figures are examples and nobody's procedure.
     pub fn still_template(&self) -> Option<Problem> {
         let unfilled =
@@ -122,6 +131,21 @@ impl Job {
                 "Enter source, revision, figures and tolerances from the published procedure; every figure in the example is invented.",
             )
         })
+    }
+}
+
+/// Where the result of a job goes, by its folder or its own file: beside `job.toml` it is `result.json`, beside `job-b.toml` it is `result-job-b.json`, so that two jobs in one folder
+/// do not overwrite each other's.
+pub fn result_path(job: &Path) -> PathBuf {
+    if job.is_file() { result_beside(job) } else { job.join(RESULT_FILE) }
+}
+
+fn result_beside(file: &Path) -> PathBuf {
+    match file.file_stem() {
+        Some(stem) if file.file_name().is_some_and(|name| name != JOB_FILE) => {
+            file.with_file_name(format!("result-{}.json", stem.to_string_lossy()))
+        }
+        _ => file.with_file_name(RESULT_FILE),
     }
 }
 
@@ -145,7 +169,7 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         };
         (folder.to_owned(), path.to_owned())
     } else {
-        (path.to_owned(), path.join("job.toml"))
+        (path.to_owned(), path.join(JOB_FILE))
     };
     if !folder.is_dir() {
         return Err(Problem::of_file(
@@ -449,7 +473,8 @@ fn photographs(
                 notices.push(Notice {
                     about: written.clone(),
                     text: format!(
-                        "No file matches \"{written}\"{line}. Put the photographs there or correct the pattern."
+                        "No file matches \"{written}\"{line}.{} Put the photographs there or correct the pattern.",
+                        paths::others(folder, written)
                     ),
                 });
             }

@@ -5,6 +5,7 @@ pub(crate) mod bodies;
 pub(crate) mod car;
 mod demo;
 pub(crate) mod document;
+mod document_words;
 pub(crate) mod files;
 pub(crate) mod files_lengths;
 pub(crate) mod files_readiness;
@@ -47,7 +48,7 @@ pub use hold_log::{HOLD_FORMAT, HOLD_LOG, HoldLine, HoldLog};
 pub use hold_read::{
     CLOSED, HoldEntry, HoldRead, NEW_PHOTOGRAPHS, STAND_ELSEWHERE, photo_marks, read_hold_log, time_of,
 };
-pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job};
+pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job, result_path};
 pub use kit::{MOST_PAGES, parse_kit, read_kit};
 pub use kit_text::MEASURED_TAGS;
 pub use kit_text::{board_text, bodies_text, kit_text};

@@ -63,6 +63,19 @@ pub(crate) fn matching(folder: &Path, pattern: &str) -> Vec<PathBuf> {
     found
 }
 
+/// A sentence on the files that lie where a pattern finds none (a phone's HEIC, say), after a blank; empty where there are none.
+pub(crate) fn others(folder: &Path, pattern: &str) -> String {
+    let all = Path::new(pattern).with_file_name("*");
+    let found = matching(folder, &all.to_string_lossy());
+    match found.as_slice() {
+        [] => String::new(),
+        [one] => format!(" There is {}; only JPEG and PNG are read.", one.display()),
+        [first, ..] => {
+            format!(" There are {} files, {} first; only JPEG and PNG are read.", found.len(), first.display())
+        }
+    }
+}
+
 /// Matches one name against one pattern with `*` and `?`; large and small letters are the same, since cameras write .JPG.
 fn wildcard_matches(pattern: &str, name: &str) -> bool {
     let (p, n): (Vec<char>, Vec<char>) = {
@@ -130,6 +143,11 @@ mod tests {
         }
         let found = matching(dir.path(), "photos/*.jpg");
         assert_eq!(found, [PathBuf::from("photos/1.jpg"), PathBuf::from("photos/2.jpg")]);
+        assert_eq!(
+            others(dir.path(), "photos/*.heic"),
+            " There are 3 files, photos/1.jpg first; only JPEG and PNG are read."
+        );
+        assert_eq!((others(dir.path(), "none/*.jpg"), others(dir.path(), "*.jpg")), (String::new(), String::new()));
         assert!(lies_inside(dir.path(), &dir.path().join("photos/1.jpg")));
         assert!(!lies_inside(&dir.path().join("photos"), dir.path()));
     }

@@ -8,12 +8,24 @@ use crate::record::car::body_named;
 use crate::record::document::Document;
 use crate::record::files::{DatumName, LateralName, PlacementFile, ReferenceName, StationTable};
 use crate::record::problem::Problem;
-use crate::units::{m_from_mm, rad_from_deg};
+use crate::units::{m_from_mm, mm_from_m, rad_from_deg};
 use crate::vehicle::{Corner, VehicleModel};
 use nalgebra::Vector3;
 
 /// No target stands further away than this, mm. Common practice, no source.
 const FURTHEST_MM: f64 = 100_000.0;
+
+/// No target stands nearer to what its distance counts from, mm: smaller figures are metres, or a slip. Zero is never a slip. Common practice, no source.
+const NEAREST_MM: f64 = 50.0;
+
+/// No target's centre is lower above the floor, mm. Common practice, no source.
+const LOWEST_MM: f64 = 10.0;
+
+/// A sideways figure that is not zero is at least so large, mm. Common practice, no source.
+const LEAST_ASIDE_MM: f64 = 1.0;
+
+/// Smallest tolerance that makes sense, mm and degrees: 10 mm in metres and half a degree in radians are smaller. Common practice, no source.
+const NARROWEST: (f64, f64) = (0.05, 0.01);
 
 /// Largest tolerance that makes sense, mm and degrees. Common practice, no source.
 const WIDEST: (f64, f64) = (2000.0, 45.0);
@@ -109,6 +121,16 @@ fn resolve_station(
             ));
         }
     }
+    for (key, mm, least) in [
+        ("distance_mm", table.distance_mm, NEAREST_MM),
+        ("lateral_mm", table.lateral_mm, LEAST_ASIDE_MM),
+        ("height_mm", table.height_mm, LOWEST_MM),
+        ("sensor_to_target_mm", table.sensor_to_target_mm.unwrap_or(0.0), NEAREST_MM),
+    ] {
+        if mm != 0.0 && mm.abs() < least {
+            return Err(metres(document, &at(key), key, mm));
+        }
+    }
     for (key, deg) in [("yaw_deg", table.yaw_deg), ("pitch_deg", table.pitch_deg), ("roll_deg", table.roll_deg)] {
         if deg.abs() > 180.0 || (key == "pitch_deg" && deg.abs() > 80.0) {
             return Err(document.problem(&at(key), format!("{key} = {deg} is not possible"), "Angles are in degrees."));
@@ -143,6 +165,15 @@ fn resolve_station(
     })
 }
 
+/// A length that is too small to be meant in millimetres.
+fn metres(document: &Document, path: &str, key: &str, mm: f64) -> Problem {
+    document.problem(
+        path,
+        format!("{key} = {mm}: that is {mm} mm"),
+        format!("Lengths are in millimetres: {mm} m would be {:.0}.", mm_from_m(mm)),
+    )
+}
+
 fn tolerances(document: &Document, table: &StationTable, path: &str) -> Result<[Option<f64>; 6], Problem> {
     let t = &table.tolerance;
     let given = [t.distance_mm, t.lateral_mm, t.height_mm, t.yaw_deg, t.pitch_deg, t.roll_deg];
@@ -156,6 +187,15 @@ fn tolerances(document: &Document, table: &StationTable, path: &str) -> Result<[
                 &format!("{path}.tolerance.{key}"),
                 format!("the tolerance {key} = {value} is not possible"),
                 format!("Tolerances are plus/minus, greater than zero, at most {most} {unit}; leave the line out where the procedure does not ask."),
+            ));
+        }
+        let least = if component.is_angle() { NARROWEST.1 } else { NARROWEST.0 };
+        if value < least {
+            let (unit, other) = if component.is_angle() { ("degrees", "radians") } else { ("millimetres", "metres") };
+            return Err(document.problem(
+                &format!("{path}.tolerance.{key}"),
+                format!("the tolerance {key} = {value} is narrower than any procedure's"),
+                format!("Tolerances are in {unit}, {least} at least; this looks like {other}."),
             ));
         }
         out[component.index()] = Some(if component.is_angle() { rad_from_deg(value) } else { m_from_mm(value) });
@@ -214,6 +254,12 @@ fn datum(
             Ok(Datum::FrontAxle)
         }
         DatumName::Point => match table.datum_point_mm {
+            // The axles and the middle of the car are all further apart.
+            Some(mm) if mm.iter().any(|v| *v != 0.0) && mm.iter().all(|v| v.abs() < NEAREST_MM) => Err(document.problem(
+                &at("datum_point_mm"),
+                format!("datum_point_mm = {mm:?}: that is a point beside the rear axle's middle, on the floor"),
+                "Coordinates are in millimetres; these look like metres.",
+            )),
             Some(mm) if mm.iter().all(|v| v.abs() <= FURTHEST_MM) => {
                 Ok(Datum::Point { in_vehicle: Point::claim(Vector3::from(mm.map(m_from_mm))), u_m: u(None)? })
             }

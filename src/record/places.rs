@@ -114,14 +114,16 @@ pub fn learned_texts(
         let declared = &body.tags[learned.tag];
         let _ = writeln!(out, "\n[[body.tags]]\nid = {}\nside_mm = {}", tag.id, mm_from_m(declared.side_m));
         let _ = writeln!(out, "print = {}", quoted(&tag.print));
+        // A nanometre and a thousandth of a microradian: far below what is known, and below what counts as edited.
+        let rounded = |v: [f64; 3], digits: usize| v.map(|x| format!("{x:.digits$}")).join(", ");
         let _ = writeln!(
             out,
-            "centre_mm = {:?}  # u {:.2} mm, {:.3} deg in the worst direction",
-            tag.centre_mm,
+            "centre_mm = [{}]  # u {:.2} mm, {:.3} deg in the worst direction",
+            rounded(tag.centre_mm, 6),
             mm_from_m(learned.u_m),
             crate::units::deg_from_rad(learned.u_rad)
         );
-        let _ = writeln!(out, "right = {:?}\nup = {:?}", tag.right, tag.up);
+        let _ = writeln!(out, "right = [{}]\nup = [{}]", rounded(tag.right, 9), rounded(tag.up, 9));
     }
     let joint = &learned.joint;
     let file = PlacesFile {
@@ -163,7 +165,7 @@ pub(super) fn attach(document: &Document, folder: &Path, bodies: &mut Bodies) ->
     for (k, table) in file.body.iter().enumerate() {
         let Some(written) = &table.places_covariance else { continue };
         let key = format!("body[{k}].places_covariance");
-        if table.u_place_mm > 0.0 || table.u_place_deg > 0.0 {
+        if table.u_place_mm.is_some_and(|u| u > 0.0) || table.u_place_deg.is_some_and(|u| u > 0.0) {
             return Err(document.problem(
                 &key,
                 format!("\"{}\" has both u_place_mm or u_place_deg and places_covariance", table.name),

@@ -386,7 +386,7 @@ mod tests {
         let half = write(ANSWER_TEXT.replacen("\"...\"", "\"stop\"", 1)).unwrap_err();
         assert!(half.what.contains("fault is still"), "{half}");
         let wrong = write(ANSWER_TEXT.replacen("\"...\"", "\"go\"", 1).replacen("\"...\"", "\"none\"", 1)).unwrap_err();
-        assert!(wrong.line.is_some() && wrong.what.contains("calibrate"), "{wrong}");
+        assert!(wrong.line.is_some() && wrong.remedy.contains("calibrate"), "{wrong}");
         let filled = ANSWER_TEXT
             .replacen("\"...\"", "\"stop\"", 1)
             .replacen("\"...\"", "\"stand moved\"", 1)

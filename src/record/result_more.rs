@@ -37,7 +37,11 @@ pub struct DecidingPart {
     pub photographs_help: bool,
     /// Declared things that could be measured better, largest share first.
     pub better: Vec<BetterPart>,
-    /// All of it in words.
+    /// Where U would prove it and too little checks it: the largest error that a fault could make and not be found, in `unit`; `null` elsewhere.
+    pub could_hide: Option<f64>,
+    /// The same with the advised photographs.
+    pub could_hide_with_photographs: Option<f64>,
+    /// What to do, in words; empty where the test that failed says it.
     pub sentence: String,
 }
 

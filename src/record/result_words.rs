@@ -1,6 +1,8 @@
 //! What the fronts say of a result in the same words.
 
+use crate::record::ResultFile;
 use crate::record::result::{StationPart, Verdict};
+use crate::verdict::State;
 
 impl StationPart {
     /// What would prove the deviations, each remedy once with the names of all that it is for.
@@ -17,6 +19,15 @@ impl StationPart {
     }
 }
 
+impl ResultFile {
+    /// What is advised and does not stand behind "To prove" already.
+    pub fn further_advice(&self) -> Vec<&str> {
+        let said: Vec<&str> = self.stations.iter().flat_map(|s| s.remedies()).map(|(remedy, _)| remedy).collect();
+        let advised = self.advice.iter().flat_map(|a| &a.deciding).map(|d| d.sentence.as_str());
+        advised.filter(|text| !text.is_empty() && !said.iter().any(|s| s.contains(text))).collect()
+    }
+}
+
 /// What of two things that must be the same is not, in words; `None` where it is.
 pub fn differs(what: &str, here: Option<&str>, there: Option<&str>) -> Option<String> {
     let shown = |text: Option<&str>| text.map_or("nothing".to_owned(), |t| format!("\"{t}\""));
@@ -24,6 +35,16 @@ pub fn differs(what: &str, here: Option<&str>, there: Option<&str>) -> Option<St
 }
 
 impl Verdict {
+    /// The state that it says; `None` where nothing was measured.
+    pub fn state(self) -> Option<State> {
+        match self {
+            Verdict::In => Some(State::InTolerance),
+            Verdict::Out => Some(State::OutOfTolerance),
+            Verdict::NotProven => Some(State::NotProven),
+            Verdict::NotMeasured => None,
+        }
+    }
+
     /// The verdict as it may be said of a record: `doubted` where the record itself is not as it was recorded, `moved` where something moved, or may have moved,
     /// after the measurement.
     pub fn as_kept(self, doubted: bool, moved: bool) -> String {

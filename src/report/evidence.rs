@@ -8,7 +8,11 @@ use crate::paper::Moment;
 use crate::record::keep::manifest::{Damage, MANIFEST, sha256_hex};
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE, RecordFile, SURVEY_FILE};
 use crate::record::result::Verdict;
-use crate::record::{HoldRead, OutcomePart, Problem, ResultFile, read_hold_log, read_outcome, read_result};
+use crate::record::{
+    HoldRead, OutcomePart, Problem, Purpose, ResultFile, photo_marks, read_hold_log, read_job, read_outcome,
+    read_result, result_path,
+};
+use crate::session::hold::said;
 use crate::session::keep::{SignatureState, recheck};
 use crate::session::{Failure, SeenTag, seen_tags};
 use crate::verdict::words::capital;
@@ -50,6 +54,8 @@ pub struct Evidence {
     pub later: Vec<String>,
     /// The log of the hold watch, where there is one.
     pub hold: Option<HoldRead>,
+    /// Marks of the photographs, by which it is known which alarms speak against them; empty where there are no alarms.
+    pub marks: Vec<String>,
     /// What came after the measurement, where that was typed in.
     pub outcome: Option<OutcomePart>,
     /// The tags in the photographs, as the survey saw them.
@@ -96,10 +102,10 @@ impl Evidence {
         verdict.as_kept(!self.against().is_empty(), doubt || self.hold_alarms() > 0)
     }
 
-    /// Alarms of the hold watch.
+    /// Alarms of the hold watch that speak against its photographs, as `check` counts them.
     pub fn hold_alarms(&self) -> usize {
         let kept = self.record.as_ref().and_then(|r| r.hold_alarms).unwrap_or(0);
-        self.hold.as_ref().map_or(0, HoldRead::alarms).max(kept)
+        self.hold.as_ref().map_or(0, |log| said(log, &self.marks).alarms).max(kept)
     }
 }
 
@@ -113,10 +119,19 @@ pub fn read_evidence(folder: &Path) -> Result<Evidence, Failure> {
     if folder.join(MANIFEST).exists() { of_record(folder, name) } else { of_job(folder, name) }
 }
 
+/// Marks of a job's photographs, where there are alarms that they could answer; empty where there are none, and where the job cannot be read any more: then the log alone is asked.
+fn marks(job: &Path, hold: Option<&HoldRead>) -> Vec<String> {
+    if !hold.is_some_and(|log| log.entries.iter().any(|e| e.alarm)) {
+        return Vec::new();
+    }
+    read_job(job, Purpose::Verdict).map(|job| photo_marks(&job)).unwrap_or_default()
+}
+
 fn of_record(folder: &Path, name: String) -> Result<Evidence, Failure> {
     let seen = recheck(folder, None, true, &|_| {})?;
     let manifest = read_file(&folder.join(MANIFEST), LARGEST_WRITTEN_BYTES).unwrap_or_default();
     let job_folder = folder.join(JOB_FOLDER);
+    let hold = read_hold_log(&job_folder);
     let made = seen.record.as_ref().and_then(|r| r.made_utc.parse().ok().map(moment));
     Ok(Evidence {
         name,
@@ -131,35 +146,56 @@ fn of_record(folder: &Path, name: String) -> Result<Evidence, Failure> {
         record: seen.record,
         result: read_result(&folder.join(RESULT_FILE)).map_err(|p| p.to_string()),
         later: Vec::new(),
-        hold: read_hold_log(&job_folder),
+        marks: marks(&job_folder, hold.as_ref()),
+        hold,
         // A measurement that failed keeps no survey; its photographs are then shown as they are.
         tags: seen_tags(&folder.join(SURVEY_FILE)).unwrap_or_default(),
         job_folder,
     })
 }
 
-fn of_job(folder: &Path, name: String) -> Result<Evidence, Failure> {
-    let path = folder.join(RESULT_FILE);
-    if !path.exists() {
-        return Err(Problem::of_file(
-            folder.display().to_string(),
-            format!("it holds neither {MANIFEST} nor {RESULT_FILE}, so that there is nothing to report"),
-            "Name the folder of a record, or a job folder after `plumbsight check`.",
-        )
-        .into());
+fn of_job(job: &Path, name: String) -> Result<Evidence, Failure> {
+    let path = result_path(job);
+    let of_its_own = job.is_file();
+    if !path.exists() || of_its_own && job.extension().is_none_or(|e| e != "toml") {
+        let (what, remedy) = match of_its_own {
+            true => (
+                format!("there is no {} beside it, so that there is nothing to report", RESULT_FILE),
+                format!("Name the folder of a record, or a job after `plumbsight check {}`.", job.display()),
+            ),
+            false if holds_records(job) => (
+                "it is a folder of records, not one of them".to_owned(),
+                format!("Name one of those in it, or several: {}/*.", job.display()),
+            ),
+            false => (
+                format!("it holds neither {MANIFEST} nor {RESULT_FILE}, so that there is nothing to report"),
+                "Name the folder of a record, or a job folder after `plumbsight check`.".to_owned(),
+            ),
+        };
+        return Err(Problem::of_file(job.display().to_string(), what, remedy).into());
     }
+    // Beside a job file of its own name there may be others: each has a report of its own.
+    let folder = if of_its_own { job.parent().unwrap_or(Path::new("")) } else { job };
+    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    let hold = read_hold_log(folder);
     Ok(Evidence {
-        name,
+        name: name.trim_end_matches(".toml").to_owned(),
         made: written_at(&path),
         kept: Kept::Job,
         record: None,
         result: Ok(read_result(&path)?),
         later: Vec::new(),
-        hold: read_hold_log(folder),
+        marks: marks(job, hold.as_ref()),
+        hold,
         outcome: read_outcome(folder)?,
         tags: Vec::new(),
         job_folder: folder.to_owned(),
     })
+}
+
+/// True where a folder in it is a record.
+fn holds_records(folder: &Path) -> bool {
+    std::fs::read_dir(folder).into_iter().flatten().flatten().any(|entry| entry.path().join(MANIFEST).is_file())
 }
 
 fn moment(at: jiff::Timestamp) -> Moment {

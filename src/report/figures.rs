@@ -1,6 +1,6 @@
 //! Numbers as a report writes them, and every number of a result in full.
 
-use crate::record::result::{DeviationPart, Value};
+use crate::record::result::{DeviationPart, StationPart, Value};
 use crate::uncertainty::digits::{LastDigit, as_written};
 use crate::units::inch_from_mm;
 use serde_json::Value as Json;
@@ -129,6 +129,37 @@ pub fn with_u(v: &Value, unit: &str) -> String {
 /// The same with its sign.
 pub fn signed_with_u(v: &Value, unit: &str) -> String {
     stated(v, true, unit)
+}
+
+/// What yaw and sideways error mean far off, a sentence for each way a routine can use the target: set square to its face, or aimed at its centre. `telling`:
+/// only what is larger than its own U.
+pub fn far_off(station: &StationPart, telling: bool) -> Vec<String> {
+    let mut out: Vec<String> = [true, false]
+        .into_iter()
+        .filter_map(|from_yaw| {
+            let of = station.at_range.iter().filter(|a| a.from_yaw == from_yaw);
+            let of = of.filter(|a| !telling || a.offset_m.expanded <= a.offset_m.value.abs());
+            let said: Vec<String> = of
+                .map(|a| {
+                    let side = if a.offset_m.value >= 0.0 { "left" } else { "right" };
+                    let far = with_u(&Value { value: a.offset_m.value.abs(), ..a.offset_m }, " m");
+                    format!("{far} to the {side} at {} m", as_written(a.range_m))
+                })
+                .collect();
+            let sensor = match from_yaw {
+                true => "A sensor that is set square to the target's face would look too far to one side, by the yaw",
+                false => "A sensor that is aimed at the target's centre would look too far to one side, by the sideways error",
+            };
+            (!said.is_empty()).then(|| format!("{sensor}: {}.", said.join(", ")))
+        })
+        .collect();
+    if out.len() > 1 {
+        out.push(
+            "Which of the two counts, the routine decides: the carmaker's procedure says how it uses the target."
+                .into(),
+        );
+    }
+    out
 }
 
 /// Every number of a JSON value as `(where, numbers as written)`: the numbers of one object or list together, in the file's order, texts left out.

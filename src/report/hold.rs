@@ -27,7 +27,7 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
     if log.entries.is_empty() {
         return;
     }
-    flow.paragraph(&said(log));
+    flow.paragraph(&said(log, evidence.hold_alarms()));
     let kept = log
         .watches()
         .into_iter()
@@ -61,8 +61,8 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
     }
 }
 
-fn said(log: &HoldRead) -> String {
-    let alarms = match log.alarms() {
+fn said(log: &HoldRead, alarms: usize) -> String {
+    let alarms = match alarms {
         0 => "no alarm that new photographs have not answered.".to_owned(),
         1 => "1 ALARM: what was judged before it no longer holds.".to_owned(),
         n => format!("{n} ALARMS: what was judged before them no longer holds."),

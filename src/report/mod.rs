@@ -19,8 +19,7 @@ mod windows;
 
 pub use evidence::{Evidence, Kept, Shown, photographs_of, read_evidence};
 pub use export::{EXPORT_FORMAT, csv_text, export_json};
-pub use figures::{Edge, Lengths, SixLine, numbers_of, signed_with_u, with_u};
-pub use later::MOST_BESIDE;
+pub use figures::{Edge, Lengths, SixLine, far_off, numbers_of, signed_with_u, with_u};
 pub use short::short_text;
 
 use crate::paper::{Page, Paper, PaperError, Typeface, pdf};

@@ -2,7 +2,7 @@
 
 use crate::record::result::{ResultFile, StationPart, Value, Verdict};
 use crate::report::evidence::{Evidence, Kept, Shown};
-use crate::report::figures::{Lengths, numbers_of, rounded, signed, signed_with_u, with_u};
+use crate::report::figures::{Lengths, far_off, numbers_of, rounded, signed, signed_with_u, with_u};
 use crate::report::flow::{Flow, number, words};
 use crate::report::{first, hold, photographs, plan};
 use crate::uncertainty::digits::{LastDigit, as_written};
@@ -16,10 +16,12 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence, shown: &[Shown], lengths: Leng
         for station in &result.stations {
             station_page(flow, evidence, station, lengths, shown_first.as_deref() == Some(station.name.as_str()));
         }
-        if let Some(advice) = &result.advice {
-            flow.heading("What would prove what is open", 15.0);
-            advice.deciding.iter().for_each(|d| flow.item(&d.sentence));
-            advice.viewpoints.iter().for_each(|v| flow.item(&v.words));
+        let viewpoints = result.advice.as_ref().map(|a| a.viewpoints.as_slice()).unwrap_or_default();
+        let further = result.further_advice();
+        if !viewpoints.is_empty() || !further.is_empty() {
+            flow.heading("What would help most", 15.0);
+            viewpoints.iter().for_each(|v| flow.item(&v.words));
+            further.iter().for_each(|text| flow.item(text));
         }
         budget(flow, result);
         car(flow, result);
@@ -80,15 +82,7 @@ fn station_page(flow: &mut Flow, evidence: &Evidence, station: &StationPart, len
             flow.paragraph(&format!("{}. {}", k + 1, m.words));
         }
     }
-    for a in &station.at_range {
-        let what = if a.from_yaw { "the yaw found" } else { "the sideways deviation found" };
-        let side = if a.offset_m.value >= 0.0 { "left" } else { "right" };
-        flow.item(&format!(
-            "At {} m {what} means {} to the {side} of where the sensor should look.",
-            as_written(a.range_m),
-            with_u(&Value { value: a.offset_m.value.abs(), ..a.offset_m }, " m")
-        ));
-    }
+    far_off(station, false).iter().for_each(|text| flow.item(text));
 }
 
 /// How probable it is that the true deviation lies within the tolerance; not said more exactly than a normal distribution's tails are known.

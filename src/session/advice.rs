@@ -1,11 +1,11 @@
 //! Advice for a job: what the calculation needs from it, and the result's part.
 
 use super::result::{outside, vector_mm};
-use crate::advice::{Advice, AdviceInput, Better, Deciding, Viewpoint};
+use crate::advice::{Advice, AdviceInput, Better, CouldHide, Deciding, Viewpoint};
 use crate::placement::Component;
 use crate::record::Job;
+use crate::record::ResultFile;
 use crate::record::result::{AdvicePart, BetterPart, DecidingPart, SixPart, ViewpointPart};
-use crate::survey::{Survey, SurveyInput};
 use crate::vehicle::DecisionBodies;
 use crate::verdict::words::{kind_name, remedy};
 use crate::verdict::{Assessment, BudgetSource};
@@ -16,14 +16,15 @@ pub const MOST_PHOTOGRAPHS: usize = 3;
 /// What would decide what is left open; `None` where no station was judged. A few tenths of a second.
 pub(super) fn advise(
     job: &Job,
-    input: &SurveyInput,
-    survey: &Survey,
+    measured: &super::Measured,
     from: &DecisionBodies,
     judged: &Assessment,
+    could_hide: &[CouldHide],
 ) -> Option<Advice> {
     let about = AdviceInput {
-        input,
-        survey,
+        input: &measured.input,
+        survey: &measured.survey,
+        could_hide,
         from,
         assessment: judged,
         placement: &job.placement,
@@ -31,6 +32,16 @@ pub(super) fn advise(
         judged: job.rolled.as_ref().map(|r| r.judged),
     };
     crate::advice::advise(&about, MOST_PHOTOGRAPHS)
+}
+
+/// Makes it the one remedy of each deviation that it is about.
+pub(super) fn say(result: &mut ResultFile, advice: &Advice) {
+    for d in advice.deciding.iter().filter(|d| !d.words.is_empty()) {
+        match d.hiding {
+            Some(_) => super::integrity::do_instead(result, advice.station, d.component, &d.words),
+            None => super::integrity::do_this(result, advice.station, d.component, &d.words),
+        }
+    }
 }
 
 /// As it goes into the result.
@@ -54,6 +65,8 @@ fn deciding(d: &Deciding) -> DecidingPart {
         expanded_at_best: unit(d.at_best),
         photographs_help: d.photographs_help,
         better: d.better.iter().map(|b| better(d.component, b)).collect(),
+        could_hide: d.hiding.map(|h| unit(h.now)),
+        could_hide_with_photographs: d.hiding.map(|h| unit(h.with_photographs)),
         sentence: d.words.clone(),
     }
 }

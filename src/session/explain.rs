@@ -19,7 +19,7 @@ const ELSEWHERE_M: f64 = crate::units::m_from_mm(50.0);
 const THERE_M: f64 = crate::units::m_from_mm(25.0);
 
 /// A batch of sheets that explains the misfit leaves at most one in so many of the failed tests and rejected views. Common practice, no source.
-const LEFT_OVER: usize = 4;
+pub(super) const LEFT_OVER: usize = 4;
 
 /// A reading that explains a tag's views leaves residuals below this, px, and another one at least so many times as large. Common practice, no source.
 const FITS_PX: f64 = 3.0;
@@ -30,17 +30,17 @@ const SIZE_IN_U: f64 = 3.89;
 
 /// Tags left out in turn at most where there is no solution, and rejected views that chance may leave in one. Common practice, no source.
 const MOST_TRIED: usize = 24;
-const ACCIDENTS: usize = 2;
+pub(super) const ACCIDENTS: usize = 2;
 
 /// A named mistake.
 pub struct Mistake {
     /// Name of the test, as it stands in the result.
-    test: &'static str,
-    subject: String,
-    statistic: f64,
-    threshold: f64,
-    unit: &'static str,
-    sentence: String,
+    pub(super) test: &'static str,
+    pub(super) subject: String,
+    pub(super) statistic: f64,
+    pub(super) threshold: f64,
+    pub(super) unit: &'static str,
+    pub(super) sentence: String,
 }
 
 impl Mistake {
@@ -59,7 +59,7 @@ impl Mistake {
     }
 }
 
-type Solved = Result<Survey, SurveyError>;
+pub(super) type Solved = Result<Survey, SurveyError>;
 
 /// The survey, solved again where a mistake explains its misfit, and the mistakes.
 pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyInput, Solved, Vec<Mistake>) {
@@ -67,6 +67,10 @@ pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyIn
     if let Some((corrected, again, found)) = wrong_positions(&input, &solved) {
         (input, solved) = (corrected, again);
         mistakes.extend(found);
+    }
+    if let Some((corrected, again, found)) = super::table::wrong_table(&input, &solved) {
+        (input, solved) = (corrected, again);
+        mistakes.push(found);
     }
     if let Some((corrected, again, found)) = batch_in_another_size(&input, &solved) {
         (input, solved) = (corrected, again);
@@ -139,7 +143,7 @@ fn one_tag_too_many(input: &SurveyInput) -> Option<(SurveyInput, Solved, Mistake
 }
 
 /// How much a solution leaves unexplained: failed tests and views that are not used.
-fn unexplained(solved: &Solved) -> usize {
+pub(super) fn unexplained(solved: &Solved) -> usize {
     let Ok(survey) = solved else { return usize::MAX };
     let failed = survey.integrity.iter().filter(|t| !t.passed()).count();
     failed + survey.views.iter().filter(|v| !v.used).count()

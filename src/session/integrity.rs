@@ -1,6 +1,8 @@
 //! What the survey's tests of its own assumptions mean for the job: sentences that name the culprit, and verdicts that are withheld.
 
 use super::Measured;
+use super::table::MORE_THAN_A_PRINTER;
+use crate::advice::CouldHide;
 use crate::body::BodyKind;
 use crate::placement::Component;
 use crate::record::Job;
@@ -106,6 +108,12 @@ fn sentence(names: &Names, test: &Tested) -> String {
         ),
         (Fault::Displaced, _) => format!(
             "{who} sits elsewhere than declared, {by}: measure its place again, or look for its id in two places."
+        ),
+        (Fault::Size, _) if percent.abs() > 100.0 * MORE_THAN_A_PRINTER => format!(
+            "{who} is {:.0} % {more} than declared (u {:.2} %). No printer is off by so much: side_mm is wrong, or the table of a body with several tags; measure \
+             both and correct bodies.toml.",
+            percent.abs(),
+            100.0 * size.u
         ),
         (Fault::Size, Suspect::Print(_)) => format!(
             "{who} is {:.2} % {more} than declared (u {:.2} %): measure these tags again; the printer probably scaled the page.",
@@ -264,12 +272,19 @@ fn after_a_motion(job: &Job, from: &DecisionBodies, station: &StationResult, hid
     if moves.is_empty() {
         return None;
     }
-    let mut out = DMatrix::zeros(6, 6);
-    for k in moves {
+    let part = |k: usize| {
         let step = right_step_of_motion(&from.bodies[k].world_from_body);
-        out += station.by_body_step.view((0, 6 * k), (6, 6)) * step;
-    }
-    Some(out)
+        Matrix6::from_fn(|i, j| station.by_body_step[(i, 6 * k + j)]) * step
+    };
+    let sum = |of: &mut dyn Iterator<Item = usize>| of.map(part).fold(Matrix6::<f64>::zeros(), |sum, by| sum + by);
+    // The body that the world is fixed to has no step, and no derivatives by one. A motion of everything changes nothing, so that what moves does what all
+    // others would do that move the other way.
+    let is_fixed = |k: &usize| from.by_column.rows(6 * k, 6).iter().all(|v| *v == 0.0);
+    let after = match moves.iter().any(is_fixed) {
+        true => -sum(&mut (0..from.bodies.len()).filter(|k| !moves.contains(k))),
+        false => sum(&mut moves.iter().copied()),
+    };
+    Some(DMatrix::from_fn(6, 6, |i, j| after[(i, j)]))
 }
 
 /// The step `pose · exp(δ)` that a motion in the world's axes (turn about the origin, then shift) makes of a pose, by the motion: 6 × 6.
@@ -282,22 +297,42 @@ fn right_step_of_motion<A, B>(pose: &crate::frames::Pose<A, B>) -> Matrix6<f64> 
     step
 }
 
-/// Faults of the size of a tolerance that could hide: one test for each component that is asked.
-pub(super) fn hidden(job: &Job, measured: &Measured, from: &DecisionBodies, judged: &Assessment) -> Vec<IntegrityPart> {
-    let names = Names { job, measured };
-    let survey = &measured.survey;
+/// What every fault that is just not found could do to each station.
+pub(super) fn could_hide<'a>(
+    job: &Job,
+    measured: &'a Measured,
+    from: &DecisionBodies,
+    judged: &Assessment,
+) -> Vec<CouldHide<'a>> {
     let mut out = Vec::new();
-    for station in &judged.stations {
+    for (at, station) in judged.stations.iter().enumerate() {
         let by_column = &station.by_body_step * &from.by_column;
-        let effect_of = |h: &Hidden| h.effect(&by_column, after_a_motion(job, from, station, h).as_ref());
-        let effects: Vec<Vec<f64>> = survey.hidden.iter().map(effect_of).collect();
+        out.extend(measured.survey.hidden.iter().map(|hidden| {
+            let after = after_a_motion(job, from, station, hidden);
+            let effect = hidden.effect(&by_column, after.as_ref());
+            CouldHide { station: at, hidden, after, effect }
+        }));
+    }
+    out
+}
+
+/// Faults of the size of a tolerance that could hide: one test for each component that is asked.
+pub(super) fn hidden(
+    job: &Job,
+    measured: &Measured,
+    judged: &Assessment,
+    could_hide: &[CouldHide],
+) -> Vec<IntegrityPart> {
+    let names = Names { job, measured };
+    let mut out = Vec::new();
+    for (at, station) in judged.stations.iter().enumerate() {
         for component in Component::ALL {
             let deviation = &station.deviations[component.index()];
             let Some(tolerance) = deviation.tolerance else { continue };
-            let worst = effects
+            let worst = could_hide
                 .iter()
-                .zip(&survey.hidden)
-                .map(|(effect, h)| (effect[component.index()], h))
+                .filter(|h| h.station == at)
+                .map(|h| (h.effect[component.index()], h.hidden))
                 .max_by(|a, b| a.0.total_cmp(&b.0));
             let Some((effect, h)) = worst else { continue };
             let (outside, unit) = if component.is_angle() {
@@ -317,7 +352,7 @@ pub(super) fn hidden(job: &Job, measured: &Measured, from: &DecisionBodies, judg
                     false => format!("by {}", crate::verdict::words::size(component, effect)),
                 };
                 format!(
-                    "Too little checks {}: {what} could change it {by} (tolerance {}) and not be found. {}",
+                    "Too little checks {}: {what} could change it {by} (tolerance {}){NOT_FOUND} {}",
                     component.name(),
                     crate::verdict::words::asked(component, tolerance),
                     what_would_check(&names, h)
@@ -347,8 +382,9 @@ pub(super) fn doubts(job: &Job, measured: &Measured, station: usize) -> (Option<
     let Ok(from) = super::decision_bodies(job, &measured.survey) else { return (doubt, Vec::new()) };
     let Ok(mut judged) = super::judge::judge_bodies(job, &from) else { return (doubt, Vec::new()) };
     judged.stations.retain(|s| s.station == station);
+    let could_hide = could_hide(job, measured, &from, &judged);
     let weak: Vec<String> =
-        hidden(job, measured, &from, &judged).into_iter().filter(|t| !t.passed).map(|t| t.subject).collect();
+        hidden(job, measured, &judged, &could_hide).into_iter().filter(|t| !t.passed).map(|t| t.subject).collect();
     let name = judged.stations.first().map_or("", |s| s.name.as_str());
     let is_weak = |c: &Component| weak.contains(&format!("{} of {name}", c.name()));
     (doubt, Component::ALL.into_iter().filter(is_weak).collect())
@@ -483,6 +519,31 @@ pub(super) fn withhold(result: &mut ResultFile) {
 }
 
 const HIDDEN: &str = "fault that could hide";
+
+/// Ends what is said of a fault that could hide; what to do about it follows.
+const NOT_FOUND: &str = " and not be found.";
+
+/// Of a component that is checked too little, says `doing` in place of what is usually done against such a fault: as the test's sentence and as the remedy.
+pub(super) fn do_instead(result: &mut ResultFile, station: usize, component: Component, doing: &str) {
+    let Some(part) = result.stations.get_mut(station) else { return };
+    let subject = format!("{} of {}", component.name(), part.name);
+    let mut tests = result.integrity.iter_mut().filter(|t| t.test == HIDDEN && t.subject == subject && !t.passed);
+    let Some(test) = tests.next() else { return };
+    let Some((what, _)) = test.sentence.split_once(NOT_FOUND) else { return };
+    test.sentence = format!("{what}{NOT_FOUND} {doing}");
+    let sentence = test.sentence.clone();
+    do_this(result, station, component, &sentence);
+}
+
+/// Says `doing` as the remedy of a component that is not proven.
+pub(super) fn do_this(result: &mut ResultFile, station: usize, component: Component, doing: &str) {
+    let parts = result.stations.get_mut(station).into_iter().flat_map(components);
+    if let Some((_, deviation)) = parts.into_iter().nth(component.index())
+        && deviation.remedy.is_some()
+    {
+        deviation.remedy = Some(doing.to_owned());
+    }
+}
 
 fn failed_sentence(all: &[IntegrityPart], subject: &str) -> String {
     all.iter().find(|t| t.test == HIDDEN && t.subject == subject).map(|t| t.sentence.clone()).unwrap_or_default()

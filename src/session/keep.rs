@@ -5,13 +5,15 @@ use crate::limits::{LARGEST_KEY_BYTES, LARGEST_WRITTEN_BYTES};
 use crate::record::keep::manifest::{Damage, MANIFEST, SIGNATURE, sha256_hex, verify};
 use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, public_key_text};
 use crate::record::keep::{
-    CorrectsPart, JOB_FOLDER, KitPart, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE,
-    Staging, contradictions, of_another_car, read_record, record_name,
+    JOB_FOLDER, KitPart, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE, Staging,
+    contradictions, read_record, record_name,
 };
 use crate::record::result::DeviationPart;
 use crate::record::{
     Problem, Purpose, ResultFile, json_text, read_brief, read_hold_log, read_job, read_outcome, read_result,
 };
+use crate::session::hold::Against;
+use crate::session::later::{Before, corrects_another_car, said_beside};
 use crate::session::{Extras, Failure, Watch, check, check_seen, look, survey_seen};
 use std::path::{Path, PathBuf};
 
@@ -37,6 +39,10 @@ pub struct Kept {
     pub record: RecordFile,
     /// The measurement.
     pub result: ResultFile,
+    /// What the log of the hold watch says against its photographs.
+    pub against: Against,
+    /// What should be known of the correction that it is: one of another car, of a record that was corrected already, an unsigned one of a signed record.
+    pub noticed: Vec<String>,
 }
 
 /// Measures a job and keeps it below `root`.
@@ -64,7 +70,12 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
     }
     crate::session::hold::answer(&job);
     let outcome = read_outcome(&job.folder)?;
-    let corrects = options.corrects.map(|(record, reason)| corrected(record, root, reason)).transpose()?;
+    let before = options.corrects.map(|(record, _)| Before::read(record, root)).transpose()?;
+    let mut noticed = Vec::new();
+    if let Some(before) = &before {
+        before.must_be_of(&job)?;
+        noticed = before.noticed(&job, options.key)?;
+    }
     let mut staging = Staging::begin(root)?;
     staging.copy(&format!("{JOB_FOLDER}/job.toml"), &job.file)?;
     for name in &job.inputs {
@@ -90,8 +101,8 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         made_local: options.at.local.clone(),
         by: options.by.into(),
         note: options.note.map(str::to_owned),
-        revision: corrects.as_ref().map_or(1, |(_, before)| before + 1),
-        corrects: corrects.map(|(part, _)| part),
+        revision: before.as_ref().map_or(1, |before| before.record.revision + 1),
+        corrects: before.zip(options.corrects).map(|(before, (_, reason))| before.corrected(reason)),
         title: result.title.clone(),
         vin: result.vin.clone(),
         vehicle: job.vehicle.name.clone(),
@@ -105,11 +116,11 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         readiness_open: (!result.readiness.is_empty())
             .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
         hold_alarms: log.filter(|log| log.fault.is_none()).map(|_| against.in_all()),
-        hold_doubt: against.doubt,
+        hold_doubt: against.doubt.clone(),
         outcome,
     };
     staging.put(RECORD_FILE, json_text(&record, "the record")?.as_bytes())?;
-    let name = record_name(&options.at, &result, job.vehicle.id.as_deref());
+    let name = record_name(&options.at, &result, job.vehicle.id.as_deref().or(job.vehicle.name.as_deref()));
     let folder = match options.key {
         None => staging.finish(&name, None)?,
         Some(key) => {
@@ -118,49 +129,12 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
             staging.finish(&name, Some((SIGNATURE, &signature)))?
         }
     };
-    Ok(Kept { folder, record, result })
+    Ok(Kept { folder, record, result, against, noticed })
 }
 
 /// Processor and system.
 fn machine() -> String {
     format!("{} {}", std::env::consts::ARCH, std::env::consts::OS)
-}
-
-/// What a correction says of the record before, and that record's revision. A damaged record cannot be corrected: what it said is no longer known.
-fn corrected(record: &Path, root: &Path, reason: &str) -> Result<(CorrectsPart, u32), Problem> {
-    let shown = record.display().to_string();
-    if let Some(damage) = verify(record)?.first() {
-        return Err(Problem::of_file(
-            shown,
-            format!("it cannot be corrected, because {} {}", damage.file, damage.what.words()),
-            "Find an undamaged copy of it, or keep the job as a record of its own.",
-        ));
-    }
-    let same_root = matches!(
-        (record.canonicalize().ok().and_then(|p| p.parent().map(Path::to_owned)), root.canonicalize()),
-        (Some(parent), Ok(root)) if parent == root
-    );
-    if !same_root {
-        return Err(Problem::of_file(
-            shown,
-            "a correction belongs beside the record that it corrects",
-            "Name that record's own folder with --into.",
-        ));
-    }
-    let before = read_record(record)?;
-    let earlier = before.corrects.map(|c| c.sums().cloned().collect());
-    let manifest = read_file(&record.join(MANIFEST), LARGEST_WRITTEN_BYTES)
-        .map_err(|e| Problem::of_file(&shown, format!("its manifest: {e}"), "Check the folder."))?;
-    let name = record.canonicalize().ok().and_then(|p| p.file_name().map(|n| n.to_string_lossy().into_owned()));
-    Ok((
-        CorrectsPart {
-            record: name.unwrap_or(shown),
-            manifest_sha256: sha256_hex(&manifest),
-            reason: reason.into(),
-            earlier: earlier.unwrap_or_default(),
-        },
-        before.revision,
-    ))
 }
 
 /// What the signature of a record is worth.
@@ -223,6 +197,8 @@ pub struct Recheck {
     pub contradictions: Vec<String>,
     /// What should be known of it and says nothing against it: that it stands for a record of another car.
     pub noticed: Vec<String>,
+    /// What records beside it say of it: that they correct it; empty until [`Recheck::with_later`] looked.
+    pub later: Vec<String>,
     /// Its signature.
     pub signature: SignatureState,
     /// The measurement compared; `None` where it was not repeated.
@@ -244,6 +220,13 @@ pub struct Repeated {
 }
 
 impl Recheck {
+    /// The same with what the records beside it say of it: that one of them corrects it.
+    #[must_use]
+    pub fn with_later(mut self, folder: &Path) -> Self {
+        self.later = said_beside(folder, self.record.as_ref());
+        self
+    }
+
     /// True where nothing speaks against the record.
     pub fn confirmed(&self) -> bool {
         self.damage.is_empty()
@@ -286,24 +269,7 @@ pub fn recheck(folder: &Path, public_key: Option<&Path>, quick: bool, watch: Wat
         Some(Err(failure)) => return Err(failure),
     };
     let noticed = record.as_ref().and_then(|record| corrects_another_car(folder, record)).into_iter().collect();
-    Ok(Recheck { record, damage, contradictions, noticed, signature, repeated, unrepeatable })
-}
-
-/// What is to be said of a correction of a record of another car, as far as that very record lies beside it.
-pub fn corrects_another_car(folder: &Path, record: &RecordFile) -> Option<String> {
-    let corrects = record.corrects.as_ref()?;
-    let name = Path::new(&corrects.record);
-    // What a record says of others leads nowhere else.
-    if name.file_name() != Some(name.as_os_str()) {
-        return None;
-    }
-    let before = folder.canonicalize().ok()?.with_file_name(name);
-    let manifest = read_file(&before.join(MANIFEST), LARGEST_WRITTEN_BYTES).ok()?;
-    if sha256_hex(&manifest) != corrects.manifest_sha256 {
-        return None;
-    }
-    let its_vin = read_record(&before).ok()?.vin;
-    of_another_car(record.vin.as_deref(), &corrects.record, its_vin.as_deref())
+    Ok(Recheck { record, damage, contradictions, noticed, later: Vec::new(), signature, repeated, unrepeatable })
 }
 
 /// The signature of a record, against the public key given or else the one in the record; and, where it is good, which key made it: the sum of that key's text.

@@ -9,12 +9,14 @@ pub mod hold;
 mod integrity;
 mod judge;
 pub mod keep;
+pub mod later;
 pub mod learn;
 pub mod lengths;
 pub mod lens;
 pub mod live;
 mod look;
 mod monte_carlo;
+mod notices;
 mod print_size;
 pub mod ready;
 pub mod rehearsal;
@@ -25,6 +27,7 @@ mod roll;
 mod rough;
 mod survey_file;
 mod swapped;
+mod table;
 mod touch;
 
 pub use judge::{decision_bodies, judge};
@@ -33,9 +36,10 @@ pub use monte_carlo::USUAL_TRIALS;
 pub use result::station as station_part;
 pub use survey_file::{SURVEY_FORMAT, SeenTag, seen_tags};
 
-use crate::record::result::Verdict;
+use crate::record::result::{NoticePart, Verdict};
 use crate::record::{Job, Notice, Problem, ResultFile};
-use crate::survey::{LensFreedom, LensInput, Survey, SurveyInput, SurveyOptions};
+use crate::sheets::id_ranges;
+use crate::survey::{LensFreedom, LensInput, NO_BODY, Survey, SurveyInput, SurveyOptions};
 use crate::verdict::words;
 
 /// A body of whose views one in this many was rejected is mentioned. Common practice, no source.
@@ -108,7 +112,7 @@ fn measure_look(job: &Job, mut look: Look, watch: Watch) -> Result<Measured, Fai
     let mut notices = job.notices.clone();
     notices.append(&mut look.notices);
     measure_seen(job, look, notices, watch)
-        .map_err(|untied| Failure::NotMeasurable { reason: untied.reason, notices: untied.notices })
+        .map_err(|untied| Failure::NotMeasurable { reason: untied.reason, notices: notices::together(untied.notices) })
 }
 
 /// Photographs that could not be tied together, with why.
@@ -122,14 +126,19 @@ struct Untied {
 fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -> Result<Measured, Box<Untied>> {
     let usable: Vec<&str> = look.photos.iter().map(|p| p.name.as_str()).collect();
     let too_few = match usable.as_slice() {
-        [] => Some("None of the photographs can be used. The notices say why for each.".to_owned()),
+        [] => Some(none_used(job, &look)),
         [one] => Some(format!(
             "Only one photograph can be used ({one}), and one photograph cannot check itself. Take more, from several sides: 15 to 30 that \
              each show at least two bodies."
         )),
-        _ => None,
+        _ => nothing_seen(job, &look),
     };
     if let Some(reason) = too_few {
+        // What is said of all is not said once more.
+        if let Some(same) = look.refused.first().map(|(_, why)| why).filter(|why| reason.ends_with(why.as_str())) {
+            let said = format!("Not used: {same}");
+            notices.retain(|n| n.text != said);
+        }
         return Err(Box::new(Untied { reason, notices, look }));
     }
     watch(Progress::Surveying);
@@ -155,6 +164,40 @@ fn measure_seen(job: &Job, look: Look, mut notices: Vec<Notice>, watch: Watch) -
             Err(Box::new(Untied { reason, notices, look }))
         }
     }
+}
+
+/// Why no photograph is used: the one reason where all have the same.
+fn none_used(job: &Job, look: &Look) -> String {
+    let n = look.refused.len();
+    match look.refused.as_slice() {
+        [(_, first), rest @ ..] if !rest.is_empty() && rest.iter().all(|(_, reason)| reason == first) => {
+            format!("None of the {n} photographs can be used. Of each: {first}")
+        }
+        [(at, only)] => format!("The only photograph, {}, cannot be used: {only}", job.photos[*at].name),
+        _ => "None of the photographs can be used. The notices say why for each.".to_owned(),
+    }
+}
+
+/// What to look at where the photographs show no tag at all, or none of the kit; `None` where they show some.
+fn nothing_seen(job: &Job, look: &Look) -> Option<String> {
+    let (n, first) = (look.photos.len(), &look.photos.first()?.name);
+    let seen: std::collections::BTreeSet<u16> = look.photos.iter().flat_map(|p| p.tags.iter().map(|t| t.id)).collect();
+    if seen.is_empty() {
+        return Some(format!(
+            "No tag at all was found in any of the {n} photographs. `plumbsight tags --trace DIR {first}` draws what the search made of one of them: the tags must be sharp, whole with the \
+             white margin around them, not too small in the picture, and of the family 36h11."
+        ));
+    }
+    if seen.iter().any(|id| job.kit.find_tag(*id).is_some()) {
+        return None;
+    }
+    let ids: Vec<u16> = seen.into_iter().collect();
+    Some(format!(
+        "Tags were found in the photographs, and {} declares none of them: {}. Photograph the sheets that belong to this job, or declare these in {}.",
+        job.bodies_file,
+        id_ranges(&ids),
+        job.bodies_file
+    ))
 }
 
 /// The photographs, each with the hold of the pointer that the job says it shows.
@@ -191,6 +234,8 @@ pub fn check_with(job: &Job, extras: Extras, watch: Watch) -> ResultFile {
 /// The same from photographs that have been searched already.
 pub fn check_seen(job: &Job, look: Look, extras: Extras, watch: Watch) -> ResultFile {
     let mut out = judged(job, look, extras, watch);
+    let said = out.notices.into_iter().map(|n| Notice { about: n.about, text: n.text }).collect();
+    out.notices = notices::together(said).into_iter().map(|n| NoticePart { about: n.about, text: n.text }).collect();
     out.readiness = job.readiness.as_ref().map(|list| ready::parts(list, Some(&out))).unwrap_or_default();
     out
 }
@@ -221,7 +266,8 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
             measured.notices.extend(roll::notices(job, &measured.survey));
             let mut out = result::build(job, &measured, &judged, touched.as_ref());
             out.integrity = integrity::parts(job, &measured);
-            out.integrity.extend(integrity::hidden(job, &measured, &from, &judged));
+            let could_hide = integrity::could_hide(job, &measured, &from, &judged);
+            out.integrity.extend(integrity::hidden(job, &measured, &judged, &could_hide));
             swapped::say(&mut out, exchanged);
             integrity::withhold(&mut out);
             if job.rough_lens {
@@ -234,8 +280,11 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
             // A fault has its own remedy, and so has a lens that is only guessed.
             let sound = !job.rough_lens && integrity::no_fault(&out.integrity);
             if sound && (extras.advice || out.verdict == Verdict::NotProven) {
-                let advised = advice::advise(job, &measured.input, &measured.survey, &from, &judged);
-                out.advice = advised.map(|a| advice::part(job, &judged, &a));
+                let advised = advice::advise(job, &measured, &from, &judged, &could_hide);
+                if let Some(advised) = advised {
+                    advice::say(&mut out, &advised);
+                    out.advice = Some(advice::part(job, &judged, &advised));
+                }
             }
             out
         }
@@ -299,7 +348,26 @@ pub fn survey_seen(job: &Job, look: Look, watch: Watch) -> Result<(String, Vec<N
     // A lens that does not fit is among the notices already.
     let failed = integrity::parts(job, &measured).into_iter().skip(measured.misfits.len()).filter(|test| !test.passed);
     notices.extend(failed.map(|test| Notice { about: test.subject, text: test.sentence }));
-    Ok((survey_file::to_json(job, &measured, touched.as_ref())?, notices))
+    Ok((survey_file::to_json(job, &measured, touched.as_ref())?, notices::together(notices)))
+}
+
+/// Tags that no body declares, in one notice.
+fn foreign_tags(look: &Look, survey: &Survey) -> Option<Notice> {
+    let foreign = || survey.dropped.iter().filter(|d| d.reason == NO_BODY);
+    let mut ids: Vec<u16> = foreign().map(|d| d.id).collect();
+    ids.sort_unstable();
+    ids.dedup();
+    let photos: std::collections::BTreeSet<&str> = foreign().map(|d| look.photos[d.photo].name.as_str()).collect();
+    let about = match ids.as_slice() {
+        [] => return None,
+        [one] => format!("tag {one}"),
+        several => format!("tags {}", id_ranges(several)),
+    };
+    let named = match photos.len() {
+        1 => photos.first()?.to_string(),
+        n => format!("{} and {} more", photos.first()?, n - 1),
+    };
+    Some(Notice { about, text: format!("Left out in {named}: {NO_BODY}.") })
 }
 
 /// What the survey may do to each lens, as the job and the profiles allow.
@@ -391,7 +459,7 @@ fn survey_notices(job: &Job, look: &Look, survey: &Survey) -> Vec<Notice> {
     }
     // The same tag in ten photographs is one sentence.
     let mut by_kind: std::collections::BTreeMap<(u16, &str), Vec<&str>> = std::collections::BTreeMap::new();
-    for dropped in &survey.dropped {
+    for dropped in survey.dropped.iter().filter(|d| d.reason != NO_BODY) {
         by_kind.entry((dropped.id, &dropped.reason)).or_default().push(&look.photos[dropped.photo].name);
     }
     for ((id, reason), mut photos) in by_kind {
@@ -407,5 +475,6 @@ fn survey_notices(job: &Job, look: &Look, survey: &Survey) -> Vec<Notice> {
             text: format!("Left out in {named}: {}.", reason.trim_end_matches('.')),
         });
     }
+    out.extend(foreign_tags(look, survey));
     out
 }

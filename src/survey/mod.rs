@@ -178,6 +178,9 @@ pub enum Source {
     Touch,
 }
 
+/// Why a tag is not used that the kit does not have.
+pub const NO_BODY: &str = "no body declares this id";
+
 /// A tag view that is not used, and why.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Dropped {

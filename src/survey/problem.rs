@@ -1,7 +1,7 @@
 //! The survey's input in the form the solver works on: who sees what, with everything unusable named and set aside.
 
 use super::pieces::each;
-use super::{Dropped, LensFreedom, SurveyError, SurveyInput, TagView};
+use super::{Dropped, LensFreedom, NO_BODY, SurveyError, SurveyInput, TagView};
 use crate::body::{BodyKind, BodyTag, TagPlace, tag_corners_m};
 use crate::camera::N_LENS;
 use crate::frames::{Body, Pose, Tag};
@@ -68,7 +68,7 @@ impl<'a> Problem<'a> {
                     continue;
                 }
                 let Some((body, tag)) = input.kit.find_tag(seen.id) else {
-                    dropped.push(Dropped { photo: p, id: seen.id, reason: "no body declares this id".into() });
+                    dropped.push(Dropped { photo: p, id: seen.id, reason: NO_BODY.into() });
                     continue;
                 };
                 let is_pointer = input.kit.bodies[body].kind == BodyKind::Pointer;

@@ -22,6 +22,35 @@ pub(super) fn sample(image: &Gray, x: f64, y: f64) -> Option<f32> {
     Some(top + (mix(lower) - top) * fy)
 }
 
+/// The whole number not above a coordinate of less than 2³¹ pixels.
+#[inline(always)]
+pub(super) fn floor(v: f64) -> i64 {
+    // Adding 1.5 · 2⁵² rounds to the nearest whole number, which then stands in the low bits.
+    const ROUND: f64 = 6_755_399_441_055_744.0;
+    let shifted = v + ROUND;
+    i64::from(shifted.to_bits() as i32) - i64::from(shifted - ROUND > v)
+}
+
+/// Whether all points between these lie so far within the image that [`sample_inside`] may be asked.
+pub(super) fn well_inside(image: &Gray, points: &[Vector2<f64>]) -> bool {
+    let (most_x, most_y) = (image.width() as f64 - 1.5, image.height() as f64 - 1.5);
+    points.iter().all(|p| p.x >= 0.5 && p.y >= 0.5 && p.x <= most_x && p.y <= most_y)
+}
+
+/// The same as [`sample`] for a point that is known to be inside.
+#[inline(always)]
+pub(super) fn sample_inside(image: &Gray, x: f64, y: f64) -> f32 {
+    let (x0, y0) = (floor(x), floor(y));
+    let (fx, fy) = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
+    let at = y0 as usize * image.width() + x0 as usize;
+    let mix = |at: usize| match image.data()[at..] {
+        [a, b, ..] => f32::from(a) + (f32::from(b) - f32::from(a)) * fx,
+        _ => 0.0,
+    };
+    let top = mix(at);
+    top + (mix(at + image.width()) - top) * fy
+}
+
 /// The quadrilateral with every side moved to where the image changes most from dark (inside) to bright (outside).
 ///
 /// Returns `None` where a side shows no such change.
@@ -63,6 +92,8 @@ fn align_side(image: &Gray, a: Vector2<f64>, b: Vector2<f64>, room: f64) -> Opti
     let reach = (room * 0.9).clamp(1.5, 4.0);
     let steps = (reach * 2.0).ceil() as i32; // half pixels
     let n = ((length / 2.0) as usize).clamp(6, 16);
+    let widest = outward * (f64::from(steps) * 0.5);
+    let inside = well_inside(image, &[a + widest, a - widest, b + widest, b - widest]);
     // Weighted sums for offset = c + m t over samples, t from -1 to 1 along the side.
     let (mut sw, mut st, mut stt, mut so, mut sto) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for k in 0..n {
@@ -73,7 +104,7 @@ fn align_side(image: &Gray, a: Vector2<f64>, b: Vector2<f64>, room: f64) -> Opti
         for step in -steps..=steps {
             let off = f64::from(step) * 0.5;
             let p = foot + outward * off;
-            let value = sample(image, p.x, p.y);
+            let value = if inside { Some(sample_inside(image, p.x, p.y)) } else { sample(image, p.x, p.y) };
             if let (Some(before), Some(value)) = (before, value) {
                 let rise = f64::from(value - before).max(0.0);
                 let rise = rise * rise;

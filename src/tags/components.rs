@@ -5,6 +5,7 @@
 //! hanging together along sides only (neighbours that touch at a corner stay apart) and across corners too (a thin slanted border breaks into such steps).
 
 use crate::tags::threshold::DarkMap;
+use crate::tags::widest::widest;
 
 /// Fewest dark pixels of a tag. A tag of 7 pixels' side has 30 or more.
 const LEAST_AREA: u32 = 24;
@@ -57,6 +58,8 @@ pub struct Scratch {
     /// For each label where row 0 of the image would be in `ends`: for the area that hangs together along sides, and the one across corners.
     places: Vec<[u32; 2]>,
     ends: Vec<[u16; 2]>,
+    /// Runs of the row above and of the row itself that touch at a corner only.
+    touches: Vec<[u32; 2]>,
 }
 
 impl Scratch {
@@ -65,7 +68,7 @@ impl Scratch {
         self.cracks.capacity() * size_of::<u16>()
             + (self.row_starts.capacity() + self.labels.capacity() + self.parents.capacity()) * size_of::<u32>()
             + self.sums.capacity() * size_of::<Component>()
-            + (self.contacts.capacity() + self.places.capacity()) * size_of::<[u32; 2]>()
+            + (self.contacts.capacity() + self.places.capacity() + self.touches.capacity()) * size_of::<[u32; 2]>()
             + self.ends.capacity() * size_of::<[u16; 2]>()
     }
 
@@ -91,13 +94,22 @@ pub fn find(map: &DarkMap, most: usize, s: &mut Scratch, found: &mut Vec<Compone
     if map.width() > usize::from(u16::MAX) {
         return Ok(());
     }
-    runs(map, 4 * most, s)?;
-    for y in 0..map.height() {
-        join_row(y, s);
-        if s.parents.len() > most || s.contacts.len() > most {
-            return Err(TooManyAreas);
-        }
-    }
+    widest(
+        #[inline(always)]
+        || runs(map, 4 * most, s),
+    )?;
+    widest(
+        #[inline(always)]
+        || {
+            for y in 0..map.height() {
+                join_row(map, y, s);
+                if s.parents.len() > most || s.contacts.len() > most {
+                    return Err(TooManyAreas);
+                }
+            }
+            Ok(())
+        },
+    )?;
     // Rows of what no area was made of go to the first places, which nobody reads.
     let mut rows = map.height() as u32;
     let mut may_be = |c: &mut Component| {
@@ -149,33 +161,30 @@ pub fn find(map: &DarkMap, most: usize, s: &mut Scratch, found: &mut Vec<Compone
     let (cracks, labels, places, ends) = (s.cracks.as_chunks::<2>().0, &s.labels[..], &s.places[..], &mut s.ends[..]);
     for (y, row) in s.row_starts.windows(2).enumerate() {
         let row = row[0] as usize..row[1] as usize;
-        for (run, label) in cracks[row.clone()].iter().zip(&labels[row]) {
+        let (cracks, labels) = (&cracks[row.clone()], &labels[row]);
+        // Runs come from left to right: the last one written, going either way, is the outermost. So nothing waits for what stood there.
+        for ((run, label), (first, first_label)) in cracks.iter().zip(labels).zip(cracks.iter().zip(labels).rev()) {
             let [along, across] = places[*label as usize];
-            // Runs come from left to right.
-            let end = &mut ends[along as usize + y];
-            *end = [end[0].min(run[0]), run[1]];
-            if across != 0 {
-                let end = &mut ends[across as usize + y];
-                *end = [end[0].min(run[0]), run[1]];
-            }
+            ends[along as usize + y][1] = run[1];
+            ends[across as usize + y][1] = run[1];
+            let [along, across] = places[*first_label as usize];
+            ends[along as usize + y][0] = first[0];
+            ends[across as usize + y][0] = first[0];
         }
     }
     Ok(())
 }
 
 /// Writes down the runs of set bits of all rows.
+#[inline(always)]
 fn runs(map: &DarkMap, most: usize, s: &mut Scratch) -> Result<(), TooManyAreas> {
     let count = map.runs();
     if count > most {
         return Err(TooManyAreas);
     }
     // Room for eight more, as many as are written at once.
-    s.cracks.clear();
-    s.cracks.reserve_exact(2 * count + 8);
-    s.cracks.resize(2 * count + 8, 0);
-    s.labels.clear();
-    s.labels.reserve_exact(count);
-    s.labels.resize(count, 0);
+    at_least(&mut s.cracks, 2 * count + 8);
+    at_least(&mut s.labels, count);
     s.row_starts.clear();
     s.row_starts.push(0);
     let mut n = 0;
@@ -211,51 +220,60 @@ fn runs(map: &DarkMap, most: usize, s: &mut Scratch) -> Result<(), TooManyAreas>
     Ok(())
 }
 
+/// Makes a list as long as that, if it is shorter; what stands in it is written over.
+fn at_least<T: Clone + Default>(list: &mut Vec<T>, length: usize) {
+    if list.len() < length {
+        list.reserve_exact(length - list.len());
+        list.resize(length, T::default());
+    }
+}
+
 /// Gives every run of a row its label, joining those that it connects.
-fn join_row(y: usize, s: &mut Scratch) {
-    let Scratch { cracks, row_starts, labels, parents, sums, contacts: across, .. } = s;
+///
+/// Which runs touch is read off the bits, a word at a time: no processor guesses where the next run of a texture begins. A run's number is how many have begun up to it.
+#[inline(always)]
+fn join_row(map: &DarkMap, y: usize, s: &mut Scratch) {
+    let Scratch { cracks, row_starts, labels, parents, sums, contacts: across, touches, .. } = s;
     let begin = row_starts[y] as usize;
     let end = row_starts[y + 1] as usize;
     let above_begin = if y > 0 { row_starts[y - 1] as usize } else { begin };
-    let cracks = cracks.as_chunks::<2>().0;
-    let (above, here) = (&cracks[above_begin..begin], &cracks[begin..end]);
+    let cracks = &cracks.as_chunks::<2>().0[begin..end];
     let (labels_above, labels_here) = labels[above_begin..end].split_at_mut(begin - above_begin);
-    let mut first = 0;
-    for (&[from, to], own) in here.iter().zip(labels_here) {
-        while first < above.len() && above[first][1] < from {
-            first += 1;
+    labels_here.fill(NO_LABEL);
+    touches.clear();
+    let mut here = Begun::default();
+    let mut above = Begun::default();
+    let mut before = 0u64;
+    for (&word, &word_above) in map.row(y).iter().zip(map.row_above(y)) {
+        let (here_left, above_left) = (here.next(word), above.next(word_above));
+        // Two runs have one stretch of columns in common, or none.
+        let both = word & word_above;
+        let mut stretches = both & !((both << 1) | before);
+        before = both >> 63;
+        while stretches != 0 {
+            let (own, other) = (&mut labels_here[here.number(stretches)], labels_above[above.number(stretches)]);
+            stretches &= stretches - 1;
+            if *own == NO_LABEL {
+                *own = root(parents, other);
+            } else if *own != other {
+                let (a, b) = (root(parents, *own), root(parents, other));
+                *own = if a == b { a } else { join(parents, sums, a, b) };
+            }
+            sums[*own as usize].contacts += 1;
         }
-        let mut label = u32::MAX;
-        let mut touches: [u32; 2] = [u32::MAX; 2];
-        let mut contacts = 0;
-        for (other, &other_label) in above[first..].iter().zip(&labels_above[first..]) {
-            if other[0] > to {
-                break;
-            }
-            if other[1] == from {
-                touches[0] = other_label;
-                continue;
-            }
-            if other[0] == to {
-                touches[1] = other_label;
-                continue;
-            }
-            contacts += 1;
-            if other_label == label {
-                // The same area again.
-            } else if label == u32::MAX {
-                label = root(parents, other_label);
-            } else {
-                let other = root(parents, other_label);
-                if other != label {
-                    label = join(parents, sums, label, other);
-                }
-            }
+        // Where one begins just behind the end of another.
+        let mut corners = (here.begins & above_left & !word_above) | (above.begins & here_left & !word);
+        while corners != 0 {
+            touches.push([above.number(corners) as u32, here.number(corners) as u32]);
+            corners &= corners - 1;
         }
-        let (left, right, row) = (u32::from(from), u32::from(to), y as u32);
-        if label == u32::MAX {
-            label = parents.len() as u32;
-            parents.push(label);
+    }
+    let row = y as u32;
+    for (&[from, to], own) in cracks.iter().zip(&mut *labels_here) {
+        let (left, right) = (u32::from(from), u32::from(to));
+        if *own == NO_LABEL {
+            *own = parents.len() as u32;
+            parents.push(*own);
             sums.push(Component {
                 bounds: [left, row, right, row + 1],
                 start: left,
@@ -266,24 +284,58 @@ fn join_row(y: usize, s: &mut Scratch) {
                 first_row: 0,
             });
         } else {
+            let label = root(parents, *own);
+            *own = label;
             let sum = &mut sums[label as usize];
             sum.bounds[0] = sum.bounds[0].min(left);
             sum.bounds[2] = sum.bounds[2].max(right);
             sum.bounds[3] = row + 1;
             sum.area += right - left;
             sum.runs += 1;
-            sum.contacts += contacts;
         }
-        *own = label;
-        for touched in touches {
-            if touched != u32::MAX && root(parents, touched) != label {
-                across.push([touched, label]);
-            }
+    }
+    for &[touched, own] in &*touches {
+        let (touched, own) = (labels_above[touched as usize], labels_here[own as usize]);
+        if root(parents, touched) != own {
+            across.push([touched, own]);
         }
     }
 }
 
+/// A run without a label yet.
+const NO_LABEL: u32 = u32::MAX;
+
+/// The runs of a row that have begun up to a word.
+#[derive(Default)]
+struct Begun {
+    /// How many began in the words before.
+    earlier: usize,
+    /// Where some begin in this word.
+    begins: u64,
+    /// Whether the last pixel of this word is dark.
+    last: u64,
+}
+
+impl Begun {
+    /// Goes on to the next word; gives the word moved up by a pixel: set where the left neighbour is dark.
+    #[inline(always)]
+    fn next(&mut self, word: u64) -> u64 {
+        self.earlier += self.begins.count_ones() as usize;
+        let left = (word << 1) | self.last;
+        self.last = word >> 63;
+        self.begins = word & !left;
+        left
+    }
+
+    /// The number of the last run that has begun up to the lowest set bit of a word.
+    #[inline(always)]
+    fn number(&self, bits: u64) -> usize {
+        (self.earlier + (self.begins & (bits ^ (bits - 1))).count_ones() as usize).wrapping_sub(1)
+    }
+}
+
 /// The first label of what a label belongs to.
+#[inline(always)]
 fn root(parents: &mut [u32], mut label: u32) -> u32 {
     while parents[label as usize] != label {
         let grandparent = parents[parents[label as usize] as usize];
@@ -378,6 +430,69 @@ mod tests {
         assert_eq!(scratch.ends(&all[0]), [[8, 48]; 24]);
         let ends: Vec<_> = scratch.ends(&all[3]).iter().step_by(8).copied().collect();
         assert_eq!(ends, [[8, 48], [8, 48], [8, 48], [48, 56], [40, 48]]);
+    }
+
+    /// Areas of drawn blots against a flood from pixel to pixel, along sides and across corners.
+    #[test]
+    fn areas_of_blots_are_those_of_a_flood() {
+        let (w, h, mut seed) = (203, 90, 48271u64);
+        let mut draw = || {
+            seed = seed * 48271 % 0x7fff_ffff;
+            seed >> 16 & 7
+        };
+        let blots: Vec<bool> = (0..w * h).map(|_| draw() < 3).collect();
+        let data = (0..w * h).map(|i| if blots[(i / w / 2) * w + i % w / 3] { 30 } else { 200 }).collect();
+        let map = dark_map(&Gray::new(w, h, data).unwrap(), 12);
+        let (mut scratch, mut all) = (Scratch::default(), Vec::new());
+        find(&map, 100_000, &mut scratch, &mut all).unwrap();
+        let dark = |x: usize, y: usize| map.is_dark(x as i32, y as i32);
+        let flood = |start: (usize, usize), across: bool| {
+            let mut seen = std::collections::BTreeSet::from([start]);
+            let mut open = vec![start];
+            while let Some((x, y)) = open.pop() {
+                for (dx, dy) in [(1i32, 0i32), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1)] {
+                    let next = ((x as i32 + dx) as usize, (y as i32 + dy) as usize);
+                    let joined = across || dx == 0 || dy == 0;
+                    if joined && next.0 < w && next.1 < h && dark(next.0, next.1) && seen.insert(next) {
+                        open.push(next);
+                    }
+                }
+            }
+            seen
+        };
+        let mut counts = [0, 0];
+        for c in &all {
+            let [left, top, right, bottom] = c.bounds.map(|b| b as usize);
+            let seen = flood((c.start as usize, top), c.across_corners);
+            let row = |y: usize| seen.iter().filter(|p| p.1 == y).map(|p| p.0 as u16).collect::<Vec<_>>();
+            let ends: Vec<[u16; 2]> = (top..bottom).map(|y| row(y)).map(|r| [r[0], r[r.len() - 1] + 1]).collect();
+            assert_eq!(scratch.ends(c), ends, "{c:?}");
+            assert_eq!((seen.len(), seen.iter().map(|p| p.0).min()), (c.area as usize, Some(left)), "{c:?}");
+            assert_eq!(seen.iter().map(|p| p.0 + 1).max(), Some(right), "{c:?}");
+            let begins = seen.iter().filter(|(x, y)| *x == 0 || !dark(x - 1, *y)).count();
+            let contacts = seen
+                .iter()
+                .filter(|(x, y)| *y > 0 && dark(*x, y - 1) && !(*x > 0 && dark(x - 1, *y) && dark(x - 1, y - 1)));
+            assert_eq!((begins, contacts.count()), (c.runs as usize, c.contacts as usize), "{c:?}");
+            counts[usize::from(c.across_corners)] += 1;
+        }
+        assert!(counts[0] > 20 && counts[1] > 3, "{counts:?}");
+        // Nothing that is large enough is left out.
+        let mut left: std::collections::BTreeSet<(usize, usize)> =
+            (0..w * h).map(|i| (i % w, i / w)).filter(|(x, y)| dark(*x, *y)).collect();
+        let mut large = 0;
+        while let Some(start) = left.first().copied() {
+            let seen = flood(start, false);
+            let extent = |axis: fn(&(usize, usize)) -> usize| {
+                seen.iter().map(axis).max().unwrap_or(0) + 1 - seen.iter().map(axis).min().unwrap_or(0)
+            };
+            let (wide, high) = (extent(|p| p.0), extent(|p| p.1));
+            let runs = seen.iter().filter(|(x, y)| *x == 0 || !dark(x - 1, *y)).count();
+            let enough = seen.len() >= LEAST_AREA as usize && wide.min(high) >= 4 && wide.max(high) >= 7;
+            large += usize::from(enough && runs <= 6 * high);
+            left.retain(|p| !seen.contains(p));
+        }
+        assert_eq!(large, counts[0]);
     }
 
     #[test]

@@ -8,12 +8,12 @@
 //! border, read one cell off, is close to other tags), so these figures are the least, and wrong cells are believed only where the levels are clearly apart.
 
 use crate::raster::Gray;
-use crate::tags::align::sample;
+use crate::tags::align::{sample, sample_inside, well_inside};
 use crate::tags::deblur;
 use crate::tags::family::{self, CELLS};
-use crate::tags::homography::Homography;
+use crate::tags::homography::{CORNERS, HALF, Homography};
 use crate::tags::quads::Quad;
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix3, Vector2, Vector3};
 
 /// Most wrong cells.
 const MOST_WRONG: u32 = 2;
@@ -100,12 +100,20 @@ fn read_blurred(
 /// The values of the cells and what surrounds them, or `None` where a part of the tag itself lies outside the image.
 fn sample_grid(image: &Gray, map: &Homography) -> Option<Grid> {
     let mut grid = [[0f64; CELLS + 2]; CELLS + 2];
+    let farthest = MOST_OUT + SPREAD;
+    let corners = CORNERS.map(|[u, v]| map.apply(u / HALF * farthest, v / HALF * farthest));
+    let inside = CORNERS.iter().all(|[u, v]| map.depth(u / HALF * farthest, v / HALF * farthest) > 0.0)
+        && well_inside(image, &corners);
     for (row, values) in grid.iter_mut().enumerate() {
         for (column, value) in values.iter_mut().enumerate() {
-            let u = (column as f64 - 4.5).clamp(-4.45, 4.45);
-            let v = (4.5 - row as f64).clamp(-4.45, 4.45);
+            let u = (column as f64 - 4.5).clamp(-MOST_OUT, MOST_OUT);
+            let v = (4.5 - row as f64).clamp(-MOST_OUT, MOST_OUT);
             let surround = ring(row, column) == 0;
-            *value = cell_value(image, map, u, v).or(surround.then_some(f64::NAN))?;
+            if inside {
+                *value = cell_mean(map, u, v, |p| Some(sample_inside(image, p.x, p.y)))?;
+                continue;
+            }
+            *value = cell_mean(map, u, v, |p| sample(image, p.x, p.y)).or(surround.then_some(f64::NAN))?;
         }
     }
     Some(grid)
@@ -173,12 +181,16 @@ fn read_grid(grid: &Grid, quad: &Quad, least_contrast: f64) -> Result<Reading, R
     Ok(Reading { id: found.id, wrong_cells: found.wrong_cells, corners, margin, contrast: bright })
 }
 
+/// How far from the middle the surround is looked at, and how far from the middle of a cell its samples are, cells.
+const MOST_OUT: f64 = 4.45;
+const SPREAD: f64 = 0.18;
+
 /// Mean of five samples in the middle of a cell.
-fn cell_value(image: &Gray, map: &Homography, u: f64, v: f64) -> Option<f64> {
+#[inline(always)]
+fn cell_mean(map: &Homography, u: f64, v: f64, sample: impl Fn(Vector2<f64>) -> Option<f32>) -> Option<f64> {
     let mut sum = 0.0;
-    for (du, dv) in [(0.0, 0.0), (-0.18, -0.18), (0.18, -0.18), (0.18, 0.18), (-0.18, 0.18)] {
-        let p = map.apply(u + du, v + dv);
-        sum += f64::from(sample(image, p.x, p.y)?);
+    for (du, dv) in [(0.0, 0.0), (-SPREAD, -SPREAD), (SPREAD, -SPREAD), (SPREAD, SPREAD), (-SPREAD, SPREAD)] {
+        sum += f64::from(sample(map.apply(u + du, v + dv))?);
     }
     Some(sum / 5.0)
 }

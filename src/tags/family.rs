@@ -1,6 +1,7 @@
 //! The family 36h11 as a printed pattern, and the look-up of a read pattern.
 
 use crate::tags::codes::{BIT_CELLS, CODES};
+use crate::tags::widest::widest;
 
 /// Number of tags in the family.
 pub const N_IDS: usize = CODES.len();
@@ -58,6 +59,15 @@ pub struct Match {
 ///
 /// Any two codes of the family differ in at least 11 cells in every rotation, so that an answer with at most 5 wrong cells is the only one.
 pub fn nearest(cells: Cells, most_wrong: u32) -> Option<Match> {
+    // Processors count bits in one step, but for the oldest.
+    widest(
+        #[inline(always)]
+        || nearest_of_all(cells, most_wrong),
+    )
+}
+
+#[inline(always)]
+fn nearest_of_all(cells: Cells, most_wrong: u32) -> Option<Match> {
     let mut best: Option<Match> = None;
     let mut turned = cells;
     for turns in 0..4 {

@@ -51,13 +51,11 @@ impl Hull {
             extend(&mut self.corners, start, [i32::from(end[1]), k as i32 + top]);
             self.filled += u32::from(end[1] - end[0]);
         }
-        let n = self.corners.len();
-        let doubled: i64 = (0..n)
-            .map(|k| {
-                let (a, b) = (self.corners[k], self.corners[(k + 1) % n]);
-                i64::from(a[0]) * i64::from(b[1]) - i64::from(a[1]) * i64::from(b[0])
-            })
-            .sum();
+        let cross = |a: [i32; 2], b: [i32; 2]| i64::from(a[0]) * i64::from(b[1]) - i64::from(a[1]) * i64::from(b[0]);
+        let mut doubled: i64 = self.corners.windows(2).map(|side| cross(side[0], side[1])).sum();
+        if let (Some(last), Some(first)) = (self.corners.last(), self.corners.first()) {
+            doubled += cross(*last, *first);
+        }
         self.area = doubled as f64 / 2.0;
     }
 
@@ -94,12 +92,12 @@ impl Hull {
                 return None;
             }
             self.sides[k].corner = self.sides[k].meeting;
-            let gone = (k + 1) % n;
+            let gone = around(k + 1, n);
             self.sides.remove(gone);
             let n = n - 1;
             let k = if gone < k { k - 1 } else { k };
             for step in [n - 2, n - 1, 0, 1] {
-                self.weigh((k + step) % n);
+                self.weigh(around(k + step, n));
             }
         }
         // The hull runs clockwise on the screen.
@@ -110,13 +108,19 @@ impl Hull {
     /// Works out what dropping side k would add. Side k runs from corner k to corner k + 1.
     fn weigh(&mut self, k: usize) {
         let n = self.sides.len();
-        let [a, b, c, d] = [n - 1, 0, 1, 2].map(|step| self.sides[(k + step) % n].corner);
+        let [a, b, c, d] = [n - 1, 0, 1, 2].map(|step| self.sides[around(k + step, n)].corner);
         let side = &mut self.sides[k];
         (side.meeting, side.added) = match meeting(a, b, d, c) {
             Some(meeting) => (meeting, (meeting - b).perp(&(c - b)).abs() / 2.0),
             None => (b, f64::MAX),
         };
     }
+}
+
+/// An index below 2 n counted on from the beginning after the last of n.
+#[inline(always)]
+fn around(k: usize, n: usize) -> usize {
+    if k >= n { k - n } else { k }
 }
 
 /// Adds a point to the chain of corners that begins at `start`, taking out those that are then inside.

@@ -187,9 +187,16 @@ fn limited_mean(squares: &[f32]) -> f64 {
 impl Normal {
     /// Mean square remainder in the dark and in the bright half; also over all.
     pub fn noise(&self, before: &Noise) -> (Noise, f64) {
-        let (bright, dark): (Vec<f32>, Vec<f32>) = self.squares.iter().partition(|square| square.is_sign_negative());
-        let bright: Vec<f32> = bright.iter().map(|square| -square).collect();
-        let [dark, bright] = [dark, bright].map(|half| (half.len() as f64, limited_mean(&half)));
+        // Each is written to both groups, and stays where it belongs: nothing to guess.
+        let mut halves = [0, 1].map(|_| vec![0.0f32; self.squares.len()]);
+        let mut lengths = [0, 0];
+        for square in &self.squares {
+            for (half, (group, length)) in halves.iter_mut().zip(&mut lengths).enumerate() {
+                group[*length] = square.abs();
+                *length += usize::from(square.is_sign_negative() == (half == 1));
+            }
+        }
+        let [dark, bright] = [0, 1].map(|half| (lengths[half] as f64, limited_mean(&halves[half][..lengths[half]])));
         let n = dark.0 + bright.0;
         // Part of the noise has gone into the unknowns. Grey values are whole numbers: rounding leaves 1/12.
         let of_noise = |mean: f64| (mean * n / (n - N as f64).max(1.0)).max(1.0 / 12.0);

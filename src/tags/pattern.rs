@@ -72,20 +72,26 @@ impl Pattern {
         self.white(index(u), index(v))
     }
 
-    /// The `lines` lines of either direction that are nearest to a point, and their cells.
-    #[inline]
-    pub(super) fn window(&self, u: f32, v: f32, lines: usize) -> Window {
-        // Rounds down without a call: the number is made positive first.
-        let first = |c: f32| ((c + 4.0 - 0.5 * lines as f32 + 1.0 + 16.0) as i32 - 16).clamp(-(MARGIN as i32), 9);
-        let (first_u, first_v) = (first(u), first(v));
-        let mask = (1 << (lines + 1)) - 1;
-        let mut white = 0;
-        for row in 0..=lines {
-            let bits = self.rows[((first_v + MARGIN as i32) as usize + row).min(9 + 2 * MARGIN)];
-            white |= ((bits >> (first_u + MARGIN as i32)) & mask) << (WINDOW_ROW * row);
-        }
+    /// The cells around `lines` lines of either direction, of which these are the first: see [`first_line`].
+    #[inline(always)]
+    pub(super) fn window(&self, first_u: i32, first_v: i32, lines: usize) -> Window {
+        let (column, row) = ((first_u + MARGIN as i32) as u32, (first_v + MARGIN as i32) as usize);
+        let bits = |k: usize| self.rows.get(row + k).map_or(u32::MAX, |bits| bits >> (column & 31));
+        let white = if lines == 1 {
+            (bits(0) & 3) | (bits(1) & 3) << WINDOW_ROW
+        } else {
+            let mask = (1 << (lines + 1)) - 1;
+            (0..=lines).fold(0, |white, k| white | (bits(k) & mask) << (WINDOW_ROW * k))
+        };
         Window { first_u, first_v, white }
     }
+}
+
+/// The first of the `lines` lines of one direction that are nearest to a coordinate (cells).
+#[inline(always)]
+pub(super) fn first_line(coordinate: f32, lines: u32) -> i32 {
+    // Rounds down without a call: the number is made positive first.
+    ((coordinate + 4.0 - 0.5 * lines as f32 + 1.0 + 16.0) as i32 - 16).clamp(-(MARGIN as i32), 9)
 }
 
 #[cfg(test)]
@@ -111,7 +117,8 @@ mod tests {
         let pattern = Pattern::new(cells_of(77).unwrap());
         for (u, v) in [(0.3, -1.2), (-3.9, 3.8), (-4.6, -4.7), (4.4, 0.6), (1.49, 2.51), (-6.0, 8.5)] {
             for lines in 1..=MOST_LINES {
-                let window = pattern.window(u as f32, v as f32, lines);
+                let first = |c: f64| first_line(c as f32, lines as u32);
+                let window = pattern.window(first(u), first(v), lines);
                 let middle = |first: i32| f64::from(first) - 4.0 + 0.5 * (lines as f64 - 1.0);
                 assert!((middle(window.first_u) - u).abs() <= 0.5 || u.abs() > 5.0, "{u} {lines}");
                 assert!((middle(window.first_v) - v).abs() <= 0.5 || v.abs() > 5.0, "{v} {lines}");

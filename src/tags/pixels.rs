@@ -6,8 +6,9 @@
 //! are thinned by leaving out whole rows across them.
 
 use crate::raster::Gray;
+use crate::tags::align::floor;
 use crate::tags::flatten::Flatten;
-use crate::tags::pattern::{LINES, MOST_LINES, Pattern};
+use crate::tags::pattern::{LINES, MOST_LINES, Pattern, first_line};
 use crate::tags::predict::{Around, BLOCK, Block, View};
 use crate::tags::widest::widest;
 use nalgebra::{Matrix2, Matrix3, Vector2};
@@ -16,7 +17,7 @@ use nalgebra::{Matrix2, Matrix3, Vector2};
 const REACH: f32 = 3.0;
 
 /// Of the pixels in the outer part of a strip one in this many is taken.
-const OUTER: usize = 5;
+const OUTER: i64 = 5;
 
 /// How pixels are chosen.
 pub(super) struct Choice {
@@ -93,33 +94,38 @@ impl Placed<'_> {
     pub fn choose(&self, map: &Matrix3<f64>, view: &View<'_>, blur: &Matrix2<f64>, choice: &Choice) -> Vec<Block> {
         let crossings = self.crossings(map);
         let edges = self.edges(&crossings);
-        let width = |(a, b): &(Vector2<f64>, Vector2<f64>), (sigmas, more): (f64, f64)| {
+        // The blur's standard deviation across each edge, and its length.
+        let sizes = edges.iter().map(|(a, b)| {
             let d = b - a;
-            let across = Vector2::new(-d.y, d.x) / d.norm().max(1e-9);
-            sigmas * across.dot(&(blur * across)).max(0.0).sqrt() + more
-        };
-        let area: f64 = edges.iter().map(|e| 2.0 * width(e, choice.near) * (e.1 - e.0).norm()).sum();
+            let length = d.norm();
+            let across = Vector2::new(-d.y, d.x) / length.max(1e-9);
+            (across.dot(&(blur * across)).max(0.0).sqrt(), length)
+        });
+        let sizes: Vec<(f64, f64)> = sizes.collect();
+        let width = |sigma: f64, (sigmas, more): (f64, f64)| sigmas * sigma + more;
+        let area: f64 = sizes.iter().map(|(sigma, length)| 2.0 * width(*sigma, choice.near) * length).sum();
         if !(area.is_finite() && area < 1e8) {
             return Vec::new();
         }
         let mut taken = Taken::new(self.image, &crossings, choice, 3 * choice.most);
         let share = (choice.most as f64 / area.max(1.0)).min(1.0);
-        for (number, edge) in edges.iter().enumerate() {
+        for (number, (edge, (sigma, _))) in edges.iter().zip(&sizes).enumerate() {
             let walk = Walk {
                 share,
                 phase: (0.618 * number as f64).fract(),
-                near: width(edge, choice.near),
-                far: width(edge, choice.far),
+                near: width(*sigma, choice.near),
+                far: width(*sigma, choice.far),
             };
-            walk.along(*edge, |p| taken.take(p));
+            walk.along(*edge, &mut taken);
         }
         for columns in crossings.windows(2) {
             for j in 0..8 {
                 let middle = (columns[0][j] + columns[0][j + 1] + columns[1][j] + columns[1][j + 1]) / 4.0;
-                taken.take((floor(middle.x + 0.5), floor(middle.y + 0.5)));
+                taken.make_room(1);
+                taken.row(true, floor(middle.y + 0.5)).offer(floor(middle.x + 0.5), true);
             }
         }
-        self.blocks(&taken.pixels, view, choice.reach as f32)
+        self.blocks(&taken.pixels[..taken.count], view, choice.reach as f32)
     }
 
     /// Two pixels of every white cell beside the border, neighbours along the border and a quarter of a cell from it: a border that is wider than a cell covers them.
@@ -170,7 +176,7 @@ impl Placed<'_> {
                 if lines == 0 {
                     continue;
                 }
-                let window = self.pattern.window(u, v, lines);
+                let window = self.pattern.window(near.first_u[k], near.first_v[k], lines);
                 // Away from the line across u (or v) both columns (or rows) are the one that the pixel lies in.
                 let (white, kind) = match near.away[k] {
                     1 => (window.one_column(u), 0),
@@ -205,6 +211,9 @@ struct Near {
     v: [f32; BLOCK],
     /// How many lines across either axis count; 0 where a pixel is beyond what is wanted.
     lines: [u32; BLOCK],
+    /// Numbers of the first of these lines across u and across v: see [`crate::tags::pattern::Window`].
+    first_u: [i32; BLOCK],
+    first_v: [i32; BLOCK],
     /// Where one line counts across either axis, whether the pixel is away from the one across u (1), or else across v (2).
     away: [u32; BLOCK],
 }
@@ -214,7 +223,14 @@ impl Near {
     #[inline(always)]
     fn new(around: &Around, view: &View<'_>, reach: f32) -> Self {
         let [blur_u, blur_v] = around.blurs(view);
-        let mut near = Near { u: around.u, v: around.v, lines: [0; BLOCK], away: [0; BLOCK] };
+        let mut near = Near {
+            u: around.u,
+            v: around.v,
+            lines: [0; BLOCK],
+            first_u: [0; BLOCK],
+            first_v: [0; BLOCK],
+            away: [0; BLOCK],
+        };
         for k in 0..BLOCK {
             let (u, v) = (around.u[k], around.v[k]);
             let (off_u, off_v) = (off_line(u), off_line(v));
@@ -223,6 +239,8 @@ impl Near {
             let lines = if across_u > across_v { across_u } else { across_v };
             let wanted = (around.depth[k] > 0.0) & (u.abs() <= reach) & (v.abs() <= reach);
             near.lines[k] = if wanted { lines } else { 0 };
+            near.first_u[k] = first_line(u, lines);
+            near.first_v[k] = first_line(v, lines);
             let away = if off_u > far_u {
                 1
             } else if off_v > far_v {
@@ -234,13 +252,6 @@ impl Near {
         }
         near
     }
-}
-
-/// The whole number not above a number.
-#[inline(always)]
-fn floor(v: f64) -> i64 {
-    let t = v as i64;
-    t - i64::from(t as f64 > v)
 }
 
 /// How far a coordinate is from the nearest line of the grid, cells.
@@ -268,7 +279,7 @@ struct Walk {
 }
 
 impl Walk {
-    fn along(&self, (a, b): (Vector2<f64>, Vector2<f64>), mut take: impl FnMut((i64, i64))) {
+    fn along(&self, (a, b): (Vector2<f64>, Vector2<f64>), taken: &mut Taken) {
         let d = b - a;
         let length = d.norm();
         if length < 1e-6 {
@@ -284,6 +295,9 @@ impl Walk {
         let from = floor(a_main.min(a_main + d_main) - beyond) + 1;
         let to = floor(a_main.max(a_main + d_main) + beyond);
         let (near, far) = (self.near / foreshortened, self.far / foreshortened);
+        // Each outer part holds one pixel at most, or several.
+        let one = far - near <= (OUTER - 1) as f64;
+        let most_of_row = ((2.0 * (near + far)) as usize + 8).min(taken.width.max(taken.height) + 1);
         let mut share = self.phase;
         for main in from..=to {
             share += self.share;
@@ -292,15 +306,21 @@ impl Walk {
             }
             share -= 1.0;
             let middle = a_across + (main as f64 - a_main) * slope;
-            let place = |across: i64| if upright { (across, main) } else { (main, across) };
             let [begin, low, high, end] = [-far, -near, near, far].map(|off| floor(middle + off) + 1);
-            for across in low..high {
-                take(place(across));
+            taken.make_room(most_of_row);
+            let mut row = taken.row(upright, main);
+            for across in (low..high).step_by(2) {
+                row.offer(across, true);
+                row.offer(across + 1, across + 1 < high);
             }
             // In the outer parts pixels are staggered from row to row.
-            let stagger = |from: i64| from + (-(from + 2 * main)).rem_euclid(OUTER as i64);
-            for across in (stagger(begin)..low).step_by(OUTER).chain((stagger(high)..end).step_by(OUTER)) {
-                take(place(across));
+            let stagger = |from: i64| from + (-(from + 2 * main)).rem_euclid(OUTER);
+            for (from, to) in [(stagger(begin), low), (stagger(high), end)] {
+                if one {
+                    row.offer(from, from < to);
+                } else {
+                    (from..to).step_by(OUTER as usize).for_each(|across| row.offer(across, true));
+                }
             }
         }
     }
@@ -308,7 +328,9 @@ impl Walk {
 
 /// The pixels that are taken, each once.
 struct Taken {
+    /// The first `count` are.
     pixels: Vec<(u16, u16)>,
+    count: usize,
     marks: Vec<bool>,
     low: (i64, i64),
     width: usize,
@@ -328,19 +350,62 @@ impl Taken {
         let low = (clamp(low.x - room, image.width()), clamp(low.y - room, image.height()));
         let high = (clamp(high.x + room, image.width()), clamp(high.y + room, image.height()));
         let (width, height) = ((high.0 - low.0 + 1) as usize, (high.1 - low.1 + 1) as usize);
-        Taken { pixels: Vec::with_capacity(about), marks: vec![false; width * height], low, width, height }
+        Taken { pixels: vec![(0, 0); about], count: 0, marks: vec![false; width * height], low, width, height }
     }
 
+    /// Makes room for so many more.
     #[inline(always)]
-    fn take(&mut self, (x, y): (i64, i64)) {
-        // Left of or above the box a difference becomes huge.
-        let (column, row) = ((x - self.low.0) as usize, (y - self.low.1) as usize);
-        if column >= self.width || row >= self.height {
-            return;
+    fn make_room(&mut self, more: usize) {
+        if self.count + more > self.pixels.len() {
+            self.pixels.resize(2 * (self.count + more), (0, 0));
         }
-        let mark = &mut self.marks[row * self.width + column];
-        if !std::mem::replace(mark, true) {
-            self.pixels.push((x as u16, y as u16));
+    }
+
+    /// The row of pixels (upright) or the column with this number.
+    #[inline(always)]
+    fn row(&mut self, upright: bool, main: i64) -> TakenRow<'_> {
+        let (low, number) = if upright { (self.low.0, main - self.low.1) } else { (self.low.1, main - self.low.0) };
+        let (across, along) = if upright { (self.width, self.height) } else { (self.height, self.width) };
+        // One left of or above the box becomes a huge number.
+        let inside = (number as usize) < along;
+        let (first, stride) =
+            if upright { ((number as usize).wrapping_mul(self.width), 1) } else { (number as usize, self.width) };
+        TakenRow {
+            taken: self,
+            upright,
+            main: main as u16,
+            low,
+            length: if inside { across } else { 0 },
+            first,
+            stride,
         }
+    }
+}
+
+/// One row, or column, of the box.
+struct TakenRow<'a> {
+    taken: &'a mut Taken,
+    upright: bool,
+    main: u16,
+    /// The part of it that lies in the box.
+    low: i64,
+    length: usize,
+    /// Where its marks begin, and how far apart they are.
+    first: usize,
+    stride: usize,
+}
+
+impl TakenRow<'_> {
+    /// Takes a pixel if it is wanted, lies in the box and is not taken yet. Without a branch: where a strip ends no processor can guess.
+    #[inline(always)]
+    fn offer(&mut self, across: i64, wanted: bool) {
+        let Taken { pixels, count, marks, .. } = &mut *self.taken;
+        let place = (across - self.low) as usize;
+        let wanted = wanted & (place < self.length);
+        let mark = &mut marks[if wanted { self.first + place * self.stride } else { 0 }];
+        let new = wanted & !*mark;
+        *mark |= wanted;
+        pixels[*count] = if self.upright { (across as u16, self.main) } else { (self.main, across as u16) };
+        *count += usize::from(new);
     }
 }

@@ -197,7 +197,7 @@ fn simplify(points: &[[i32; 2]], from: usize, to: usize, tolerance: f64, kept: &
         let length = ((dx * dx + dy * dy) as f64).sqrt().max(1e-9);
         let mut worst = (0i64, from);
         for i in from + 1..to {
-            let r = points[i % n];
+            let r = points[if i < n { i } else { i - n }];
             let off = (dx * i64::from(r[1] - p[1]) - dy * i64::from(r[0] - p[0])).abs();
             if off > worst.0 {
                 worst = (off, i);

@@ -49,7 +49,14 @@ impl DarkMap {
         &self.bits[start..start + self.words_per_row]
     }
 
+    /// The row above one, without a dark pixel above the first.
+    pub fn row_above(&self, y: usize) -> &[u64] {
+        let start = self.start(y) - (self.words_per_row + 1);
+        &self.bits[start..start + self.words_per_row]
+    }
+
     /// Number of runs of set bits in all rows.
+    #[inline(always)]
     pub fn runs(&self) -> usize {
         // The word between two rows is clear: a run that goes on to the end of a row ends there.
         let mut before = 0u64;

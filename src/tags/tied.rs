@@ -41,10 +41,13 @@ pub(super) fn tied_noise(
     unknowns: usize,
 ) -> Option<TiedNoise> {
     let standard: [Parts; N] = std::array::from_fn(|j| std::array::from_fn(|i| standard[(i, j)] as f32));
-    let pixels = || blocks.iter().flat_map(|b| &b.seen[..b.n]).map(|(x, y)| [x / TIED, y / TIED]);
-    let low = [0, 1].map(|axis| pixels().map(|p| p[axis]).min().unwrap_or(0));
-    let wide = usize::from(pixels().map(|p| p[0] - low[0]).max().unwrap_or(0)) + 1;
-    let high = usize::from(pixels().map(|p| p[1] - low[1]).max().unwrap_or(0)) + 1;
+    let (mut low, mut most) = ([u16::MAX; 2], [0; 2]);
+    for (x, y) in blocks.iter().flat_map(|b| &b.seen[..b.n]) {
+        low = [low[0].min(*x), low[1].min(*y)];
+        most = [most[0].max(*x), most[1].max(*y)];
+    }
+    let (low, most) = (low.map(|v| v / TIED), most.map(|v| v / TIED));
+    let [wide, high] = [0, 1].map(|axis| usize::from(most[axis].saturating_sub(low[axis])) + 1);
     let mut sums = vec![Tied::default(); wide * high];
     let mut prediction = Prediction::EMPTY;
     let mut right = [NOTHING; N];

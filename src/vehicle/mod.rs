@@ -310,7 +310,7 @@ pub enum Unmeasurable {
     },
     /// The rear hubs are impossibly near or far.
     #[error(
-        "the rear hub centres come out {track_mm:.0} mm apart, which no car has (800 to 3000 mm): check stand-off, tag sides and which plate is on which wheel"
+        "the rear hub centres come out {track_mm:.0} mm apart, which no car has (800 to 3000 mm): check stand-off, tag sides, the tables of bodies with several tags, and which plate is on which wheel"
     )]
     Track {
         /// Distance of the hub centres, mm.

@@ -265,6 +265,8 @@ fn station_result(
     let station = plan_of.station;
     let (vehicle_from_target, six) = best.stations[k];
     let end = End::of(station.required[0]);
+    let cov: Matrix6<f64> = p.cov.fixed_view::<6, 6>(6 * k, 6 * k).into_owned();
+    let moves = plan(station, &six, &cov, Swing::new(station, &vehicle_from_target, plan_of.stand.pivot));
     let deviations = Component::ALL.map(|component| {
         let i = component.index();
         let row = 6 * k + i;
@@ -280,7 +282,7 @@ fn station_result(
         let tolerance = station.tolerance[i];
         let state = tolerance.map(|t| rule::judge(&estimate, t));
         let unproven = tolerance.filter(|_| state == Some(State::NotProven));
-        let remedy = unproven.map(|t| words::remedy_sentence(component, &estimate, t, &shares));
+        let remedy = unproven.map(|t| words::remedy_sentence(component, &estimate, t, &shares, &moves));
         Deviation {
             component,
             required: station.required[i],
@@ -321,8 +323,6 @@ fn station_result(
             deg_from_rad(deviations[3].deviation.value).abs()
         ));
     }
-    let cov: Matrix6<f64> = p.cov.fixed_view::<6, 6>(6 * k, 6 * k).into_owned();
-    let swing = Swing::new(station, &vehicle_from_target, plan_of.stand.pivot);
     StationResult {
         station: plan_of.index,
         name: station.name.clone(),
@@ -332,7 +332,7 @@ fn station_result(
         deviations,
         cov,
         verdict: worst.unwrap_or(State::NotProven),
-        moves: plan(station, &six, &cov, swing),
+        moves,
     }
 }
 

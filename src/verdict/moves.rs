@@ -27,15 +27,29 @@ pub enum MoveKind {
     RaiseLower,
 }
 
-/// The order of moves with the component that each brings to zero.
-const ORDER: [(MoveKind, Component); 6] = [
-    (MoveKind::LevelPitch, Component::Pitch),
-    (MoveKind::LevelRoll, Component::Roll),
-    (MoveKind::Turn, Component::Yaw),
-    (MoveKind::SlideSideways, Component::Lateral),
-    (MoveKind::SlideAlong, Component::Distance),
-    (MoveKind::RaiseLower, Component::Height),
+/// The order of moves.
+const ORDER: [MoveKind; 6] = [
+    MoveKind::LevelPitch,
+    MoveKind::LevelRoll,
+    MoveKind::Turn,
+    MoveKind::SlideSideways,
+    MoveKind::SlideAlong,
+    MoveKind::RaiseLower,
 ];
+
+impl MoveKind {
+    /// The component that it brings to what is required.
+    pub fn brings(self) -> Component {
+        match self {
+            MoveKind::LevelPitch => Component::Pitch,
+            MoveKind::LevelRoll => Component::Roll,
+            MoveKind::Turn => Component::Yaw,
+            MoveKind::SlideSideways => Component::Lateral,
+            MoveKind::SlideAlong => Component::Distance,
+            MoveKind::RaiseLower => Component::Height,
+        }
+    }
+}
 
 /// One move.
 #[derive(Clone, Debug, PartialEq)]
@@ -97,8 +111,8 @@ impl Swing {
     /// Deviations after the first moves of [`ORDER`] that are in `made`, each taking its component exactly to zero.
     fn after_exact(self, from: &Vector6<f64>, made: &[usize]) -> Vector6<f64> {
         made.iter().fold(*from, |at, k| {
-            let (kind, component) = ORDER[*k];
-            self.after(&at, kind, -at[component.index()])
+            let kind = ORDER[*k];
+            self.after(&at, kind, -at[kind.brings().index()])
         })
     }
 
@@ -126,7 +140,8 @@ pub fn plan(station: &Station, deviations: &Vector6<f64>, cov: &Matrix6<f64>, sw
     let mut at = *deviations; // with the rounded amounts
     let mut made: Vec<usize> = Vec::new();
     let mut moves = Vec::new();
-    for (k, (kind, component)) in ORDER.into_iter().enumerate() {
+    for (k, kind) in ORDER.into_iter().enumerate() {
+        let component = kind.brings();
         let Some(tolerance) = station.tolerance[component.index()] else {
             continue;
         };

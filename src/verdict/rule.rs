@@ -46,6 +46,12 @@ pub fn can_decide(deviation: &Estimate, tolerance: f64) -> bool {
     deviation.expanded < tolerance
 }
 
+/// True where no place of the stand would prove a deviation: it is not proven, and U alone is as large as the tolerance. It is to be measured better before a move is
+/// worth making. In any unit.
+pub fn no_move_proves(state: Option<State>, expanded: f64, tolerance: Option<f64>) -> bool {
+    state == Some(State::NotProven) && tolerance.is_some_and(|tolerance| expanded >= tolerance)
+}
+
 /// Probability that a quantity lies between two limits (either may be infinite), given its estimate and standard uncertainty, normal.
 ///
 /// Source: JCGM 106:2012, clause 7 (clause number from memory).

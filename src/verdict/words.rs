@@ -5,7 +5,7 @@ use crate::survey::Source;
 use crate::uncertainty::Estimate;
 use crate::uncertainty::digits::{LastDigit, as_written};
 use crate::units::{deg_from_rad, mm_from_m};
-use crate::verdict::{BudgetSource, MoveKind, Share};
+use crate::verdict::{BudgetSource, Move, MoveKind, Share};
 
 /// With a capital letter.
 pub fn capital(text: &str) -> String {
@@ -224,12 +224,12 @@ pub fn kind_name(source: BudgetSource, count: usize) -> String {
     }
 }
 
-/// What would prove an undecided component: names the largest contribution and its remedy.
-pub fn remedy_sentence(component: Component, value: &Estimate, tolerance: f64, shares: &[Share]) -> String {
+/// Why a component is not decided: its U against its tolerance and its deviation.
+pub fn undecided(component: Component, value: &Estimate, tolerance: f64) -> String {
     let name = component.name();
     let outside = if component.is_angle() { deg_from_rad } else { mm_from_m };
     let last = LastDigit::of(outside(value.expanded));
-    let mut text = if value.expanded >= tolerance {
+    if value.expanded >= tolerance {
         format!(
             "This set-up cannot decide this tolerance: U of {name} is {}, the tolerance only {}.",
             uncertainty(component, value.expanded),
@@ -237,12 +237,28 @@ pub fn remedy_sentence(component: Component, value: &Estimate, tolerance: f64, s
         )
     } else {
         format!(
-            "The {name} error of {} is nearer to its tolerance of {} than U = {}: moving the stand closer to the required place would prove it, a smaller U might.",
+            "The {name} error of {} is nearer to its tolerance of {} than U = {}.",
             in_unit(component, value.value, |v| last.plain(v)),
             asked(component, tolerance),
             uncertainty(component, value.expanded)
         )
-    };
+    }
+}
+
+/// What would prove an undecided component, as far as it can be said without planning photographs: a move where one is made, else the largest
+/// contribution with its remedy.
+pub fn remedy_sentence(
+    component: Component,
+    value: &Estimate,
+    tolerance: f64,
+    shares: &[Share],
+    moves: &[Move],
+) -> String {
+    let mut text = undecided(component, value, tolerance);
+    if value.expanded < tolerance && moves.iter().any(|m| m.kind.brings() == component) {
+        return text
+            + " Make the moves that are listed and measure again: nearer to what is required it would be proven.";
+    }
     if let Some((source, variance, count)) = by_kind(shares).first() {
         let what = kind_name(*source, *count);
         let percent = 100.0 * variance / (value.u * value.u);
@@ -348,14 +364,21 @@ mod tests {
             run_out(Corner::RearRight),
         ];
         let u = 1.36e-6f64.sqrt();
-        let text = remedy_sentence(Component::Lateral, &Estimate::new(0.004, u), 0.005, &shares);
+        let say = |moves: &[Move]| remedy_sentence(Component::Lateral, &Estimate::new(0.004, u), 0.005, &shares, moves);
+        // Where a move is listed it is the thing to do; where none is, nothing speaks of moving.
+        let slide = Move { kind: MoveKind::SlideSideways, amount: -0.004, u, words: String::new() };
+        assert_eq!(
+            say(&[slide.clone()]),
+            "The lateral error of 4.0 mm is nearer to its tolerance of 5 mm than U = 2.3 mm. Make the moves that are listed and measure again: nearer to \
+             what is required it would be proven."
+        );
+        let text = say(&[Move { kind: MoveKind::Turn, ..slide }]);
         assert_eq!(
             text,
-            "The lateral error of 4.0 mm is nearer to its tolerance of 5 mm than U = 2.3 mm: moving the stand closer to the required place \
-             would prove it, a smaller U might. Most of U comes from the run-out of the plates (53 % of the variance): measure the clamp's \
+            "The lateral error of 4.0 mm is nearer to its tolerance of 5 mm than U = 2.3 mm. Most of U comes from the run-out of the plates (53 % of the variance): measure the clamp's \
              run-out (turn the wheel, or put the clamp on a spindle), and enter the wheel's axis as measured."
         );
-        let text = remedy_sentence(Component::Height, &Estimate::new(0.0, 0.003), 0.005, &shares[..1]);
+        let text = remedy_sentence(Component::Height, &Estimate::new(0.0, 0.003), 0.005, &shares[..1], &[]);
         assert!(
             text.starts_with(
                 "This set-up cannot decide this tolerance: U of height is 5.9 mm, the tolerance only 5 mm."

@@ -1,6 +1,8 @@
 //! Tags drawn with exact edges: light averaged over each pixel's area and a Gaussian blur. Shares no code with the fit.
 #![allow(dead_code)] // each user takes its own part
 
+pub mod steep;
+
 use nalgebra::{Matrix3, Vector2};
 use plumbsight::raster::Gray;
 use plumbsight::scene::draw::{Draw, Purpose};

@@ -161,9 +161,9 @@ impl Moment {
     }
 }
 
-/// The name of a record's folder: when, and what names the car.
-pub fn record_name(at: &Moment, result: &ResultFile, vehicle_id: Option<&str>) -> String {
-    let car = result.vin.as_deref().or(vehicle_id).or(result.title.as_deref()).unwrap_or("car");
+/// The name of a record's folder: when, and what names the car: its VIN, else `named` (the job's own id or name of it), else the job's title.
+pub fn record_name(at: &Moment, result: &ResultFile, named: Option<&str>) -> String {
+    let car = result.vin.as_deref().or(named).or(result.title.as_deref()).unwrap_or("car");
     let mut plain = String::new();
     for c in car.chars() {
         match c {
@@ -172,16 +172,32 @@ pub fn record_name(at: &Moment, result: &ResultFile, vehicle_id: Option<&str>) -
             _ => plain.push('-'),
         }
     }
-    let plain: String = plain.chars().take(LONGEST_NAME).collect();
-    format!("{}_{}", at.stamp(), plain.trim_end_matches('-'))
+    let mut short: String = plain.chars().take(LONGEST_NAME).collect();
+    // Where it is too long it ends with a word, not within one.
+    if short.len() < plain.len()
+        && !plain[short.len()..].starts_with('-')
+        && let Some(end) = short.rfind('-')
+    {
+        short.truncate(end);
+    }
+    format!("{}_{}", at.stamp(), short.trim_end_matches('-'))
 }
 
 /// What is to be said where a record stands for another one that is of another car; `None` where both are of one, or one of them names none.
 pub fn of_another_car(vin: Option<&str>, corrected: &str, its_vin: Option<&str>) -> Option<String> {
+    another_car(&format!("It stands for {corrected}, which is of"), vin, its_vin)
+}
+
+/// The same, said of a record that a correction of another car stands for.
+pub fn corrected_for_another_car(vin: Option<&str>, its_vin: Option<&str>) -> Option<String> {
+    another_car("THAT CORRECTION IS OF", vin, its_vin)
+}
+
+fn another_car(head: &str, vin: Option<&str>, its_vin: Option<&str>) -> Option<String> {
     let (vin, its_vin) = (vin?, its_vin?);
     (!vin.eq_ignore_ascii_case(its_vin)).then(|| {
         format!(
-            "It stands for {corrected}, which is of ANOTHER CAR: VIN {its_vin} there, {vin} here. Unless the number was mistyped, the wrong record was corrected: ask who made it before you rely on either."
+            "{head} ANOTHER CAR: VIN {its_vin} there, {vin} here. Unless the number was mistyped, the wrong record was corrected: ask who made it before you rely on either."
         )
     })
 }

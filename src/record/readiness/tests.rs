@@ -33,7 +33,7 @@ fn faults_are_named_with_their_line() {
     refused("[[item]]\nid = \"doors\"\nstate = \"done\"\n", Some(3), "no item \"doors\"");
     refused("[[item]]\nid = \"light\"\nstate = \"not applicable\"\n", Some(4), "no reason");
     refused("[[item]]\nid = \"light\"\nstate = \"done\"\nreason = \"so\"\n", Some(5), "belongs to");
-    refused("[[item]]\nid = \"light\"\nstate = \"yes\"\n", Some(4), "unknown variant");
+    refused("[[item]]\nid = \"light\"\nstate = \"yes\"\n", Some(4), "\"yes\" is no word for `state`");
     refused(
         "[[item]]\nid = \"light\"\nstate = \"done\"\n[[item]]\nid = \"light\"\nstate = \"open\"\n",
         Some(6),

@@ -54,7 +54,8 @@ pub fn answer_marked(job: &Job, marks: &[String]) -> Against {
     read_hold_log(&job.folder).map_or_else(Against::default, |log| answered(job, &log, marks))
 }
 
-fn said(log: &HoldRead, marks: &[String]) -> Against {
+/// What a log says against photographs with these marks; without marks, as far as the log alone says it.
+pub fn said(log: &HoldRead, marks: &[String]) -> Against {
     let (live, open): (Vec<&HoldEntry>, Vec<&HoldEntry>) =
         log.alarms_against(marks).into_iter().partition(|e| e.event == STAND_ELSEWHERE);
     Against {

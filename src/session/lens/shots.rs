@@ -78,10 +78,13 @@ pub(super) fn read_shots(request: &LensRequest, watch: Watch) -> Result<(Vec<Sho
     one_size(&sizes)?;
     one_camera(&shots)?;
     if shots.is_empty() {
-        let reason = format!(
-            "None of the {of} photographs shows the board \"{}\". The notices say why for each; is it the right board file?",
-            request.board.name
-        );
+        let which = if of == 1 {
+            "The only photograph does not show".to_owned()
+        } else {
+            format!("None of the {of} photographs shows")
+        };
+        let reason =
+            format!("{which} the board \"{}\". The notices say why; is it the right board file?", request.board.name);
         return Err(Failure::NotMeasurable { reason, notices });
     }
     if shots.iter().all(|s| s.exif == ExifState::Missing) {

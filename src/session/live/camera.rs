@@ -102,6 +102,8 @@ pub(super) struct Place {
     /// 6 × n, its right step by what all pictures share: the ground's columns, and those of what lies beyond the margins.
     pub gain: Matrix6xX<f64>,
     pub motion: Motion,
+    /// The camera moves, and the stand in its picture with it.
+    pub camera_moves: bool,
     pub frames: usize,
 }
 
@@ -462,6 +464,9 @@ impl Eye {
             world_from_stand: camera.camera_from_frame.inverse() * stand.camera_from_frame,
             noise: (noise + noise.transpose()) * 0.5,
             gain: a * (stand.gain - camera.gain),
+            camera_moves: self.mount == Mount::Apart
+                && stand.motion != Motion::Still
+                && camera.motion == Motion::Moving,
             motion: stand.motion,
             frames: stand.frames,
         })

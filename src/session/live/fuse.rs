@@ -78,6 +78,7 @@ fn blend(base: &Base, all: &[Place]) -> Option<Place> {
         noise: (noise + noise.transpose()) * 0.5,
         gain: weights * gains,
         motion: Motion::Still,
+        camera_moves: false,
         frames: all.iter().map(|p| p.frames).sum(),
     })
 }

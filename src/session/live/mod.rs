@@ -118,8 +118,10 @@ pub struct StandReading {
     pub age: Duration,
     /// True where it is older than [`STALE_AFTER`] or the newest frame could not be used: show it greyed, with its age.
     pub stale: bool,
-    /// What the stand does.
+    /// What the stand does in the picture.
     pub motion: Motion,
+    /// True where it is the camera that moves, from picture to picture: whether the stand does cannot be told, and nothing settles.
+    pub camera_moves: bool,
     /// Frames averaged.
     pub frames: usize,
     /// The six deviations with U, verdict and moves: the same as `check` gives, at the place where the stand is now.
@@ -260,12 +262,13 @@ impl Live {
         {
             match base.judge(&place.world_from_stand, &place.noise, &place.gain) {
                 Ok(station) => {
-                    let sentence = words::sentence(&station, place.motion);
+                    let sentence = words::sentence(&station, place.motion, place.camera_moves);
                     self.last = Some(StandReading {
                         measured_at: time,
                         age: Duration::ZERO,
                         stale: false,
                         motion: place.motion,
+                        camera_moves: place.camera_moves,
                         frames: place.frames,
                         station,
                         sentence,

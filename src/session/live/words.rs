@@ -1,19 +1,26 @@
 //! The one sentence of a live reading.
 
 use super::Motion;
+use crate::verdict::rule::{judge, no_move_proves};
 use crate::verdict::words::{asked, uncertainty};
 use crate::verdict::{Deviation, State, StationResult};
 
 /// A deviation that is not proven and whose U is larger than its tolerance: no place of the stand would prove it.
 fn unmeasured(station: &StationResult) -> Option<&Deviation> {
-    let hopeless = |d: &&Deviation| {
-        d.state == Some(State::NotProven) && d.tolerance.is_some_and(|tolerance| d.deviation.expanded >= tolerance)
-    };
-    station.deviations.iter().find(hopeless)
+    station.deviations.iter().find(|d| no_move_proves(d.state, d.deviation.expanded, d.tolerance))
 }
 
-/// What to do now.
-pub(super) fn sentence(station: &StationResult, motion: Motion) -> String {
+/// What to do now. `camera_moves`: nothing settles, so that what is not proven by this very picture is not worth a move.
+pub(super) fn sentence(station: &StationResult, motion: Motion, camera_moves: bool) -> String {
+    if camera_moves && station.verdict != State::OutOfTolerance {
+        let so_far = match station.verdict {
+            State::InTolerance => "In tolerance in this picture, but the",
+            _ => "The",
+        };
+        return format!(
+            "{so_far} camera moves, and readings cannot settle: set it down where it sees the stand and a floor sheet."
+        );
+    }
     if let Some(first) = station.moves.first() {
         return match (station.verdict, unmeasured(station)) {
             (State::NotProven, Some(d)) => format!(
@@ -35,6 +42,11 @@ pub(super) fn sentence(station: &StationResult, motion: Motion) -> String {
                 share(a).total_cmp(&share(b))
             });
             match worst {
+                // U leaves room: it is the survey that checks too little.
+                Some(d) if judge(&d.deviation, d.tolerance.unwrap_or(0.0)) == State::InTolerance => format!(
+                    "Nothing to move, but {} is not proven: too little checks the survey. See what `plumbsight check` advises.",
+                    d.component.name()
+                ),
                 Some(d) => format!(
                     "Nothing to move, but {} is not proven: U is {}, the tolerance {}. See what `plumbsight check` advises.",
                     d.component.name(),

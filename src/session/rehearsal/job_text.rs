@@ -75,7 +75,8 @@ fn bodies(truth: &Truth) -> String {
         |v: &Vector3<f64>, unit: fn(f64) -> f64| format!("[{:.6}, {:.6}, {:.6}]", unit(v.x), unit(v.y), unit(v.z));
     for body in kit.bodies.iter().filter(|b| matches!(b.kind, BodyKind::Stand | BodyKind::Plate)) {
         let kind = if body.kind == BodyKind::Stand { "stand" } else { "plate" };
-        let _ = write!(out, "\n[[body]]\nname = \"{}\"\nkind = \"{kind}\"\n", body.name);
+        // Made bays have their tags exactly where they are declared.
+        let _ = write!(out, "\n[[body]]\nname = \"{}\"\nkind = \"{kind}\"\nu_place_mm = 0\n", body.name);
         for tag in &body.tags {
             let (TagPlace::Known(place) | TagPlace::Measured { body_from_tag: place, .. }) = &tag.place else {
                 continue;

@@ -10,6 +10,7 @@ mod score;
 
 pub(super) use name::Named;
 pub(super) use scan::{Report, Solution, report};
+pub(super) use score::suspicion;
 
 use nalgebra::{DMatrix, Vector3};
 
@@ -165,6 +166,27 @@ impl Hidden {
     /// True where a test of its own looks for it; else only the tests of single views do, or nothing.
     pub fn is_tested(&self) -> bool {
         self.tested
+    }
+
+    /// Joint covariance of the adjustment's columns and of the fault's numbers, were these found with the rest: with the columns' covariance C, the
+    /// fault's F and what it does to them R, [C + RFR', −RF; −FR', F]. `spread` as in [`super::Survey::spread`]. A direction that nothing checks counts
+    /// with a standard uncertainty of a metre or a radian at most, so that later photographs can be added without loss of digits.
+    pub(super) fn with_columns(&self, columns: &DMatrix<f64>, spread: f64) -> Option<DMatrix<f64>> {
+        let (n, q) = (columns.nrows(), self.numbers());
+        let found = &self.reachable * spread;
+        let own = (DMatrix::identity(q, q) + &found).lu().solve(&found)?;
+        let across = -(&self.reach * &own);
+        let mut joint = DMatrix::zeros(n + q, n + q);
+        joint.view_mut((0, 0), (n, n)).copy_from(&(columns - &across * self.reach.transpose()));
+        joint.view_mut((0, n), (n, q)).copy_from(&across);
+        joint.view_mut((n, 0), (q, n)).copy_from(&across.transpose());
+        joint.view_mut((n, n), (q, q)).copy_from(&own);
+        Some(joint)
+    }
+
+    /// Noncentrality of a fault that is found with the chance [`POWER`], in the corners' covariances as widened by `spread`.
+    pub(super) fn noncentrality(&self, spread: f64) -> f64 {
+        self.noncentrality / spread
     }
 
     /// By output: the error of a fault of this size (its q numbers, as [`Hidden::smallest_along`] takes them) that is neither found nor corrected, to

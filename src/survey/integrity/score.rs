@@ -24,7 +24,7 @@ const LEAST_SHARE: f64 = 1e-3;
 const NOTHING: f64 = 1e-6;
 
 /// Whitened derivatives of one view by what might be wrong with it.
-pub(super) struct Suspicion {
+pub(in crate::survey) struct Suspicion {
     /// By a motion of its body in the world's axes (turn about the origin, shift).
     pub by_motion: SMatrix<f64, 8, 6>,
     /// By the relative size of its tag.
@@ -41,7 +41,7 @@ impl Suspicion {
 }
 
 /// `None` where a corner lies behind the camera.
-pub(super) fn suspicion(
+pub(in crate::survey) fn suspicion(
     problem: &Problem,
     state: &State,
     whiten: &SMatrix<f64, 8, 8>,

@@ -3,7 +3,7 @@
 use super::*;
 use crate::raster::ToneCurve;
 use crate::tags::family::cells_of;
-use crate::tags::pattern::Pattern;
+use crate::tags::pattern::{Pattern, first_line};
 use nalgebra::Vector3;
 
 /// Unknowns of a view from the side: places are in units of `SIZE` pixels.
@@ -32,7 +32,8 @@ fn block(pattern: &Pattern, p: &[f64; N], points: &[(f64, f64)], lines: usize) -
     let mut block = Block::empty(lines);
     for (k, (u, v)) in points.iter().enumerate() {
         let q = map(p) * Vector3::new(u / 4.0, v / 4.0, 1.0);
-        let window = pattern.window(*u as f32, *v as f32, lines);
+        let first = |c: f64| first_line(c as f32, lines as u32);
+        let window = pattern.window(first(*u), first(*v), lines);
         block.x[k] = (q.x / q.z) as f32;
         block.y[k] = (q.y / q.z) as f32;
         block.line_u[k] = window.first_u as f32 - 4.0;
