@@ -2,7 +2,10 @@
 
 use super::*;
 use crate::panel::keeping::{Doing, Form, RecordCommand, RecordEvent, RecordTask};
+use crate::panel::live::LiveView;
 use crate::panel::seen::Seen;
+use crate::panel::watching::HoldView;
+use crate::record::result::{ResultFile, Verdict};
 use crate::record::{Change, Purpose, read_job};
 use crate::session::hold::Against;
 
