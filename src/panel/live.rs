@@ -398,16 +398,16 @@ fn camera_words(source: &str, status: &FeedStatus) -> String {
             Some(hz) => format!("{hz:.0} pictures a second"),
             None => "open".into(),
         },
-        FeedState::Stalled(d) => format!("silent for {:.0} s", d.as_secs_f64()),
-        FeedState::Frozen(d) => format!(
-            "the same picture again and again for {:.0} s: its stream hangs; start its app again, or unplug it and plug it in",
-            d.as_secs_f64()
-        ),
+        FeedState::Stalled(d) | FeedState::Frozen(d) => {
+            format!("for {:.0} s {}", d.as_secs_f64(), status.state.hangs().unwrap_or_default())
+        }
         FeedState::Retrying(loss, n) => format!("lost ({}), tried {n} times again", loss.what),
         FeedState::Lost(loss) => format!("lost: {loss}"),
         FeedState::Ended => "over".into(),
         FeedState::Stopped => "stopped".into(),
     };
     // Before it was opened only its name is known.
-    format!("{}: {state}", if status.about.is_empty() { source } else { &status.about })
+    let about = if status.about.is_empty() { source } else { &status.about };
+    let notes: String = status.notes.iter().map(|note| format!(" {note}")).collect();
+    if notes.is_empty() { format!("{about}: {state}") } else { format!("{about}: {state}.{notes}") }
 }

@@ -16,6 +16,9 @@ pub const NEW_PHOTOGRAPHS: &str = "new photographs";
 /// The event of a watch's last line.
 pub const CLOSED: &str = "closed";
 
+/// The event of the line that says that a live reading found the stand elsewhere than the photographs had it: an alarm, though no watch was kept.
+pub const STAND_ELSEWHERE: &str = "stand elsewhere";
+
 /// One line of the log; what a line lacks is empty.
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
 #[serde(default)]
@@ -84,6 +87,13 @@ impl HoldRead {
             }
         }
         out
+    }
+
+    /// True where nothing but live readings is in it: no watch was kept.
+    pub fn is_without_a_watch(&self) -> bool {
+        self.unreadable == 0
+            && self.fault.is_none()
+            && self.entries.iter().all(|e| e.event == STAND_ELSEWHERE || e.event == NEW_PHOTOGRAPHS)
     }
 
     /// True where the last watch is still going on, as far as the log says, and does not know some of these photographs.

@@ -2,7 +2,10 @@
 
 use super::*;
 use crate::panel::keeping::{Doing, Form, RecordCommand, RecordEvent, RecordTask};
+use crate::panel::live::LiveView;
 use crate::panel::seen::Seen;
+use crate::panel::watching::HoldView;
+use crate::record::result::{ResultFile, Verdict};
 use crate::record::{Change, Purpose, read_job};
 use crate::session::hold::Against;
 
@@ -263,7 +266,10 @@ fn alarms_of_the_log_are_counted_once() {
     ));
     assert_eq!(model.alarms(), 1);
     // A line that cannot be read is no line less.
-    let torn = Opened { against: Against { alarms: 1, newest: None, doubt: Some("a torn line".into()) }, ..just(&job) };
+    let torn = Opened {
+        against: Against { alarms: 1, doubt: Some("a torn line".into()), ..Against::default() },
+        ..just(&job)
+    };
     model.receive(Event::Changed);
     model.receive(Event::Read(job.folder.clone(), Ok(torn)));
     assert_eq!((model.alarms(), model.later.doubt()), (1, Some("a torn line")));
