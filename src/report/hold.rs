@@ -19,7 +19,7 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
         return;
     };
     if log.is_without_a_watch() {
-        flow.paragraph(none);
+        flow.paragraph(&format!("{none} What follows is what a live reading found."));
     }
     if let Some(doubt) = log.doubt() {
         flow.paragraph(&format!("▲ {doubt}"));
@@ -48,7 +48,12 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
         .map(|(_, e)| e)
         .map(|e| {
             let mark = if e.alarm { format!("▲ {}", e.event) } else { e.event.clone() };
-            vec![format!("{} s", rounded(e.time_s, 1)), mark, e.body.clone().unwrap_or_default(), e.sentence.clone()]
+            // A live reading is no part of a watch: its sentence says when it was.
+            let time = match e.event == STAND_ELSEWHERE || e.event == NEW_PHOTOGRAPHS {
+                true => String::new(),
+                false => format!("{} s", rounded(e.time_s, 1)),
+            };
+            vec![time, mark, e.body.clone().unwrap_or_default(), e.sentence.clone()]
         })
         .collect();
     flow.table(

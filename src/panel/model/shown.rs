@@ -72,8 +72,10 @@ impl Model {
         if let Some(view) = self.live_view() {
             let standing = view.standing.clone()?;
             let sentence = self.settings.lengths.sentence(&view.sentence);
-            // What was surveyed may itself have moved: nothing counts from it any more.
-            return Some(Shown { standing, sentence, old: view.stale || self.later.doubts_the_bay(), live: true });
+            // What was surveyed may itself have moved: nothing counts from it any more. And while the camera moves no reading settles: only "out" is worth showing.
+            let unsettled = view.camera_moves && standing.verdict != Verdict::Out;
+            let old = view.stale || unsettled || self.later.doubts_the_bay();
+            return Some(Shown { standing, sentence, old, live: true });
         }
         let standing = self.standing()?;
         // What was to be done then is no advice any more.

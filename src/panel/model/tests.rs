@@ -4,6 +4,7 @@ use super::*;
 use crate::panel::keeping::{Doing, Form, RecordCommand, RecordEvent, RecordTask};
 use crate::panel::live::LiveView;
 use crate::panel::seen::Seen;
+use crate::panel::standing::Standing;
 use crate::panel::watching::HoldView;
 use crate::record::result::{ResultFile, Verdict};
 use crate::record::{Change, Purpose, read_job};
@@ -208,6 +209,21 @@ fn a_live_reading_takes_the_place_of_the_check_and_never_outlives_its_job() {
     model.apply(Command::Live(true));
     let tasks = model.apply(Command::Open(job.folder.clone()));
     assert!(tasks.iter().any(|t| matches!(t, Task::EndLive)) && matches!(model.live, LiveState::Off));
+}
+
+#[test]
+fn while_the_camera_moves_only_out_is_shown_as_it_is() {
+    let (mut model, _) = opened();
+    model.apply(Command::Live(true));
+    let mut shown = |camera_moves, verdict| {
+        let standing = Standing { verdict, ..crate::panel::stake::tests::standing() };
+        let view = LiveView { standing: Some(standing), stale: false, camera_moves, ..LiveView::nothing(Vec::new()) };
+        model.receive(Event::Live(LiveState::On(Arc::new(view))));
+        model.shown().expect("a live reading")
+    };
+    assert!(!shown(false, Verdict::In).old);
+    assert!(shown(true, Verdict::In).old && shown(true, Verdict::NotProven).old);
+    assert!(!shown(true, Verdict::Out).old);
 }
 
 #[test]
