@@ -90,6 +90,15 @@ fn a_record_is_complete_measures_the_same_again_and_names_every_change() {
     let public = dir.path().join("shop.pub.pem");
     let words = confirmed(&record, &["--public-key", public.to_str().unwrap()]);
     assert!(words.contains("every figure is the same") && words.contains("good, made with the key given"), "{words}");
+    // The ordinary commands write nothing into it.
+    let inside = record.join("job");
+    let out = plumbsight(&["check", inside.to_str().unwrap()]);
+    assert!(said(&out).contains("Nothing was written") && out.status.code() != Some(3), "{}", said(&out));
+    for folder in [&inside, &record] {
+        let out = plumbsight(&["ready", folder.to_str().unwrap(), "--done", "light"]);
+        assert!(out.status.code() == Some(3) && said(&out).contains("never changed"), "{}", said(&out));
+    }
+    confirmed(&record, &[]);
     let file = json(&record.join("record.json"));
     assert_eq!(
         (&file["by"], &file["revision"], &file["photographs"]),

@@ -562,6 +562,7 @@ fn thirty_photographs_stay_below_three_megabytes_and_nasty_texts_on_the_page() {
     assert!(size <= 3_000_000, "{size} bytes");
     let first = pdftotext(&pdf, &["-l", "1"]);
     assert!(first.contains("THE HOLD WATCH RAISED AN ALARM"), "{first}");
+    assert!(first.contains("moved afterwards") && !first.contains("sure enough to say so"), "{first}");
     let images = said(&Command::new("pdfimages").args(["-list", text(&pdf)]).output().unwrap());
     assert_eq!(images.lines().filter(|l| l.contains(" jpeg ")).count(), 30, "{images}");
 }

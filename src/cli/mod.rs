@@ -23,7 +23,8 @@ mod trace;
 
 use crate::record::result::Verdict;
 use crate::record::{
-    Problem, Purpose, ResultFile, json_text, read_job, result_path, unpack_demo, write_atomically, write_template,
+    Problem, Purpose, ResultFile, json_text, read_job, record_around, result_path, unpack_demo, write_atomically,
+    write_template,
 };
 use crate::session::{self, Extras, Failure, Progress};
 use clap::{Parser, Subcommand};
@@ -358,8 +359,17 @@ fn check(folder: &Path, wanted: &Wanted) -> Result<u8, Failure> {
             show(&more::budget(&result));
         }
         show(&more::monte_carlo(&result));
-        write_atomically(&path, text.as_bytes())?;
-        show(&format!("Result written to {}\n", path.display()));
+        match record_around(&path) {
+            Some(record) => show(&format!(
+                "Nothing was written: {} lies in the record {}, which is never changed. `plumbsight recheck` compares a record with what it says.\n",
+                path.display(),
+                record.display()
+            )),
+            None => {
+                write_atomically(&path, text.as_bytes())?;
+                show(&format!("Result written to {}\n", path.display()));
+            }
+        }
     }
     Ok(match result.verdict {
         Verdict::In if against.speaks() => 2,

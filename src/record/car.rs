@@ -22,6 +22,9 @@ const ROLLED_ECCENTRICITY_MM: f64 = 5.0;
 /// Default standard uncertainty of a stand-off read off a clamp with a rule, mm. Common practice, no source.
 const U_STAND_OFF_MM: f64 = 0.5;
 
+/// Least distance of a wheel's centre from the plate, mm. Common practice, no source.
+const LEAST_HUB_MM: f64 = 10.0;
+
 /// Largest run-out that may be declared, degrees.
 const MAX_RUN_OUT_DEG: f64 = 10.0;
 
@@ -202,12 +205,26 @@ fn resolve_wheel(
         ));
     }
     let hub = match (wheel.stand_off_mm, wheel.hub_mm) {
-        (Some(mm), None) if (1.0..=1000.0).contains(&mm) => HubPlace::StandOff(m_from_mm(mm)),
+        // A wheel's centre lies a hand's breadth behind the plate: what is nearer than this was written in metres or inches. Common practice, no source.
+        (None, Some(mm)) if Vector3::from(mm).norm() < LEAST_HUB_MM => {
+            return Err(document.problem(
+                &at("hub_mm"),
+                format!(
+                    "hub_mm = [{}, {}, {}] is only {:.1} mm from the plate's middle",
+                    mm[0],
+                    mm[1],
+                    mm[2],
+                    Vector3::from(mm).norm()
+                ),
+                "It is the wheel's centre in the plate's frame in millimetres: multiply metres by 1000, inches by 25.4.",
+            ));
+        }
+        (Some(mm), None) if (LEAST_HUB_MM..=1000.0).contains(&mm) => HubPlace::StandOff(m_from_mm(mm)),
         (Some(mm), None) => {
             return Err(document.problem(
                 &at("stand_off_mm"),
                 format!("stand_off_mm = {mm}: that is {} m", m_from_mm(mm)),
-                "It is the distance from the plate's printed face to the centre of the wheel, in millimetres, between 1 and 1000.",
+                "It is the distance from the plate's printed face to the centre of the wheel, in millimetres, between 10 and 1000: multiply metres by 1000, inches by 25.4.",
             ));
         }
         // The axis points away from the car and the wheel's centre lies behind the printed face: on the other side is a sign mistaken.

@@ -88,6 +88,7 @@ impl HoldLog {
     /// begins on a line of its own.
     pub fn open(folder: &Path) -> Result<Self, Problem> {
         let path = folder.join(HOLD_LOG);
+        crate::record::write::outside_of_records(&path)?;
         // Through a link it would write into a file of somebody else.
         if path.is_symlink() && !lies_inside(folder, &path) {
             return Err(Problem::of_file(

@@ -70,4 +70,4 @@ pub use result_words::differs;
 pub use rig::{RIG_FORMAT, RigFile};
 pub use roll::JobRoll;
 pub use template::{TEMPLATE, make_folder, with_examples, write_template};
-pub use write::{json_text, write_atomically, write_new};
+pub use write::{json_text, record_around, write_atomically, write_new};

@@ -1,8 +1,10 @@
 //! Writing files so that a reader never sees half of one: written beside, synced, renamed.
 
+use crate::record::keep::RECORD_FILE;
+use crate::record::keep::manifest::MANIFEST;
 use crate::record::problem::Problem;
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// JSON text of what the program writes, indented, with a line break at its end.
 pub fn json_text<T: serde::Serialize>(value: &T, what: &str) -> Result<String, Problem> {
@@ -15,8 +17,31 @@ pub fn json_text<T: serde::Serialize>(value: &T, what: &str) -> Result<String, P
     })
 }
 
+/// The record that a file or folder lies in, itself included: a folder with `record.json` and `SHA256SUMS`, up to two levels above. Nothing is written into a record once it is kept.
+pub fn record_around(path: &Path) -> Option<PathBuf> {
+    let whole = std::path::absolute(path).ok()?;
+    let is_record = |folder: &&Path| folder.join(RECORD_FILE).is_file() && folder.join(MANIFEST).is_file();
+    whole.ancestors().take(4).find(is_record).map(Path::to_owned)
+}
+
+/// Refuses what would be written into a record.
+pub(super) fn outside_of_records(path: &Path) -> Result<(), Problem> {
+    match record_around(path) {
+        None => Ok(()),
+        Some(record) => Err(Problem::of_file(
+            path.display().to_string(),
+            format!("it would be written into the record {}, and a record is never changed", record.display()),
+            "Work in the job folder that the record was made of, or in a copy of the record's job folder elsewhere; `plumbsight recheck` measures a record again.",
+        )),
+    }
+}
+
 /// Writes `bytes` to `path` atomically: either the old file stays or the new one is complete.
+///
+/// # Errors
+/// It cannot be written, or lies in a record.
 pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Problem> {
+    outside_of_records(path)?;
     let shown = path.display().to_string();
     let fail = |e: std::io::Error| {
         Problem::of_file(

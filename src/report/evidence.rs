@@ -98,8 +98,30 @@ impl Evidence {
 
     /// The verdict in words, as far as the record may be believed and the hold watch lets it stand.
     pub fn said(&self, verdict: Verdict) -> String {
-        let doubt = self.hold.as_ref().is_some_and(|log| log.doubt().is_some());
-        verdict.as_kept(!self.against().is_empty(), doubt || self.hold_alarms() > 0)
+        verdict.as_kept(!self.against().is_empty(), self.moved())
+    }
+
+    /// The state whose mark and colour stand beside those words: none where another record stands for this one either.
+    pub fn mark(&self, verdict: Verdict) -> Verdict {
+        verdict.mark_as_kept(!self.against().is_empty() || !self.later.is_empty(), self.moved())
+    }
+
+    /// What that means, in a sentence.
+    pub fn meaning(&self, verdict: Verdict) -> &'static str {
+        if !self.against().is_empty() {
+            "What lies here is not as it was recorded, or contradicts itself: what it says of the target is not to be relied on. What is wrong stands below."
+        } else if !self.later.is_empty() {
+            "This is what was recorded then. It no longer counts: which record does stands below."
+        } else if verdict == Verdict::In && self.moved() {
+            "The target stood where the procedure asks when it was measured. Something moved afterwards, or may have moved: that it still stands there is not proven."
+        } else {
+            meaning(verdict)
+        }
+    }
+
+    /// Whether something moved after the measurement, or may have.
+    fn moved(&self) -> bool {
+        self.hold_alarms() > 0 || self.hold.as_ref().is_some_and(|log| log.doubt().is_some())
     }
 
     /// Alarms of the hold watch that speak against its photographs, as `check` counts them.

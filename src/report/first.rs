@@ -6,7 +6,7 @@ use crate::record::result::{ResultFile, StationPart, Verdict};
 use crate::report::evidence::{Evidence, Kept};
 use crate::report::figures::{Lengths, SixLine};
 use crate::report::flow::{Flow, SMALL_MM, number, panel, words};
-use crate::report::page_parts::{inks, meaning, shape};
+use crate::report::page_parts::{inks, shape};
 use crate::report::{plan, windows};
 use crate::verdict::words::capital;
 
@@ -55,13 +55,14 @@ pub fn worst(result: &ResultFile) -> Option<&StationPart> {
 }
 
 fn banner(flow: &mut Flow, evidence: &Evidence, verdict: Verdict) {
-    let (fill, ink) = inks(verdict);
+    let mark = evidence.mark(verdict);
+    let (fill, ink) = inks(mark);
     let (left, width, y) = (flow.left(), flow.width(), flow.y);
-    let text = meaning(verdict);
+    let text = evidence.meaning(verdict);
     let (lines, _) = flow.lines(text, 3.1, width - 28.0, 4);
     let height = 15.0 + 4.0 * lines.len() as f64;
     panel(&mut flow.canvas, [left, y], [width, height], Look::both(fill, Ink::BLACK, 0.3));
-    shape(&mut flow.canvas, [left + 12.0, y + height / 2.0], 6.5, verdict, ink);
+    shape(&mut flow.canvas, [left + 12.0, y + height / 2.0], 6.5, mark, ink);
     let said = evidence.said(verdict).to_uppercase();
     // The longest of them in a size that stays within the banner.
     let em = (7.6f64).min((width - 28.0) / flow.width_em(&said));

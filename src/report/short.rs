@@ -3,7 +3,6 @@
 use crate::report::evidence::{Evidence, Kept};
 use crate::report::figures::{Lengths, SixLine};
 use crate::report::first::warnings;
-use crate::report::page_parts::meaning;
 use std::fmt::Write;
 
 /// Widest line; mail programs leave lines up to 78 characters as they are (RFC 5322, 2.1.1).
@@ -22,7 +21,7 @@ pub fn short_text(evidence: &Evidence, lengths: Lengths) -> String {
         }
     };
     let _ = writeln!(out, "Place of the calibration target: {}", evidence.said(result.verdict).to_uppercase());
-    wrap(&mut out, "", meaning(result.verdict));
+    wrap(&mut out, "", evidence.meaning(result.verdict));
     let _ = writeln!(out);
     for warning in warnings(evidence) {
         wrap(&mut out, "! ", &warning);

@@ -286,7 +286,9 @@ fn batch_in_another_size(input: &SurveyInput, solved: &Solved) -> Option<(Survey
         let group = freed.kit.prints.len();
         let declared = freed.kit.prints[input.kit.bodies[first_body].tags[first_tag].print].clone();
         let sigma = declared.sigma_common.hypot(declared.sigma_each).max(1e-4);
-        freed.kit.prints.push(PrintScale { sigma_common: 0.3, measured: false, ..declared });
+        let side_mm = mm_from_m(input.kit.bodies[first_body].tags[first_tag].side_m);
+        let name = format!("{} with side_mm = {side_mm:.1}", declared.name);
+        freed.kit.prints.push(PrintScale { name, sigma_common: 0.3, measured: false, ..declared });
         for (b, t) in &batch {
             freed.kit.bodies[*b].tags[*t].print = group;
         }

@@ -3,7 +3,7 @@
 use super::Measured;
 use super::table::MORE_THAN_A_PRINTER;
 use crate::advice::CouldHide;
-use crate::body::BodyKind;
+use crate::body::{BodyKind, Kit};
 use crate::placement::Component;
 use crate::record::Job;
 use crate::record::result::{DeviationPart, IntegrityPart, ResultFile, StationPart, Verdict};
@@ -21,6 +21,11 @@ struct Names<'a> {
 }
 
 impl Names<'_> {
+    /// The kit as it was surveyed: where a batch of sheets has another size than declared it has a print group more than the job's.
+    fn kit(&self) -> &Kit {
+        &self.measured.input.kit
+    }
+
     fn body(&self, body: usize) -> String {
         format!("\"{}\"", self.job.kit.bodies[body].name)
     }
@@ -37,7 +42,7 @@ impl Names<'_> {
                 1 => format!("tag {id}"),
                 _ => format!("tag {id} on {}", self.body(*body)),
             },
-            Suspect::Print(print) => format!("print group \"{}\"", self.job.kit.prints[*print].name),
+            Suspect::Print(print) => format!("print group \"{}\"", self.kit().prints[*print].name),
             Suspect::Photo(photo) => format!("photograph {}", self.photo(*photo)),
         }
     }
