@@ -99,38 +99,6 @@ fn a_table_in_another_scale_is_named_and_not_the_printer() {
     }
 }
 
-/// Two plates at once: each is named, and what is said of either is its own, whatever their order in the kit.
-#[test]
-fn two_tables_in_another_scale_are_both_named() {
-    let bay = bay(false);
-    let mut job = job(&bay);
-    let plates: Vec<usize> = (0..job.kit.bodies.len())
-        .filter(|b| job.kit.bodies[*b].kind == plumbsight::body::BodyKind::Plate && job.kit.bodies[*b].tags.len() > 1)
-        .collect();
-    let factors = [1.3, 1.6];
-    for (b, factor) in plates.iter().zip(factors) {
-        for tag in &mut job.kit.bodies[*b].tags {
-            if let TagPlace::Known(place) | TagPlace::Measured { body_from_tag: place, .. } = &mut tag.place {
-                let mut iso = *place.iso();
-                iso.translation.vector *= factor;
-                *place = Pose::claim(iso);
-            }
-        }
-    }
-    let result = judged(&job, &bay.noisy_photos(0));
-    let found = named(&result, "table of tag places");
-    assert_eq!((found.len(), plates.len()), (2, 2), "{found:?}");
-    for (b, factor) in plates.iter().zip(factors) {
-        let name = format!("\"{}\"", job.kit.bodies[*b].name);
-        let part = found.iter().find(|part| part.subject == name).unwrap();
-        let said = &part.sentence;
-        let ratio: f64 = said.split("they sit ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
-        let u: f64 = said.split("(u ").nth(1).unwrap().split(';').next().unwrap().parse().unwrap();
-        // Two digits of the ratio are said; beyond those it lies within four standard uncertainties of the truth, and u says something.
-        assert!((ratio - 1.0 / factor).abs() < 0.005 + 4.0 * u && u > 0.0 && u < 0.01, "{said}");
-    }
-}
-
 #[test]
 fn sheets_that_were_all_declared_wrongly_are_named_together() {
     let bay = bay(false);

