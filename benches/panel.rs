@@ -14,11 +14,12 @@ use egui::{ColorImage, Vec2, ViewportCommand};
 use plumbsight::panel::app::PanelApp;
 use plumbsight::panel::figures::Lengths;
 use plumbsight::panel::live::{CameraView, LiveState, LiveView};
-use plumbsight::panel::model::{CameraChoice, Command, Event, Look, Model, Place, Settings};
+use plumbsight::panel::model::{CameraChoice, Command, Event, JobState, Look, Model, Opened, Place, Settings};
 use plumbsight::panel::seen::Seen;
 use plumbsight::panel::standing::Standing;
 use plumbsight::panel::worker::Worker;
 use plumbsight::record::{Purpose, read_job, unpack_demo};
+use plumbsight::session::hold::Against;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -293,7 +294,12 @@ impl eframe::App for Pictures {
         let idle = live
             && self.app.model.work.is_none()
             && !matches!(self.app.model.picture, plumbsight::panel::model::PictureState::Reading(_));
-        let ready = (self.app.model.result().is_some() || self.waited > 0 || self.at >= self.shots.len()) && idle;
+        let there = match self.app.model.job {
+            JobState::Reading(_) => false,
+            JobState::Ready(_) => self.app.model.result().is_some(),
+            JobState::None | JobState::Refused(..) => true,
+        };
+        let ready = there && idle;
         self.app.show(ui);
         let ctx = ui.ctx().clone();
         ctx.request_repaint_after(Duration::from_millis(15));
@@ -469,12 +475,120 @@ fn pictures(folder: PathBuf, names: &[&str]) {
             app.command(Command::Hold(true));
         }),
     );
+    // What speaks against a verdict, on every place and from afar, where there is least room.
+    let narrow = [1024.0, 640.0];
+    let inch = Settings { lengths: Lengths::Inches, ..dark };
+    for (name, far, place, settings) in [
+        ("alarm-placing", false, Place::Placing, light),
+        ("alarm-hold", false, Place::Hold, dark),
+        ("alarm-record", false, Place::Record, light),
+        ("alarm-far", true, Place::Placing, dark),
+    ] {
+        shot(
+            name,
+            narrow,
+            Box::new(move |app| {
+                let newest = Some("2031-05-06 14:15:30: \"stand\" moved at 0:09: 3.4 mm to the car's left, turned 0.12° clockwise seen from above.".into());
+                against(app, Against { alarms: 1, newest, ..Against::default() }, settings);
+                app.command(Command::Go(place));
+                app.command(Command::Far(far));
+            }),
+        );
+    }
+    for (name, far, place, settings) in [
+        ("doubt-placing", false, Place::Placing, inch),
+        ("doubt-record", false, Place::Record, inch),
+        ("doubt-far", true, Place::Placing, light),
+    ] {
+        shot(
+            name,
+            narrow,
+            Box::new(move |app| {
+                let doubt =
+                    Some("A line of the log of the hold watch cannot be read: an alarm may stand in it.".into());
+                against(app, Against { doubt, ..Against::default() }, settings);
+                app.command(Command::Go(place));
+                app.command(Command::Far(far));
+            }),
+        );
+    }
+    for (name, far, place, settings) in [
+        ("elsewhere-placing", false, Place::Placing, inch),
+        ("elsewhere-photographs", false, Place::Photographs, light),
+        ("elsewhere-record", false, Place::Record, light),
+        ("elsewhere-far", true, Place::Placing, inch),
+    ] {
+        shot(
+            name,
+            narrow,
+            Box::new(move |app| {
+                let elsewhere = Some("2031-05-06 14:15:30: A live reading found the stand elsewhere than the photographs: lateral +22.5 mm ±1.3 mm instead of +0.1 mm ±1.3 mm.".into());
+                against(app, Against { elsewhere, ..Against::default() }, settings);
+                app.command(Command::Go(place));
+                app.command(Command::Far(far));
+            }),
+        );
+    }
+    for (place, name) in Place::ALL.into_iter().zip([
+        "bay-narrow",
+        "photographs-narrow",
+        "placing-narrow",
+        "hold-narrow",
+        "record-narrow",
+    ]) {
+        shot(
+            name,
+            narrow,
+            Box::new(move |app| {
+                against(app, Against::default(), inch);
+                app.command(Command::ShowPlan(true));
+                app.command(Command::Go(place));
+            }),
+        );
+    }
+    shot(
+        "far-inch",
+        narrow,
+        Box::new(move |app| {
+            app.command(Command::Set(inch));
+            app.command(Command::Go(Place::Placing));
+            app.command(Command::Far(true));
+        }),
+    );
     shot("start", small, Box::new(move |app| app.command(Command::Close)));
+    shot(
+        "no-job",
+        narrow,
+        Box::new(move |app| {
+            app.command(Command::Set(dark));
+            app.command(Command::Open("plumbsight-dem".into()));
+        }),
+    );
+    let new = job.with_file_name("new-job");
+    shot(
+        "new-job",
+        narrow,
+        Box::new(move |app| {
+            app.command(Command::Set(light));
+            app.command(Command::NewJob(new.clone()));
+        }),
+    );
     open(
         move |app| Box::new(Pictures { app, shots, at: 0, waited: 0, folder, saved: Arc::new(Mutex::new(0)) }),
         Some(job),
         light,
     );
+}
+
+/// The demonstration measured, with this said against it, in words that are invented.
+fn against(app: &mut PanelApp, against: Against, settings: Settings) {
+    app.command(Command::Set(Settings { by_itself: false, ..settings }));
+    let (Some(job), Some(result)) = (app.model.ready().cloned(), app.model.result().cloned()) else { return };
+    let Some(list) = app.model.list.clone() else { return };
+    app.receive(Event::Changed);
+    app.receive(Event::Read(job.folder.clone(), Ok(Opened { against, ..Opened::new(job.clone(), list) })));
+    let path = job.folder.join("result.json");
+    app.receive(Event::Checked(job, result, Ok(path)));
 }
 
 /// The demonstration's result, changed into one that is out of tolerance, and with long names if asked: invented, for the eye only.

@@ -159,6 +159,9 @@ fn the_commands_play_a_folder() {
     let text = String::from_utf8(out.stdout).unwrap();
     assert_eq!(out.status.code(), Some(1), "{text}{}", String::from_utf8_lossy(&out.stderr));
     assert!(text.contains("\"stand\" moved at 0:04"), "{text}");
+    // The time before a line and that in it are of one clock.
+    let line = text.lines().find(|l| l.contains("\"stand\" moved at 0:04")).unwrap();
+    assert!(line.trim_start().starts_with("0:04."), "{line}");
     let log = std::fs::read_to_string(copy.path().join("hold.jsonl")).unwrap();
     let events: Vec<String> = log
         .lines()
@@ -166,6 +169,20 @@ fn the_commands_play_a_folder() {
         .collect();
     let wanted = ["opened", "closed", "opened", "begins", "moved before", "moved", "closed"];
     assert_eq!(events, wanted);
+
+    // With the alarm open, what is read from a bay in which something moved is no verdict: said first, in each line, at the end and by the exit code.
+    let heeds = |words: &str| {
+        let out = run("live", still.path());
+        let text = String::from_utf8(out.stdout).unwrap();
+        assert_eq!(out.status.code(), Some(2), "{text}");
+        let whole = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(whole.starts_with(words) && !text.contains("● in") && text.contains("◆ not proven, still"), "{text}");
+        assert!(whole.contains("is not proven, because something moved after the photographs"), "{text}");
+    };
+    heeds("THE HOLD WATCH RAISED 2 ALARMS after these photographs");
+    // Nor where an alarm may stand in a log that cannot be read.
+    std::fs::write(copy.path().join("hold.jsonl"), "{\"event\":\"opened\"}\n{\"event\":\"mov").unwrap();
+    heeds("A line of the log of the hold watch cannot be read");
 
     let out = run("live", &copy.path().join("nothing"));
     assert_eq!(out.status.code(), Some(3));

@@ -89,10 +89,12 @@ fn the_start_teaches_and_opens_what_is_typed() {
     let mut window = window(USUAL);
     window.run();
     assert!(window.says("A job is one folder"));
-    window.get_by_label("Job folder").focus();
+    // The cursor is in the field already.
+    assert!(window.get_by_label("Job folder").accesskit_node().is_focused());
+    window.key_press(Key::L);
+    window.event(egui::Event::Text("some/where".into()));
     window.run();
-    window.get_by_label("Job folder").type_text("some/where");
-    window.run();
+    assert!(matches!(window.app().model.settings.look, Look::Light));
     // The letters of a path are no shortcuts.
     assert!(
         matches!(window.app().model.job, JobState::None) && window.app().model.settings.lengths == Lengths::Millimetres
@@ -376,9 +378,28 @@ fn an_item_of_the_readiness_list_is_answered_by_click() {
     window.event(egui::Event::Text("lift unused".into()));
     window.run();
     assert!(window.says("lift unused"));
-    let model = &window.app().model;
-    assert!(!model.far && matches!(model.settings.look, Look::Light) && matches!(model.live, LiveState::Off));
+    let shortcuts_slept = |window: &mut Harness<'static, Option<PanelApp>>| {
+        let model = &window.app().model;
+        !model.far && matches!(model.settings.look, Look::Light) && matches!(model.live, LiveState::Off)
+    };
+    assert!(shortcuts_slept(&mut window));
     window.check_accessibility();
+    // The Enter key keeps it, and the field goes.
+    window.key_press(Key::Enter);
+    window.run();
+    assert!(!window.says("Does not apply, because"));
+    // The same where the button was pressed with the keyboard.
+    window.query_all_by_label_contains(": does not apply").last().unwrap().focus();
+    window.run();
+    window.key_press(Key::Enter);
+    window.run();
+    assert!(window.says("Does not apply, because"));
+    for key in [Key::L, Key::F, Key::H] {
+        window.key_press(key);
+    }
+    window.event(egui::Event::Text("no load asked".into()));
+    window.run();
+    assert!(window.says("no load asked") && shortcuts_slept(&mut window));
 }
 
 /// The traced sequence, read for placing or for the hold watch.
@@ -631,6 +652,16 @@ fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
         window.key_press(Key::Tab);
         window.run();
         window.check_accessibility();
+        // Once it is kept, its report is a click away.
+        assert!(window.query_by_label("Report").is_none());
+        window.app().command(Command::Record(RecordCommand::Keep));
+        window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/one".into()))));
+        window.run();
+        window.get_by_label("Report").click_accesskit();
+        window.run_steps(2);
+        let asked = window.app().model.keeping.rechecked.as_ref().map(|(record, _)| record.clone());
+        assert_eq!(asked, Some("records/one".into()));
+        assert!(window.says("At work on it."));
     }
     let mut window = measured(USUAL);
     let (job, _) = demo();
@@ -1047,6 +1078,7 @@ fn stages() -> Vec<Stage> {
                 app.command(Command::Go(Place::Record));
                 let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
                 app.command(Command::Record(RecordCommand::Fill(Box::new(form))));
+                app.command(Command::Record(RecordCommand::Keep));
                 app.receive(Event::Record(RecordEvent::Recorded(Ok("records/2031-05-06-demonstration".into()))));
             }),
         ),
@@ -1054,8 +1086,8 @@ fn stages() -> Vec<Stage> {
 }
 
 /// A view of a live reading of the station as the photographs had it, moved sideways by so many mm.
-fn read_live(app: &PanelApp, aside: f64, clock: &str) -> Event {
-    let mut standing = app.model.standing().unwrap();
+fn read_live(model: &Model, aside: f64, clock: &str) -> Event {
+    let mut standing = model.standing().unwrap();
     standing.six[1].deviation += aside;
     if aside.abs() > 15.0 {
         standing.verdict = Verdict::Out;
@@ -1091,14 +1123,14 @@ fn a_live_reading_that_contradicts_the_photographs_outdates_them() {
         assert!(window.says("Move nothing. Lock the stand."));
         // One that agrees, by less than both U, outdates nothing.
         window.app().command(Command::Live(true));
-        let agrees = read_live(window.app(), 0.5, "10:29");
+        let agrees = read_live(&window.app().model, 0.5, "10:29");
         window.app().receive(agrees);
         window.app().receive(over());
         window.run();
         assert!(window.says("Move nothing. Lock the stand.") && !window.app().model.outdated());
 
         window.app().command(Command::Live(true));
-        let contradicts = read_live(window.app(), 22.5, "10:31");
+        let contradicts = read_live(&window.app().model, 22.5, "10:31");
         window.app().receive(contradicts);
         window.run();
         assert!(window.says("out of tolerance"));
@@ -1155,7 +1187,7 @@ fn an_alarm_of_the_hold_watch_outlives_the_watch() {
     let alarm = "9.1 s: \"stand\" moved at 0:09: 3.4 mm to the car's left.";
     let moved = HoldView { broken: true, news: vec![(true, alarm.into())], ..invented_hold() };
     window.app().command(Command::Hold(true));
-    let Event::Live(LiveState::On(view)) = read_live(window.app(), 3.4, "10:40") else { panic!("a view") };
+    let Event::Live(LiveState::On(view)) = read_live(&window.app().model, 3.4, "10:40") else { panic!("a view") };
     window.app().receive(Event::Live(LiveState::On(Arc::new(LiveView { hold: Some(moved), ..(*view).clone() }))));
     // While it runs, what is read from bodies that may have moved is no verdict either.
     window.key_press(Key::Num3);
@@ -1185,7 +1217,7 @@ fn an_alarm_of_the_hold_watch_outlives_the_watch() {
     window.check_accessibility();
     // Measured once more from the same photographs; the log tells the same again after a new start of the program.
     window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
-    let log = Against { alarms: 1, newest: Some(alarm.into()), doubt: None };
+    let log = Against { alarms: 1, newest: Some(alarm.into()), ..Against::default() };
     let again = Opened { against: log, marks: vec!["a".into()], ..opened(job) };
     window.app().command(Command::Open(job.folder.clone()));
     window.app().receive(Event::Read(job.folder.clone(), Ok(again.clone())));
@@ -1199,4 +1231,235 @@ fn an_alarm_of_the_hold_watch_outlives_the_watch() {
     window.app().receive(Event::Checked(job.clone(), result.clone(), Ok(job.folder.join("result.json"))));
     window.run();
     assert!(window.says("Move nothing. Lock the stand.") && !window.says("moved during hold"));
+}
+
+/// The demonstration in a folder of its own, opened and measured by a panel that was just started.
+fn started(folder: &std::path::Path) -> (Worker, Model) {
+    let worker = Worker::start(Arc::new(|| {}));
+    let mut model = Model::default();
+    let measured = |m: &Model| m.outcome.as_ref().is_some_and(|o| matches!(o.origin, Origin::Checked(_)));
+    step(&worker, &mut model, Some(Command::Open(folder.to_owned())), &measured);
+    (worker, model)
+}
+
+/// Places in which a verdict is shown, and the far view: the verdict stands in none of them as if it still held.
+fn shows_no_clean_verdict(model: Model, short: &str, record: &str, far: &str) {
+    assert!(model.outdated() && model.result().unwrap().verdict == Verdict::In);
+    let mut window = window(USUAL);
+    window.run();
+    window.app().model = model;
+    for place in [Key::Num3, Key::Num5] {
+        window.key_press(place);
+        window.run_steps(3);
+        assert!(window.says(&format!("Placing: {short}")) && window.says(&format!("Record: {record}")), "{place:?}");
+        assert!(window.says("old: in tolerance") && window.says("ake the photographs again."), "{place:?}");
+        let clean =
+            window.root().children_recursive().any(|n| n.accesskit_node().label().as_deref() == Some("in tolerance"));
+        assert!(!clean, "{place:?}");
+        window.check_accessibility();
+    }
+    window.key_press(Key::F);
+    window.run_steps(3);
+    assert!(window.says(far) && !window.says("IN TOLERANCE"), "{far}");
+}
+
+/// A log of the hold watch that cannot be read may hold an alarm.
+#[test]
+fn a_hold_log_that_cannot_be_read_leaves_no_clean_verdict() {
+    let dir = tempfile::tempdir().unwrap();
+    for unreadable in ["a line that is cut off", "no file at all"] {
+        let folder = dir.path().join(unreadable);
+        plumbsight::record::unpack_demo(&folder).unwrap();
+        let log = folder.join("hold.jsonl");
+        match unreadable {
+            "no file at all" => std::fs::create_dir(&log).unwrap(),
+            _ => std::fs::write(&log, "{\"event\":\"opened\"}\n{\"event\":\"mov").unwrap(),
+        }
+        let (_worker, mut model) = started(&folder);
+        let unreadable = "hold log unreadable";
+        shows_no_clean_verdict(
+            model.clone(),
+            unreadable,
+            unreadable,
+            "OLD RESULT. The log of the hold watch cannot be read",
+        );
+        // Nor is a live reading a verdict: what it counts from may have moved.
+        model.apply(Command::Live(true));
+        let agrees = read_live(&model, 0.2, "10:29");
+        model.receive(agrees);
+        assert!(model.shown().is_some_and(|shown| shown.live && shown.old));
+        shows_no_clean_verdict(model, unreadable, unreadable, "OLD RESULT. The log of the hold watch cannot be read");
+    }
+}
+
+/// What a live reading found against the photographs is known after the window was closed and opened again, to the command too, until none of them is left.
+#[test]
+fn what_a_live_reading_found_outlives_the_window() {
+    use plumbsight::panel::model::Task;
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("job");
+    plumbsight::record::unpack_demo(&folder).unwrap();
+    let (worker, mut model) = started(&folder);
+    assert!(!model.outdated());
+    // The camera is left out: what it would say is given to the model, what that wants to the worker.
+    model.apply(Command::Live(true));
+    let mut notes = 0;
+    for aside in [20.1, 20.2, 20.3, 22.5, 22.4] {
+        let event = read_live(&model, aside, "10:31");
+        for task in model.receive(event) {
+            assert!(matches!(task, Task::Note(..)), "{task:?}");
+            notes += 1;
+            worker.give(task);
+        }
+    }
+    assert_eq!(notes, 1, "the third in a row, at once");
+    let last = model.apply(Command::Live(false));
+    assert!(matches!(last.as_slice(), [Task::Note(..), Task::EndLive]), "and the last word: {last:?}");
+    last.into_iter().for_each(|task| worker.give(task));
+    let lines = || std::fs::read_to_string(folder.join("hold.jsonl")).unwrap_or_default();
+    step(&worker, &mut model, None, &|_| lines().lines().count() == 2);
+    drop((worker, model));
+
+    let (_worker, model) = started(&folder);
+    assert_eq!(model.alarms(), 0, "it is no alarm of a watch");
+    shows_no_clean_verdict(
+        model,
+        "old: stand elsewhere",
+        "old: stand elsewhere",
+        "OLD RESULT. The stand has moved since",
+    );
+    let check = || {
+        let out =
+            std::process::Command::new(env!("CARGO_BIN_EXE_plumbsight")).arg("check").arg(&folder).output().unwrap();
+        (out.status.code(), String::from_utf8(out.stdout).unwrap().split_whitespace().collect::<Vec<_>>().join(" "))
+    };
+    let (code, text) = check();
+    assert!(
+        code == Some(2) && text.contains("A live reading found the stand elsewhere than the photographs: lateral"),
+        "{text}"
+    );
+    assert!(!text.contains("HOLD WATCH RAISED") && text.contains("take ALL of the old ones out"), "{text}");
+
+    // Other photographs, none of the old: a byte more at their ends makes other files of them.
+    for entry in std::fs::read_dir(folder.join("photos")).unwrap().flatten() {
+        let mut bytes = std::fs::read(entry.path()).unwrap();
+        bytes.push(0);
+        std::fs::write(entry.path(), bytes).unwrap();
+    }
+    let (_worker, model) = started(&folder);
+    assert!(!model.outdated() && lines().contains("new photographs"), "{}", lines());
+    assert_eq!(check().0, Some(0));
+}
+
+/// A new job is made from the start page; a wrong path leads back there, with what is wrong beside it, and shows nothing of the job before.
+#[test]
+fn a_new_job_is_made_and_a_wrong_path_is_no_job() {
+    use plumbsight::panel::keeping::{Doing, Form, RecordCommand, RecordEvent};
+    let dir = tempfile::tempdir().unwrap();
+    let worker = Worker::start(Arc::new(|| {}));
+    let mut window = measured(USUAL);
+    // A record of the job before is being kept.
+    let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
+    window.app().command(Command::Record(RecordCommand::Fill(Box::new(form))));
+    window.app().command(Command::Record(RecordCommand::Keep));
+    window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/one".into()))));
+    window.key_press(Key::Num5);
+    window.run();
+    assert!(window.says("Kept in records/one") && window.says("Record: record kept"));
+
+    let wrong = dir.path().join("plumbsight-dem");
+    std::fs::create_dir(dir.path().join("empty")).unwrap();
+    for (path, why) in [(wrong.clone(), "there is no such folder"), (dir.path().join("empty"), "it holds no job.toml")]
+    {
+        let model = &mut window.app().model;
+        step(&worker, model, Some(Command::Open(path.clone())), &|m| m.no_job.is_some());
+        let problem = model.no_job.clone().unwrap();
+        window.app().receive(Event::NoJob(path.clone(), problem));
+        window.run();
+        assert!(matches!(window.app().model.job, JobState::None) && window.says(why), "{why}");
+        for key in [Key::Num5, Key::Num1] {
+            window.key_press(key);
+            window.run();
+            assert!(!window.says("record kept") && !window.says("Kept in") && !window.says("in tolerance"), "{why}");
+        }
+        window.check_accessibility();
+    }
+    // What was on its way for the job before is not said of another.
+    window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/two".into()))));
+    assert_eq!(window.app().model.keeping.kept, Doing::Idle);
+
+    let folder = dir.path().join("a/new-job");
+    let new = Command::NewJob(folder.clone());
+    let model = &mut window.app().model;
+    step(&worker, model, Some(new.clone()), &|m| matches!(m.job, JobState::Refused(..)));
+    assert!(folder.join("job.toml").exists() && folder.join("photos").is_dir());
+    window.run();
+    assert!(
+        window.says("waits for a") && window.says("What belongs into a job folder") && window.says("ENTER and MEASURE")
+    );
+    window.check_accessibility();
+    // Nothing is ever overwritten, and that is said where the path was typed.
+    std::fs::write(folder.join("job.toml"), "mine").unwrap();
+    let model = &mut window.app().model;
+    step(&worker, model, Some(new), &|m| m.no_job.is_some());
+    assert_eq!(std::fs::read_to_string(folder.join("job.toml")).unwrap(), "mine");
+    window.run();
+    assert!(window.says("it is there already"));
+}
+
+/// Beside a good verdict stands what is still open; what is old is old in every drawing; what was left out is listed first.
+#[test]
+fn a_good_verdict_is_not_all_there_is() {
+    let mut window = measured(SMALL);
+    let (open, of) = window.app().model.open_items();
+    assert!(open > 0 && of > open - 1);
+    let words = format!("Readiness: {open} of {of} are still open.");
+    window.key_press(Key::Num3);
+    window.run();
+    assert!(window.says(&words));
+    window.key_press(Key::F);
+    window.run();
+    assert!(window.says("IN TOLERANCE") && window.says(&words));
+    window.key_press(Key::F);
+    window.run();
+    window.get_by_label("Show them").click();
+    window.run();
+    assert_eq!(window.app().model.place, Place::Bay);
+
+    window.key_press(Key::Num2);
+    window.run();
+    assert!(window.says("stand centre: in tolerance"));
+    let (job, result) = demo();
+    let mut some = (**result).clone();
+    for k in [4, 17] {
+        some.photographs[k].used = false;
+    }
+    window.app().receive(Event::Checked(job.clone(), Arc::new(some), Ok(job.folder.join("result.json"))));
+    assert_eq!(window.app().model.photographs()[..4], [4, 17, 0, 1]);
+    for expected in [4, 17, 0] {
+        window.key_press(Key::N);
+        window.run_steps(3);
+        assert_eq!(window.app().model.photograph, Some(expected));
+    }
+    window.app().command(Command::ShowPlan(true));
+    window.app().receive(Event::Changed);
+    window.run();
+    assert!(window.says("stand centre: old: in tolerance"));
+}
+
+/// Where there is no screen the command says so in plain words, and nothing of a library's files.
+#[cfg(target_os = "linux")]
+#[test]
+fn without_a_screen_the_reason_is_plain() {
+    let out = std::process::Command::new(env!("CARGO_BIN_EXE_plumbsight"))
+        .arg("panel")
+        .env_remove("DISPLAY")
+        .env_remove("WAYLAND_DISPLAY")
+        .env_remove("WAYLAND_SOCKET")
+        .output()
+        .unwrap();
+    let text = String::from_utf8_lossy(&out.stderr).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert_eq!(out.status.code(), Some(3), "{text}");
+    assert!(text.contains("it cannot be opened (") && text.contains("`plumbsight check JOB`"), "{text}");
+    assert!(!text.contains(".rs") && !text.contains("registry"), "{text}");
 }

@@ -594,6 +594,19 @@ fn a_job_is_reported_as_what_it_is_and_what_is_neither_is_refused() {
         let all = texts(&drawn(&read_evidence(job.path()).unwrap(), false));
         assert_eq!(all.contains("1 ALARM"), alarms, "{mark}: {all}");
     }
+    // A live reading is heeded as well, and called what it is.
+    let log = format!(
+        "{{\"event\":\"stand elsewhere\",\"alarm\":true,\"photographs\":[\"{}\"],\"sentence\":\"It stands 22 mm off.\"}}\n",
+        &own[..16]
+    );
+    std::fs::write(job.path().join("hold.jsonl"), log).unwrap();
+    let short = said(&plumbsight(&["report", text(job.path()), "--short"]));
+    assert!(
+        short.contains("A LIVE READING FOUND THE STAND ELSEWHERE") && !short.contains("THE HOLD WATCH RAISED"),
+        "{short}"
+    );
+    let all = texts(&drawn(&read_evidence(job.path()).unwrap(), false));
+    assert!(all.contains("1 ALARM") && all.contains("It stands 22 mm off.") && !all.contains("0.0 s"), "{all}");
     let out = plumbsight(&["report", text(&repository("fixtures/bay-a")), "--paper", "A0"]);
     assert!(out.status.code() == Some(3) && said(&out).contains("Say A4 or Letter"), "{}", said(&out));
     assert_eq!(

@@ -80,6 +80,17 @@ impl FeedState {
     pub fn goes_on(&self) -> bool {
         !matches!(self, FeedState::Lost(_) | FeedState::Ended | FeedState::Stopped)
     }
+
+    /// What is said of a source that is open and gives no new picture, and what to do; the same words everywhere. `None` in every other state.
+    pub fn hangs(&self) -> Option<&'static str> {
+        match self {
+            FeedState::Stalled(_) => Some("no picture arrives: look at the camera, its cable and its app"),
+            FeedState::Frozen(_) => Some(
+                "the same picture comes again and again, to the last grey value: its stream hangs, and nothing is read from it. Start its app again, or unplug the camera and plug it in",
+            ),
+            _ => None,
+        }
+    }
 }
 
 /// What a feed knows of itself.

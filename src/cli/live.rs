@@ -10,7 +10,9 @@ use crate::cli::report::{WIDTH, against as against_text, line_after};
 use crate::cli::{EXIT_NOT_MEASURED, ProgressLine, say, tell};
 use crate::record::{HoldLine, HoldLog, Job, Problem, Purpose, RigFile, photo_marks, read_job};
 use crate::session::Failure;
-use crate::session::hold::{AFTER_ALARM, HoldOptions, Lookout, NewsKind, Tally, line_of_news, line_of_start};
+use crate::session::hold::{
+    AFTER_ALARM, HoldOptions, Lookout, NewsKind, Tally, clock_tenths, line_of_news, line_of_start,
+};
 use crate::session::live::{
     Base, CameraSetup, Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, StandReading, What,
 };
@@ -249,6 +251,7 @@ fn frames(
         .map(|(_, _, opener)| Feed::start(opener, FeedOptions { epoch, ..FeedOptions::default() }))
         .collect();
     let mut said: Vec<Option<String>> = vec![None; feeds.len()];
+    let mut noted: Vec<Noted> = vec![Noted::default(); feeds.len()];
     loop {
         for (k, feed) in feeds.iter().enumerate() {
             if let Some(frame) = feed.next(Duration::from_millis(if feeds.len() == 1 { 100 } else { 10 }))
@@ -264,21 +267,41 @@ fn frames(
                 }
                 said[k] = text;
             }
+            noted[k].changes(&arguments.from[k], &feed.status().notes, false);
         }
         if over() || feeds.iter().all(|f| !f.status().state.goes_on()) {
+            noted
+                .iter_mut()
+                .zip(&arguments.from)
+                .zip(&feeds)
+                .for_each(|((n, from), f)| n.changes(from, &f.status().notes, true));
             return Ok(());
         }
     }
 }
 
-/// What is said of a stream that hangs.
-const FROZEN: &str = "the same picture comes again and again, to the last grey value: its stream hangs, and nothing is read from it. Start its app again, or unplug the camera and plug it in";
+/// What was said of a source's notes: copies that are not read again, a focus that could not be held.
+#[derive(Clone, Default)]
+struct Noted(Vec<String>);
+
+impl Noted {
+    /// Says what is new. A note whose number alone has changed (so many copies) is said again at the end only.
+    fn changes(&mut self, from: &str, notes: &[String], at_the_end: bool) {
+        let without_number = |note: &str| note.replace(|c: char| c.is_ascii_digit(), "");
+        for note in notes {
+            let known = self.0.iter().any(|n| n == note || (!at_the_end && without_number(n) == without_number(note)));
+            if !known {
+                tell(&format!("  {}: {note}\n", shown(from)));
+                self.0.push(note.clone());
+            }
+        }
+    }
+}
 
 /// What is to be said of a source that gives nothing.
 fn state_words(state: &FeedState) -> Option<String> {
     match state {
-        FeedState::Stalled(_) => Some("no picture arrives: look at the camera, its cable and its app".into()),
-        FeedState::Frozen(_) => Some(FROZEN.into()),
+        FeedState::Stalled(_) | FeedState::Frozen(_) => state.hangs().map(str::to_owned),
         FeedState::Retrying(loss, _) => Some(format!("{loss} (trying again)")),
         FeedState::Lost(loss) => Some(loss.to_string()),
         FeedState::Starting(_) | FeedState::Live | FeedState::Ended | FeedState::Stopped => None,
@@ -339,7 +362,7 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
     // What moved after the photographs may be the car, to which everything is related here.
     let against = crate::session::hold::against(&ready.job);
     say(&against_text(&against));
-    let moved = against.speaks();
+    let moved = against.doubts_the_bay();
     let every_frame = arguments.replay.is_some();
     let (mut last, mut measured): (Option<Instant>, Option<State>) = (None, None);
     let mut newest: Option<Reading> = None;
@@ -523,7 +546,7 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
         seen[camera] = Some(Instant::now());
         for news in &report.news {
             let mut out = String::new();
-            line_after(&mut out, &format!("{:8.2} s  ", news.time.as_secs_f64()), MARGIN, &news.sentence);
+            line_after(&mut out, &format!("{:>10}  ", clock_tenths(news.time)), MARGIN, &news.sentence);
             say(&out);
             if news.kind == NewsKind::Begins {
                 for body in &report.bodies {
@@ -542,7 +565,7 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
         }
         if report.trouble != trouble[camera] {
             if let Some(text) = &report.trouble {
-                say(&format!("{:8.2} s  {text}\n", report.time.as_secs_f64()));
+                say(&format!("{:>10}  {text}\n", clock_tenths(report.time)));
             }
             trouble[camera] = report.trouble;
         }
@@ -552,15 +575,11 @@ pub(super) fn hold(arguments: &SourceArguments) -> Result<u8, Failure> {
         return Err(problem.into());
     }
     for (k, tally) in watched.iter_mut().enumerate() {
-        // A live source that went silent was not watched to the end.
-        if let Some(silence) = seen[k].filter(|_| arguments.replay.is_none()).map(|t| t.elapsed()) {
-            tally.silent_for(silence);
-        }
-        // Why it waits is the newest picture's own word where that had one.
-        let waits_for = trouble[k].clone().unwrap_or_else(|| lookouts[k].waits_for());
-        log.add(&tally.line(k, &waits_for))?;
+        let silence = seen[k].filter(|_| arguments.replay.is_none()).map(|t| t.elapsed());
+        let last = tally.close(k, silence, &lookouts[k]);
+        log.add(&last)?;
         let mut out = String::new();
-        line_after(&mut out, "", "  ", &format!("{}: {}", shown(&arguments.from[k]), tally.words(&waits_for)));
+        line_after(&mut out, "", "  ", &format!("{}: {}", shown(&arguments.from[k]), last.sentence));
         say(&out);
     }
     if watched.iter().any(|t| t.alarms() > 0) {

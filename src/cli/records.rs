@@ -271,10 +271,12 @@ fn row(out: &mut String, hit: &Hit) {
     }
 }
 
-/// What the hold watch says against a verdict, for a record.
+/// What the hold watch, or a live reading, says against a verdict, for a record.
 fn alarms(n: usize) -> String {
     let s = if n == 1 { "" } else { "S" };
-    format!("THE HOLD WATCH RAISED {n} ALARM{s}: what was judged before no longer holds; see job/hold.jsonl")
+    format!(
+        "{n} ALARM{s} OF THE HOLD WATCH OR A LIVE READING: what was judged before no longer holds; see job/hold.jsonl"
+    )
 }
 
 /// Shows one record from its result, and what speaks against it.

@@ -25,6 +25,12 @@ pub(super) fn against(against: &Against) -> String {
         let head = format!("THE HOLD WATCH RAISED {} ALARM{s} after these photographs (hold.jsonl):", against.alarms);
         line(&mut out, "", &head);
         against.newest.iter().for_each(|newest| line(&mut out, "  ", newest));
+    }
+    if let Some(found) = &against.elsewhere {
+        line(&mut out, "", "A LIVE READING CONTRADICTS THESE PHOTOGRAPHS (hold.jsonl):");
+        line(&mut out, "  ", found);
+    }
+    if against.in_all() > 0 {
         line(&mut out, "", AFTER_ALARM);
     }
     if !out.is_empty() {

@@ -250,18 +250,14 @@ impl Said {
                 tell(&format!("  {name}: not usable: {why}\n"));
             }
         }
+        let hangs =
+            |word: &str| format!("  {word}: {}. What was shown last is old.", status.state.hangs().unwrap_or_default());
         let (key, text) = match &status.state {
             FeedState::Starting(_) => return,
-            FeedState::Live => ("live".to_owned(), "  Pictures are coming."),
-            FeedState::Stalled(_) => (
-                "stalled".to_owned(),
-                "  STALLED: no picture comes although the source is open; what was shown last is old.",
-            ),
-            FeedState::Frozen(_) => (
-                "frozen".to_owned(),
-                "  FROZEN: the same picture comes again and again, to the last grey value; start its app again, or unplug the camera and plug it in.",
-            ),
-            FeedState::Retrying(loss, _) => (loss.to_string(), "  LOST, being opened again:"),
+            FeedState::Live => ("live".to_owned(), "  Pictures are coming.".to_owned()),
+            FeedState::Stalled(_) => ("stalled".to_owned(), hangs("STALLED")),
+            FeedState::Frozen(_) => ("frozen".to_owned(), hangs("FROZEN")),
+            FeedState::Retrying(loss, _) => (loss.to_string(), "  LOST, being opened again:".to_owned()),
             FeedState::Lost(_) | FeedState::Ended | FeedState::Stopped => return,
         };
         if self.state.as_ref() == Some(&key) {

@@ -74,6 +74,10 @@ impl PanelApp {
 
     /// Takes an event of the worker.
     pub fn receive(&mut self, event: Event) {
+        // Where it was typed it can be put right.
+        if let Event::NoJob(folder, _) = &event {
+            self.start.folder = folder.display().to_string();
+        }
         let tasks = self.model.receive(event);
         self.give(tasks);
     }
@@ -106,6 +110,10 @@ impl PanelApp {
             style::apply(&ctx, &self.model.settings);
             self.applied = Some(self.model.settings);
         }
+        // The field of the path is gone with its place: keys are shortcuts again.
+        if !matches!(self.model.job, JobState::None) && self.start.left() {
+            ctx.memory_mut(|memory| memory.stop_text_input());
+        }
         let mut commands = keys::pressed(&ctx, &self.model);
         commands.extend(dropped(&ctx));
         let model = &self.model;
@@ -120,10 +128,10 @@ impl PanelApp {
                     }
                     _ if model.alarms() > 0 => FarWords::moved(),
                     _ if model.place == Place::Hold => FarWords::of_hold(None),
+                    Some(shown) if shown.old && model.later.doubt().is_some() => FarWords::doubt(),
                     Some(shown) if shown.old && !shown.live && model.later.is_elsewhere() => FarWords::elsewhere(),
-                    Some(shown) if shown.old && !shown.live && model.later.doubt().is_some() => FarWords::doubt(),
                     Some(shown) if shown.old && !shown.live => FarWords::old(),
-                    shown => FarWords::of(shown.as_ref()),
+                    shown => FarWords::of(shown.as_ref()).with_open(model.open_items()),
                 };
                 far_ui(ui, &words, &model.settings);
             });
@@ -135,7 +143,7 @@ impl PanelApp {
             let typed = &mut self.typed;
             middle(ui, |ui| {
                 if matches!(model.job, JobState::None) {
-                    start_place(ui, start, &mut commands);
+                    start_place(ui, start, model.no_job.as_ref(), &mut commands);
                     return;
                 }
                 match model.place {
@@ -280,6 +288,9 @@ fn stands(model: &Model, place: Place) -> (Option<Verdict>, String) {
             _ => waiting,
         },
         Place::Placing if model.alarms() > 0 => (Some(Verdict::Out), "moved during hold".into()),
+        Place::Placing if model.live_view().is_some() && model.later.doubts_the_bay() => {
+            (Some(Verdict::NotMeasured), model.later.short().unwrap_or_default().to_owned())
+        }
         Place::Placing if model.live_view().is_some() => match model.shown() {
             Some(shown) if !shown.old => {
                 (Some(shown.standing.verdict), format!("live: {}", shown.standing.verdict.words()))

@@ -2,6 +2,7 @@
 
 use crate::panel::bay_plan::{BayPlan, SheetSpot, Viewpoint};
 use crate::panel::style::{self, ORANGE, Palette};
+use crate::record::result::Verdict;
 use eframe::egui;
 use egui::{Align2, Color32, FontId, Pos2, Rect, Sense, Shape, Stroke, Ui, Vec2};
 
@@ -12,6 +13,8 @@ pub struct Shown<'a> {
     pub photograph: Option<&'a str>,
     /// The chosen station.
     pub station: Option<&'a str>,
+    /// Nothing that is shown need still be so: greyed, and the stands' states are said to be old.
+    pub old: bool,
     /// Cameras are drawn.
     pub cameras: bool,
     /// Viewpoints that would help most.
@@ -47,6 +50,9 @@ impl Map {
 
 /// Draws the bay into the space that is left; gives the photograph whose camera was clicked.
 pub fn bay_ui(ui: &mut Ui, plan: &BayPlan, shown: Shown) -> Option<String> {
+    if shown.old {
+        ui.multiply_opacity(0.5);
+    }
     let (rect, response) = ui.allocate_exact_size(ui.available_size().max(Vec2::splat(120.0)), Sense::click());
     let words = describe(plan, &shown);
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, &words));
@@ -83,12 +89,21 @@ pub fn bay_ui(ui: &mut Ui, plan: &BayPlan, shown: Shown) -> Option<String> {
 fn describe(plan: &BayPlan, shown: &Shown) -> String {
     let mut out = format!("Plan of the bay: {} floor sheets, {} cameras", plan.sheets.len(), plan.cameras.len());
     for stand in &plan.stands {
-        out.push_str(&format!("; stand {}: {}", stand.station, stand.verdict.words()));
+        out.push_str(&format!("; stand {}: {}", stand.station, state_of(stand.verdict, shown.old).1));
     }
     for viewpoint in shown.viewpoints {
         out.push_str(&format!("; advised viewpoint: {}", viewpoint.words));
     }
     out
+}
+
+/// A stand's mark and word: its verdict, as far as that is still so.
+fn state_of(verdict: Verdict, old: bool) -> (Verdict, String) {
+    if old {
+        (Verdict::NotMeasured, format!("old: {}", verdict.words()))
+    } else {
+        (verdict, verdict.words().to_owned())
+    }
 }
 
 fn car(painter: &egui::Painter, map: &Map, plan: &BayPlan, palette: &Palette) {
@@ -132,12 +147,13 @@ fn thrust_line(painter: &egui::Painter, map: &Map, plan: &BayPlan, palette: &Pal
 fn stands(painter: &egui::Painter, map: &Map, plan: &BayPlan, shown: &Shown, palette: &Palette) {
     for stand in &plan.stands {
         let chosen = shown.station.is_none_or(|s| s == stand.station);
+        let (verdict, word) = state_of(stand.verdict, shown.old);
         let width = if chosen { 5.0 } else { 3.0 };
         painter.line_segment(stand.required_face.map(|p| map.at(p)), Stroke::new(width + 5.0, palette.area));
-        painter.line_segment(stand.face.map(|p| map.at(p)), Stroke::new(width, palette.verdict(stand.verdict)));
+        painter.line_segment(stand.face.map(|p| map.at(p)), Stroke::new(width, palette.verdict(verdict)));
         let at = map.at([stand.at[0], stand.at[1]]);
-        painter.add(style::mark(stand.verdict, at, if chosen { 9.0 } else { 6.0 }, palette));
-        let label = format!("{}: {}", stand.station, stand.verdict.words());
+        painter.add(style::mark(verdict, at, if chosen { 9.0 } else { 6.0 }, palette));
+        let label = format!("{}: {word}", stand.station);
         let galley = painter.layout_no_wrap(label, FontId::proportional(13.0), palette.ink);
         let place = Align2::CENTER_BOTTOM.anchor_size(at + Vec2::new(0.0, -14.0), galley.size());
         painter.rect_filled(place.expand(2.0), 2.0, palette.ground.gamma_multiply(0.85));

@@ -42,6 +42,8 @@ pub struct FarWords {
     pub sentence: String,
     /// Smaller: which station.
     pub below: String,
+    /// What is open although the state is good; empty where nothing is.
+    pub open: String,
 }
 
 impl FarWords {
@@ -53,18 +55,21 @@ impl FarWords {
                 state: "NOT SEEN".into(),
                 sentence: "The camera does not see the stand with its surroundings.".into(),
                 below: format!("{}.", shown.standing.station),
+                open: String::new(),
             },
             Some(shown) => Self {
                 verdict: shown.standing.verdict,
                 state: shown.standing.verdict.words().to_uppercase(),
                 sentence: shown.sentence.clone(),
                 below: format!("{}.", shown.standing.station),
+                open: String::new(),
             },
             None => Self {
                 verdict: Verdict::NotMeasured,
                 state: Verdict::NotMeasured.words().to_uppercase(),
                 sentence: "Nothing to read from here yet.".into(),
                 below: String::new(),
+                open: String::new(),
             },
         }
     }
@@ -76,6 +81,7 @@ impl FarWords {
             state: state.into(),
             sentence,
             below: String::new(),
+            open: String::new(),
         };
         match hold {
             None => say(Verdict::NotMeasured, "NOT WATCHING", "Nobody watches whether anything moves.".into()),
@@ -104,6 +110,7 @@ impl FarWords {
             state: "MOVED".into(),
             sentence: "Something moved during the hold watch. Photograph and measure again.".into(),
             below: String::new(),
+            open: String::new(),
         }
     }
 
@@ -114,6 +121,15 @@ impl FarWords {
             sentence: "The stand has moved since. Photograph and measure again.".into(),
             ..Self::old()
         }
+    }
+
+    /// With the items of the readiness list that are open, of so many: a stand that is right is not all that is asked before the routine.
+    pub fn with_open(self, (open, of): (usize, usize)) -> Self {
+        if self.verdict != Verdict::In || open == 0 {
+            return self;
+        }
+        let are = if open == 1 { "is" } else { "are" };
+        Self { open: format!("Readiness: {open} of {of} {are} still open."), ..self }
     }
 
     /// Where the log of the hold watch cannot be read.
@@ -128,6 +144,7 @@ impl FarWords {
             state: "OLD RESULT".into(),
             sentence: "This was an earlier check. Measure again.".into(),
             below: String::new(),
+            open: String::new(),
         }
     }
 }
@@ -142,11 +159,21 @@ pub fn far_ui(ui: &mut Ui, words: &FarWords, settings: &Settings) {
     let (rect, response) = ui.allocate_exact_size(ui.available_size(), Sense::hover());
     let palette = style::palette(ui.visuals());
     let state = &words.state;
-    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, format!("{state}. {}", words.sentence)));
+    let spoken = [state, ". ", &words.sentence, " ", &words.open].concat();
+    response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, spoken.trim_end()));
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, 0.0, palette.ground);
     let inner = rect.shrink(18.0);
-    let foot = 26.0;
+    let open_size = (0.06 * rect.height()).clamp(20.0, 48.0);
+    let open = (!words.open.is_empty()).then(|| {
+        painter.layout(
+            words.open.clone(),
+            FontId::proportional(open_size),
+            palette.ink,
+            inner.width() - 1.2 * open_size,
+        )
+    });
+    let foot = 26.0 + open.as_ref().map_or(0.0, |galley| galley.size().y + 8.0);
     let room = Vec2::new(inner.width(), inner.height() - foot);
     let mut sentence = words.sentence.clone();
     let mut size = largest(&painter, &sentence, state, room);
@@ -172,7 +199,13 @@ pub fn far_ui(ui: &mut Ui, words: &FarWords, settings: &Settings) {
     };
     let below = format!("{}  Capitals {capital:.0} mm: readable from {metres:.1} m{sure}.", words.below);
     let galley = painter.layout(below, FontId::proportional(13.0), palette.ink, inner.width());
-    painter.galley(inner.left_bottom() - Vec2::new(0.0, galley.size().y), galley, palette.ink);
+    let bottom = inner.left_bottom() - Vec2::new(0.0, galley.size().y);
+    painter.galley(bottom, galley, palette.ink);
+    if let Some(open) = open {
+        let at = bottom - Vec2::new(0.0, 8.0 + open.size().y);
+        painter.add(style::mark(Verdict::NotProven, at + Vec2::new(0.5, 0.58) * open_size, 0.4 * open_size, &palette));
+        painter.galley(at + Vec2::new(1.2 * open_size, 0.0), open, palette.ink);
+    }
 }
 
 /// The sentence without what stands in brackets (what an angle makes at the end of an arm).

@@ -335,6 +335,8 @@ impl Keeping {
     pub fn receive(&mut self, event: RecordEvent) -> Option<RecordTask> {
         match event {
             RecordEvent::OutcomeWritten(written) => self.written = written.into(),
+            // Asked for by a job that was closed meanwhile.
+            RecordEvent::Recorded(_) if self.kept != Doing::Running => {}
             RecordEvent::Recorded(kept) => {
                 self.kept = kept.into();
                 if matches!(self.kept, Doing::Done(_)) {

@@ -104,7 +104,9 @@ pub struct LiveView {
     pub age: Duration,
     /// It may have changed since: shown greyed.
     pub stale: bool,
-    /// What the stand does, in words.
+    /// The camera moves from picture to picture: nothing settles, and nothing is proven as in tolerance.
+    pub camera_moves: bool,
+    /// What the stand does, or the camera where it moves, in words.
     pub motion: &'static str,
     /// Pictures averaged.
     pub frames: usize,
@@ -129,6 +131,7 @@ impl LiveView {
             clock: String::new(),
             age: Duration::ZERO,
             stale: true,
+            camera_moves: false,
             motion: "not seen yet",
             frames: 0,
             sentence: String::new(),
@@ -366,7 +369,12 @@ fn view(reading: &Reading, happened: &[String]) -> LiveView {
         clock: Moment::now().time_of_day().to_owned(),
         age: stand.map(|s| s.age).unwrap_or_default(),
         stale: stand.is_none_or(|s| s.stale),
-        motion: stand.map_or("not seen yet", |s| motion_words(s.motion)),
+        camera_moves: stand.is_some_and(|s| s.camera_moves),
+        motion: match stand {
+            None => "not seen yet",
+            Some(s) if s.camera_moves => "the camera moves",
+            Some(s) => motion_words(s.motion),
+        },
         frames: stand.map_or(0, |s| s.frames),
         sentence: stand.map(|s| s.sentence.clone()).unwrap_or_default(),
         trouble: reading.trouble.clone(),
@@ -398,16 +406,16 @@ fn camera_words(source: &str, status: &FeedStatus) -> String {
             Some(hz) => format!("{hz:.0} pictures a second"),
             None => "open".into(),
         },
-        FeedState::Stalled(d) => format!("silent for {:.0} s", d.as_secs_f64()),
-        FeedState::Frozen(d) => format!(
-            "the same picture again and again for {:.0} s: its stream hangs; start its app again, or unplug it and plug it in",
-            d.as_secs_f64()
-        ),
+        FeedState::Stalled(d) | FeedState::Frozen(d) => {
+            format!("for {:.0} s {}", d.as_secs_f64(), status.state.hangs().unwrap_or_default())
+        }
         FeedState::Retrying(loss, n) => format!("lost ({}), tried {n} times again", loss.what),
         FeedState::Lost(loss) => format!("lost: {loss}"),
         FeedState::Ended => "over".into(),
         FeedState::Stopped => "stopped".into(),
     };
     // Before it was opened only its name is known.
-    format!("{}: {state}", if status.about.is_empty() { source } else { &status.about })
+    let about = if status.about.is_empty() { source } else { &status.about };
+    let notes: String = status.notes.iter().map(|note| format!(" {note}")).collect();
+    if notes.is_empty() { format!("{about}: {state}") } else { format!("{about}: {state}.{notes}") }
 }

@@ -3,6 +3,7 @@
 use crate::panel::choices::{Place, Settings};
 use crate::panel::keeping::{RecordCommand, RecordEvent, RecordTask};
 use crate::panel::live::{LiveState, LiveWish};
+use crate::panel::outdated::Note;
 use crate::panel::seen::Seen;
 use crate::readiness::Readiness;
 use crate::record::result::ResultFile;
@@ -21,6 +22,8 @@ pub enum Command {
     Open(PathBuf),
     /// Unpack the demonstration job there and open it.
     Demonstration(PathBuf),
+    /// Write a new job's commented files into this folder and open it.
+    NewJob(PathBuf),
     /// Close the job and choose another.
     Close,
     /// Check the job.
@@ -125,6 +128,8 @@ pub enum Task {
     Read(PathBuf),
     /// Unpack the demonstration there, then read it.
     Demonstration(PathBuf),
+    /// Write a new job's files there, then read it.
+    NewJob(PathBuf),
     /// Check this job and write the result.
     Check(Arc<Job>),
     /// Give the running check up.
@@ -141,6 +146,8 @@ pub enum Task {
     EndLive,
     /// Something about records.
     Record(RecordTask),
+    /// Note beside the job in this folder that a live reading found the stand elsewhere.
+    Note(PathBuf, Note),
     /// Write this result again: its readiness list changed.
     Keep(PathBuf, Arc<ResultFile>),
 }
@@ -175,8 +182,12 @@ impl Opened {
 pub enum Event {
     /// A job was read.
     Read(PathBuf, Result<Opened, Problem>),
+    /// There is no job at all in this folder, or none could be made there, and why.
+    NoJob(PathBuf, Problem),
     /// The readiness list as it is after an answer, or why the answer could not be kept.
     Answered(PathBuf, Result<Readiness, Problem>),
+    /// What a live reading found could not be noted in this job's folder, and why.
+    NotNoted(PathBuf, Problem),
     /// A result was written again, or could not be.
     Kept(Result<PathBuf, Problem>),
     /// A file in the folder changed, or a photograph came.

@@ -95,8 +95,29 @@ pub fn run(job: Option<PathBuf>, wished: Wished) -> Result<(), Problem> {
     eframe::run_native("plumbsight", options, Box::new(made)).map_err(|error| {
         Problem::of_file(
             "the window",
-            format!("it cannot be opened ({error})"),
+            format!("it cannot be opened ({})", plainly(&error.to_string())),
             "The panel needs a screen and OpenGL 2.0 or newer; where there is none, `plumbsight check JOB` does the same work in the terminal.",
         )
     })
+}
+
+/// What a window library says, without the place in its source that it puts before the reason.
+fn plainly(error: &str) -> &str {
+    let place =
+        error.split_once(".rs:").map(|(_, rest)| rest.trim_start_matches(|c: char| c.is_ascii_digit() || c == ':'));
+    place.map(str::trim).filter(|reason| !reason.is_empty()).unwrap_or(error).trim_end_matches('.')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::plainly;
+
+    #[test]
+    fn a_reason_comes_without_the_librarys_files() {
+        let said = "winit EventLoopError: os error at /somewhere/registry/src/winit/mod.rs:765: neither WAYLAND_DISPLAY nor DISPLAY is set.";
+        assert_eq!(plainly(said), "neither WAYLAND_DISPLAY nor DISPLAY is set");
+        for whole in ["no suitable glutin config found", "os error at x.rs:12:", "3:4"] {
+            assert_eq!(plainly(whole), whole);
+        }
+    }
 }

@@ -2,18 +2,15 @@
 //!
 //! Knows no window, no thread and no clock, so that every way through the work can be tested.
 
-use crate::panel::basis::{Line, Strength, basis};
-use crate::panel::bay_plan::{BayPlan, Viewpoint};
+use crate::panel::basis::{Line, basis};
+use crate::panel::bay_plan::BayPlan;
 use crate::panel::keeping::Keeping;
-use crate::panel::live::{LiveState, LiveView, LiveWish};
+use crate::panel::live::{LiveState, LiveWish};
 use crate::panel::outdated::Outdated;
 use crate::panel::standing::Standing;
-use crate::panel::watching::HoldView;
 use crate::readiness::Readiness;
-use crate::record::result::{ReadinessPart, ResultFile, Verdict};
 use crate::record::{Job, Problem};
 use crate::session::{Progress, ready};
-use crate::units::m_from_mm;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -36,6 +33,8 @@ pub struct Model {
     pub settings: Settings,
     /// The job.
     pub job: JobState,
+    /// Why there is no job where one was to be opened or made.
+    pub no_job: Option<Problem>,
     /// Lines about what the job's files say and what is missing.
     pub basis: Vec<Line>,
     /// The readiness list with the answers.
@@ -83,6 +82,7 @@ impl Default for Model {
             settings_open: false,
             settings: Settings::default(),
             job: JobState::None,
+            no_job: None,
             basis: Vec::new(),
             list: None,
             not_kept: None,
@@ -119,90 +119,6 @@ impl Model {
         }
     }
 
-    /// The result, whatever its age.
-    pub fn result(&self) -> Option<&Arc<ResultFile>> {
-        self.outcome.as_ref().map(|o| &o.result)
-    }
-
-    /// The photographs that would help most, as the last check worked them out; none of a job that has changed since.
-    pub fn viewpoints(&self) -> Vec<Viewpoint> {
-        let advice = self.result().filter(|_| !self.outdated()).and_then(|r| r.advice.as_ref());
-        let viewpoints = advice.map(|a| a.viewpoints.as_slice()).unwrap_or_default();
-        viewpoints
-            .iter()
-            .map(|v| {
-                let at = v.camera_mm.map(m_from_mm);
-                Viewpoint { at, towards: [at[0] + v.looking[0], at[1] + v.looking[1]], words: v.words.clone() }
-            })
-            .collect()
-    }
-
-    /// The bay as the last check found it.
-    pub fn plan(&self) -> Option<&Arc<BayPlan>> {
-        self.outcome.as_ref()?.plan.as_ref()
-    }
-
-    /// True where the result may not be taken for the job as it is now.
-    pub fn outdated(&self) -> bool {
-        self.outcome.as_ref().is_some_and(|o| o.outdated || self.later.is() || matches!(o.origin, Origin::Earlier(_)))
-    }
-
-    /// The station that is shown, where it was judged.
-    pub fn standing(&self) -> Option<Standing> {
-        let result = self.result()?;
-        if result.verdict == Verdict::NotMeasured {
-            return None;
-        }
-        result.stations.get(self.station.min(result.stations.len().saturating_sub(1))).map(Standing::of_check)
-    }
-
-    /// The newest live view, while the reading runs.
-    pub fn live_view(&self) -> Option<&Arc<LiveView>> {
-        match &self.live {
-            LiveState::On(view) => Some(view),
-            _ => None,
-        }
-    }
-
-    /// The hold watch, while one is kept.
-    pub fn hold_view(&self) -> Option<&HoldView> {
-        self.live_view()?.hold.as_ref()
-    }
-
-    /// Alarms in the log of the hold watch.
-    pub fn alarms(&self) -> usize {
-        self.later.alarms()
-    }
-
-    /// What placing shows: the live reading where one runs, else the last check.
-    pub fn shown(&self) -> Option<Shown> {
-        if let Some(view) = self.live_view() {
-            let standing = view.standing.clone()?;
-            let sentence = self.settings.lengths.sentence(&view.sentence);
-            // What was surveyed may itself have moved: nothing counts from it any more.
-            return Some(Shown { standing, sentence, old: view.stale || self.alarms() > 0, live: true });
-        }
-        let standing = self.standing()?;
-        let sentence = standing.sentence(self.settings.lengths);
-        Some(Shown { standing, sentence, old: self.outdated(), live: false })
-    }
-
-    /// How many stations can be shown.
-    pub fn stations(&self) -> usize {
-        self.result().map_or(0, |r| r.stations.len())
-    }
-
-    /// The readiness list as it stands, with what the last check measured.
-    pub fn answers(&self) -> Vec<ReadinessPart> {
-        let measured = self.outcome.as_ref().filter(|_| !self.outdated()).map(|o| &*o.result);
-        self.list.as_ref().map(|list| ready::parts(list, measured)).unwrap_or_default()
-    }
-
-    /// How many things the job's files lack.
-    pub fn missing(&self) -> usize {
-        self.basis.iter().filter(|i| i.state == Strength::Missing).count()
-    }
-
     /// Does what the user asked; gives what the worker is to do.
     pub fn apply(&mut self, command: Command) -> Vec<Task> {
         match command {
@@ -211,6 +127,11 @@ impl Model {
                 self.forget();
                 self.want(&folder);
                 vec![Task::Stop, Task::EndLive, Task::Demonstration(folder)]
+            }
+            Command::NewJob(folder) => {
+                self.forget();
+                self.want(&folder);
+                vec![Task::Stop, Task::EndLive, Task::NewJob(folder)]
             }
             Command::Close => {
                 self.forget();
@@ -242,12 +163,11 @@ impl Model {
                 Vec::new()
             }
             Command::Photograph(by) => {
-                let Some(n) = self.ready().map(|job| job.photos.len()).filter(|n| *n > 0) else { return Vec::new() };
-                let next = match self.photograph {
-                    Some(k) => (k as isize + by).clamp(0, n as isize - 1) as usize,
-                    None => 0,
-                };
-                self.choose(next)
+                let order = self.photographs();
+                let Some(last) = order.len().checked_sub(1) else { return Vec::new() };
+                let now = self.photograph.and_then(|k| order.iter().position(|o| *o == k));
+                let next = now.map_or(0, |at| (at as isize + by).clamp(0, last as isize) as usize);
+                self.choose(order[next])
             }
             Command::ShowPhotograph(name) => {
                 let at = self.ready().and_then(|job| job.photos.iter().position(|p| p.name == name));
@@ -292,7 +212,7 @@ impl Model {
             Command::Live(false) | Command::Hold(false) => {
                 self.later.live_ended(self.followed().as_ref());
                 self.live = LiveState::Off;
-                vec![Task::EndLive]
+                self.note().into_iter().chain([Task::EndLive]).collect()
             }
             Command::Set(settings) => {
                 self.settings = settings;
@@ -319,6 +239,21 @@ impl Model {
                         Vec::new()
                     }
                 }
+            }
+            Event::NoJob(folder, problem) => {
+                if self.wanted.as_ref() != Some(&folder) {
+                    return Vec::new();
+                }
+                self.wanted = None;
+                // A job that was there is said to be unreadable; a wrong path leads back to where it was typed.
+                if !matches!(self.job, JobState::Reading(_)) {
+                    self.basis.clear();
+                    self.job = JobState::Refused(folder, problem);
+                    return Vec::new();
+                }
+                self.job = JobState::None;
+                self.no_job = Some(problem);
+                vec![Task::Forget]
             }
             Event::Changed => {
                 let folder = match &self.job {
@@ -365,6 +300,13 @@ impl Model {
                         LiveState::Off | LiveState::Preparing(_) => {}
                     }
                     self.live = state;
+                    return self.note().into_iter().collect();
+                }
+                Vec::new()
+            }
+            Event::NotNoted(folder, problem) => {
+                if self.ready().is_some_and(|job| job.folder == folder) {
+                    self.later.not_noted(problem.to_string());
                 }
                 Vec::new()
             }
@@ -430,7 +372,14 @@ impl Model {
         self.live = LiveState::Preparing(None);
         self.holding = hold;
         let (sources, mounts, replay) = (self.camera.sources(), self.camera.all_mounts(), self.camera.replay);
-        vec![Task::Live(LiveWish { job, station: self.station, sources, lenses, mounts, replay, hold })]
+        let wish = LiveWish { job, station: self.station, sources, lenses, mounts, replay, hold };
+        self.note().into_iter().chain([Task::Live(wish)]).collect()
+    }
+
+    /// What a live reading found is noted beside the job: at the next start the photographs' verdict is old too.
+    fn note(&mut self) -> Option<Task> {
+        let folder = self.ready()?.folder.clone();
+        self.later.note().map(|note| Task::Note(folder, note))
     }
 
     /// Nothing of the last job stays; a running check still ends with its own event.
@@ -439,6 +388,9 @@ impl Model {
             work.stopping = true;
         }
         self.live = LiveState::Off;
+        self.no_job = None;
+        // What was kept of one job is no word on another, nor on a path where there is none.
+        self.keeping.begin(None);
         self.outcome = None;
         self.wanted = None;
         self.list = None;
@@ -551,5 +503,6 @@ fn forward(before: Option<Progress>, now: Progress) -> Progress {
     }
 }
 
+mod shown;
 #[cfg(test)]
 mod tests;

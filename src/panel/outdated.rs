@@ -1,5 +1,5 @@
 //! What speaks against the photographs' verdict although no file changed: a later live reading that found the stand elsewhere, and alarms of the hold watch.
-//! It stays until the job has other photographs.
+//! It stays until the job has other photographs, also where the program ends meanwhile: the log of the hold watch keeps it.
 
 use crate::panel::figures::Lengths;
 use crate::panel::live::LiveView;
@@ -21,17 +21,31 @@ pub struct Elsewhere {
 }
 
 impl Elsewhere {
-    /// Why the photographs no longer count, and what to do.
-    pub fn words(&self, lengths: Lengths) -> String {
-        let at = if self.clock.is_empty() { String::new() } else { format!(" at {}", self.clock) };
+    /// What was found.
+    fn found(&self, lengths: Lengths, at: &str) -> String {
         let one = |f: &Figure| format!("{} {}", f.deviation_text(lengths), f.expanded_text(lengths));
         format!(
-            "A live reading{at} found the stand elsewhere than the photographs: {} {} instead of {}. Take the photographs again.",
+            "A live reading{at} found the stand elsewhere than the photographs: {} {} instead of {}.",
             self.now.name,
             one(&self.now),
             one(&self.before)
         )
     }
+
+    /// Why the photographs no longer count, and what to do.
+    pub fn words(&self, lengths: Lengths) -> String {
+        let at = if self.clock.is_empty() { String::new() } else { format!(" at {}", self.clock) };
+        format!("{} Take the photographs again.", self.found(lengths, &at))
+    }
+}
+
+/// What is to be noted in the log beside the job, so that it is known at the next start.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Note {
+    /// Marks of the photographs that it speaks against.
+    pub marks: Vec<String>,
+    /// What was found; millimetres in the words.
+    pub sentence: String,
 }
 
 /// Which of the six contradicts most: further apart than both U together, whatever both have in common.
@@ -47,6 +61,11 @@ fn apart(before: &Standing, now: &Standing) -> Option<(Figure, Figure)> {
 pub struct Outdated {
     /// The reading that settled it.
     elsewhere: Option<Elsewhere>,
+    /// What the log was told of it last, and whether it is to be told again.
+    noted: Option<Elsewhere>,
+    to_note: bool,
+    /// Why it could not be put there.
+    not_noted: Option<String>,
     /// The newest reading, when it was, and how many in a row contradict.
     newest: Option<(Standing, String)>,
     row: usize,
@@ -54,8 +73,10 @@ pub struct Outdated {
     before: Against,
     /// Alarms of the running watch, and the newest of them.
     running: (usize, Option<String>),
-    /// Marks of the photographs.
+    /// Marks of the photographs; those from before the reading that found the stand elsewhere.
     marks: Vec<String>,
+    /// Marks of those in the job now.
+    now: Vec<String>,
 }
 
 impl Outdated {
@@ -74,13 +95,32 @@ impl Outdated {
         let found = self.found(checked);
         self.row = if found.is_some() { self.row + 1 } else { 0 };
         if self.row >= IN_A_ROW {
-            self.elsewhere = found;
+            self.settle(found, self.row == IN_A_ROW);
         }
+    }
+
+    /// Takes a reading that contradicts as what counts. Noted are the first of a live reading, at once, and its last word.
+    fn settle(&mut self, found: Option<Elsewhere>, note: bool) {
+        self.elsewhere = found.or(self.elsewhere.take());
+        self.to_note |= note && self.elsewhere.is_some() && self.noted != self.elsewhere;
+    }
+
+    /// What is to be noted now; once.
+    pub(super) fn note(&mut self) -> Option<Note> {
+        let found = self.elsewhere.as_ref().filter(|_| std::mem::take(&mut self.to_note))?;
+        self.noted = Some(found.clone());
+        let sentence = found.found(Lengths::Millimetres, "");
+        Some(Note { marks: self.now.clone(), sentence })
+    }
+
+    /// It could not be noted.
+    pub(super) fn not_noted(&mut self, why: String) {
+        self.not_noted = Some(why);
     }
 
     /// The live reading ended: its last word counts by itself.
     pub(super) fn live_ended(&mut self, checked: Option<&Standing>) {
-        self.elsewhere = self.found(checked).or(self.elsewhere.take());
+        self.settle(self.found(checked), true);
         self.newest = None;
         self.row = 0;
     }
@@ -112,6 +152,7 @@ impl Outdated {
             self.running = (0, None);
         }
         self.before = Against { alarms: log.alarms.saturating_sub(own), ..log };
+        self.now.clone_from(&marks);
         if !marks.is_empty() && self.elsewhere.is_none() {
             self.marks = marks;
         }
@@ -128,6 +169,11 @@ impl Outdated {
         self.before.doubt.as_deref()
     }
 
+    /// True where something other than the stand may have moved: no live reading counts from it any more.
+    pub fn doubts_the_bay(&self) -> bool {
+        self.running.0 > 0 || self.before.doubts_the_bay()
+    }
+
     /// The newest alarm in words.
     pub fn alarm(&self) -> Option<&str> {
         self.running.1.as_deref().or(self.before.newest.as_deref()).filter(|_| self.alarms() > 0)
@@ -135,34 +181,52 @@ impl Outdated {
 
     /// True where the photographs' verdict no longer holds.
     pub fn is(&self) -> bool {
-        self.running.0 > 0 || self.before.speaks() || self.elsewhere.is_some()
+        self.running.0 > 0 || self.before.speaks() || self.is_elsewhere()
     }
 
-    /// True where a live reading found the stand elsewhere.
+    /// True where a live reading found the stand elsewhere, now or before the program was started.
     pub fn is_elsewhere(&self) -> bool {
-        self.elsewhere.is_some()
+        self.elsewhere.is_some() || self.before.elsewhere.is_some()
+    }
+
+    /// That reading in words, and what to do.
+    fn elsewhere_words(&self, lengths: Lengths) -> Option<String> {
+        let found = match (&self.elsewhere, &self.before.elsewhere) {
+            (Some(found), _) => found.words(lengths),
+            (None, Some(logged)) => format!("{} Take the photographs again.", lengths.sentence(logged)),
+            (None, None) => return None,
+        };
+        let not_noted = self.not_noted.as_ref().map(|why| {
+            format!(
+                " This could not be noted in the job folder, so that it is forgotten when the window is closed. {why}"
+            )
+        });
+        Some(found + &not_noted.unwrap_or_default())
     }
 
     /// In a word or two, for the head of a place.
     pub fn short(&self) -> Option<&'static str> {
-        match (self.alarms(), &self.elsewhere) {
-            (0, None) if self.before.doubt.is_some() => Some("hold log unreadable"),
-            (0, None) => None,
-            (0, Some(_)) => Some("old: stand elsewhere"),
+        match (self.alarms(), self.is_elsewhere()) {
+            (0, _) if self.before.doubt.is_some() => Some("hold log unreadable"),
+            (0, false) => None,
+            (0, true) => Some("old: stand elsewhere"),
             _ => Some("moved during hold"),
         }
     }
 
     /// Why, and what to do.
     pub fn why(&self, lengths: Lengths) -> Option<String> {
-        match (self.alarm(), &self.elsewhere) {
-            (None, None) if self.alarms() == 0 => {
-                let doubt = self.before.doubt.as_ref()?;
-                Some(format!("{doubt} Look into hold.jsonl in the job folder, and take the photographs again."))
+        match self.alarm() {
+            None if self.alarms() == 0 => {
+                let doubt = self.before.doubt.as_ref();
+                let doubt = doubt.map(|doubt| {
+                    format!("{doubt} Look into hold.jsonl in the job folder, and take the photographs again.")
+                });
+                let both: Vec<String> = doubt.into_iter().chain(self.elsewhere_words(lengths)).collect();
+                (!both.is_empty()).then(|| both.join(" "))
             }
-            (None, found) if self.alarms() == 0 => found.as_ref().map(|e| e.words(lengths)),
-            (None, _) => Some("Something moved during the hold watch. Take the photographs again.".into()),
-            (Some(alarm), _) => {
+            None => Some("Something moved during the hold watch. Take the photographs again.".into()),
+            Some(alarm) => {
                 Some(format!("Moved during the hold watch. {} Take the photographs again.", lengths.sentence(alarm)))
             }
         }

@@ -98,12 +98,12 @@ fn round_factor(times: f64) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
+pub(in crate::panel) mod tests {
     use super::*;
     use crate::panel::standing::Figure;
     use crate::record::result::Verdict;
 
-    fn standing() -> Standing {
+    pub(in crate::panel) fn standing() -> Standing {
         let figure = |name, angle, deviation, tolerance| Figure {
             name,
             angle,

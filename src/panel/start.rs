@@ -1,6 +1,9 @@
 //! The start: choose a job, or learn what one is.
 
 use crate::panel::model::Command;
+use crate::panel::style;
+use crate::record::Problem;
+use crate::record::result::Verdict;
 use eframe::egui;
 use egui::{RichText, ScrollArea, Ui};
 use std::path::PathBuf;
@@ -14,16 +17,25 @@ pub struct Start {
     /// The job's folder; the last one at first.
     pub folder: String,
     demonstration: String,
+    /// The cursor was put into the field of the folder.
+    cursor: bool,
 }
 
 impl Default for Start {
     fn default() -> Self {
-        Self { folder: String::new(), demonstration: DEMONSTRATION.into() }
+        Self { folder: String::new(), demonstration: DEMONSTRATION.into(), cursor: false }
     }
 }
 
-/// Draws the place.
-pub fn start_place(ui: &mut Ui, start: &mut Start, out: &mut Vec<Command>) {
+impl Start {
+    /// The place was left: the next time the cursor is put into the field again. True the first time it is told so.
+    pub fn left(&mut self) -> bool {
+        std::mem::take(&mut self.cursor)
+    }
+}
+
+/// Draws the place. `no_job`: why there is none where one was to be opened or made.
+pub fn start_place(ui: &mut Ui, start: &mut Start, no_job: Option<&Problem>, out: &mut Vec<Command>) {
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
         ui.add_space(10.0);
         ui.heading("Where is the stand, relative to the car's thrust line, and how sure is that?");
@@ -31,16 +43,30 @@ pub fn start_place(ui: &mut Ui, start: &mut Start, out: &mut Vec<Command>) {
         ui.add_space(12.0);
         let label = ui.label(RichText::new("Job folder").strong());
         ui.horizontal(|ui| {
-            let width = (ui.available_width() - 120.0).clamp(160.0, 620.0);
+            let width = (ui.available_width() - 270.0).clamp(160.0, 620.0);
             let field = egui::TextEdit::singleline(&mut start.folder).desired_width(width).hint_text("path of the folder, or drop it onto this window");
             let field = ui.add(field).labelled_by(label.id);
+            if !std::mem::replace(&mut start.cursor, true) {
+                field.request_focus();
+            }
             let entered = field.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
             let can = !start.folder.trim().is_empty();
             if (ui.add_enabled(can, egui::Button::new("Open the job")).clicked() || entered) && can {
                 out.push(Command::Open(PathBuf::from(start.folder.trim())));
             }
+            let new = ui.add_enabled(can, egui::Button::new("New job folder"));
+            if new.on_hover_text("Writes a new job's files there, every key explained; nothing is ever overwritten").clicked() {
+                out.push(Command::NewJob(PathBuf::from(start.folder.trim())));
+            }
         });
-        ui.label(RichText::new("`plumbsight new FOLDER` writes one with every key explained; `plumbsight sheets FOLDER` what to print.").small());
+        if let Some(problem) = no_job {
+            ui.horizontal_wrapped(|ui| {
+                style::mark_ui(ui, Verdict::Out, 14.0);
+                ui.label(RichText::new(format!("{}: {}.", problem.file, problem.what)).strong());
+                ui.label(&problem.remedy);
+            });
+        }
+        ui.label(RichText::new("A new job folder holds commented files to fill in. `plumbsight sheets FOLDER` writes what to print.").small());
         ui.add_space(16.0);
         let label = ui.label(RichText::new("No car at hand? An invented bay to try everything on").strong());
         ui.horizontal(|ui| {

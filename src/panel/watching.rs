@@ -9,7 +9,7 @@ use crate::uncertainty::Estimate;
 use crate::units::mm_from_m;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
-use std::time::{Duration, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 
 /// News of the hold watch that are kept for the screen; alarms always.
 const KEPT_NEWS: usize = 30;
@@ -97,6 +97,10 @@ pub(super) struct Watch {
     noticed: Vec<(bool, String)>,
     curves: BTreeMap<(usize, usize), Curve>,
     tallies: Vec<Tally>,
+    /// When the last picture of each camera came.
+    seen: Vec<Option<Instant>>,
+    /// Saved pictures are played: between and after them nobody is to be watched.
+    replay: bool,
     /// When each camera's settling began: a new one begins its curves anew.
     settling: Vec<Option<Duration>>,
 }
@@ -119,6 +123,8 @@ impl Watch {
             noticed: Vec::new(),
             curves: BTreeMap::new(),
             tallies: vec![Tally::default(); n],
+            seen: vec![None; n],
+            replay: wish.replay,
             settling: vec![None; n],
         }
     }
@@ -128,12 +134,13 @@ impl Watch {
         let Some(lookout) = self.lookouts.get_mut(camera) else { return };
         let report = lookout.see(time, image);
         self.tallies[camera].take(&report);
+        self.seen[camera] = Some(Instant::now());
         for news in &report.news {
             let fault = self.log.as_mut().ok().and_then(|log| log.add(&line_of_news(news)).err());
             if let Some(problem) = fault {
                 self.log = Err(problem);
             }
-            self.noticed.push((news.kind.is_alarm(), format!("{:.1} s: {}", news.time.as_secs_f64(), news.sentence)));
+            self.noticed.push((news.kind.is_alarm(), format!("{}: {}", hold::clock_tenths(news.time), news.sentence)));
         }
         // Alarms stay; the rest makes room.
         while self.noticed.len() > KEPT_NEWS {
@@ -161,14 +168,14 @@ impl Watch {
     /// The watch is over: its last lines go into the log, and what it comes to is given back.
     pub(super) fn close(&mut self) -> Vec<String> {
         let mut out = Vec::new();
-        for (k, tally) in self.tallies.iter().enumerate() {
-            let trouble = self.reports[k].as_ref().and_then(|r| r.trouble.clone());
-            let waits_for = trouble.unwrap_or_else(|| self.lookouts[k].waits_for());
+        for (k, tally) in self.tallies.iter_mut().enumerate() {
+            let silence = self.seen[k].filter(|_| !self.replay).map(|at| at.elapsed());
+            let last = tally.close(k, silence, &self.lookouts[k]);
             if let Ok(log) = &mut self.log {
                 // A watch that is over has no screen to say that its last line is missing; a reader sees that it is.
-                let _ = log.add(&tally.line(k, &waits_for));
+                let _ = log.add(&last);
             }
-            out.push(tally.words(&waits_for));
+            out.push(last.sentence);
         }
         out
     }
@@ -243,5 +250,59 @@ mod tests {
         let before = curve.points.len();
         curve.add(900.0, [(f64::NAN, 0.1); 3]);
         assert_eq!(curve.points.len(), before, "what is not known is no point");
+    }
+
+    /// A camera that went silent at the end did not watch to the end: the panel's last line says so as the command's does.
+    #[test]
+    fn silence_at_the_end_is_in_the_last_line() {
+        use crate::record::{CLOSED, Purpose, read_hold_log, read_job};
+        use crate::session::hold::{News, NewsKind};
+        use crate::session::live::{Base, CameraSetup, Mount};
+        let job =
+            read_job(&PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("fixtures/bay-a"), Purpose::Verdict).unwrap();
+        let base = std::sync::Arc::new(Base::of_job(&job, 0, &|_| {}).unwrap());
+        let lookout =
+            || Lookout::new(base.clone(), 0, &CameraSetup::of(&job, 0, Mount::Apart), HoldOptions::default()).unwrap();
+        let at = |s: u64, kind: Option<NewsKind>| HoldReport {
+            time: Duration::from_secs(s),
+            camera: 0,
+            phase: Phase::Watching { since: Duration::from_secs(1) },
+            bodies: Vec::new(),
+            moved: false,
+            news: kind
+                .map(|kind| News {
+                    time: Duration::from_secs(s),
+                    camera: 0,
+                    kind,
+                    body: None,
+                    since: Duration::from_secs(s),
+                    shift_m: None,
+                    turn_rad: None,
+                    sentence: String::new(),
+                })
+                .into_iter()
+                .collect(),
+            trouble: None,
+        };
+        for (replay, silent) in [(false, true), (true, false)] {
+            let dir = tempfile::tempdir().unwrap();
+            let mut tally = Tally::default();
+            [at(0, None), at(1, Some(NewsKind::Begins)), at(2, None)].iter().for_each(|report| tally.take(report));
+            let mut watch = Watch {
+                lookouts: vec![lookout()],
+                reports: vec![None],
+                log: HoldLog::open(dir.path()),
+                noticed: Vec::new(),
+                curves: BTreeMap::new(),
+                tallies: vec![tally],
+                seen: vec![Instant::now().checked_sub(Duration::from_secs(30))],
+                replay,
+                settling: vec![None],
+            };
+            let said = watch.close().join(" ");
+            assert_eq!(said.contains("not everything was watched all the time (30."), silent, "{said}");
+            let last = read_hold_log(dir.path()).unwrap().entries.pop().unwrap();
+            assert_eq!((last.event.as_str(), last.sentence), (CLOSED, said));
+        }
     }
 }

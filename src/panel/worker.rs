@@ -15,7 +15,7 @@ use crate::record::keep::sign::ShopKey;
 use crate::record::result::Verdict;
 use crate::record::{
     Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, photo_marks, read_job,
-    read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome,
+    read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome, write_template,
 };
 use crate::report::{Lengths, Options, read_evidence, write_pdf};
 use crate::session::keep::{KeepOptions, keep, recheck};
@@ -114,7 +114,13 @@ impl Worker {
             }
             // What is asked for now is not what was to be stopped before.
             Task::Check(_) => self.stop.store(false, Ordering::Relaxed),
-            Task::Read(_) | Task::Demonstration(_) | Task::Answer(..) | Task::Keep(..) | Task::Record(_) => {}
+            Task::Read(_)
+            | Task::Demonstration(_)
+            | Task::NewJob(_)
+            | Task::Answer(..)
+            | Task::Keep(..)
+            | Task::Note(..)
+            | Task::Record(_) => {}
         }
         let _ = self.jobs.send(task);
     }
@@ -142,6 +148,27 @@ impl Drop for Worker {
 fn work(tasks: &Receiver<Task>, post: &Post, stop: &AtomicBool, watched: &Watched) {
     for task in tasks {
         match task {
+            Task::Read(folder) if !is_job(&folder) => {
+                // It is looked at all the same: a job that went away may come back.
+                watched.set(Some(&folder));
+                let problem = Problem::of_file(
+                    folder.display().to_string(),
+                    if folder.is_dir() {
+                        "there is no job in this folder: it holds no job.toml"
+                    } else {
+                        "there is no such folder"
+                    },
+                    "Name the folder that holds job.toml, or press \"New job folder\" to make one there.",
+                );
+                post.send(Event::NoJob(folder, problem));
+            }
+            Task::NewJob(folder) => match write_template(&folder) {
+                Ok(_) => {
+                    watched.set(Some(&folder));
+                    post.send(Event::Read(folder.clone(), read(&folder)));
+                }
+                Err(problem) => post.send(Event::NoJob(folder, problem)),
+            },
             Task::Read(folder) => {
                 // What was there before reading is what was read: anything later counts as a change.
                 watched.set(Some(&folder));
@@ -160,10 +187,21 @@ fn work(tasks: &Receiver<Task>, post: &Post, stop: &AtomicBool, watched: &Watche
                 post.send(Event::Answered(folder, answered));
             }
             Task::Record(task) => post.send(Event::Record(records(task))),
+            Task::Note(folder, note) => {
+                let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).ok().map(|d| d.as_secs());
+                if let Err(problem) = session::hold::note_elsewhere(&folder, &note.marks, &note.sentence, now) {
+                    post.send(Event::NotNoted(folder, problem));
+                }
+            }
             Task::Keep(path, result) => post.send(Event::Kept(write(&result, path))),
             Task::Stop | Task::Forget | Task::Look(..) | Task::Live(_) | Task::EndLive => {}
         }
     }
+}
+
+/// Whether there is something to be read as a job, in order or not.
+fn is_job(path: &Path) -> bool {
+    path.is_file() || path.join("job.toml").exists()
 }
 
 fn read(folder: &Path) -> Result<Opened, Problem> {

@@ -16,6 +16,9 @@ pub const NEW_PHOTOGRAPHS: &str = "new photographs";
 /// The event of a watch's last line.
 pub const CLOSED: &str = "closed";
 
+/// The event of the line that says that a live reading found the stand elsewhere than the photographs had it: an alarm, though no watch was kept.
+pub const STAND_ELSEWHERE: &str = "stand elsewhere";
+
 /// One line of the log; what a line lacks is empty.
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
 #[serde(default)]
@@ -86,10 +89,18 @@ impl HoldRead {
         out
     }
 
+    /// True where nothing but live readings is in it: no watch was kept.
+    pub fn is_without_a_watch(&self) -> bool {
+        self.unreadable == 0
+            && self.fault.is_none()
+            && self.entries.iter().all(|e| e.event == STAND_ELSEWHERE || e.event == NEW_PHOTOGRAPHS)
+    }
+
     /// True where the last watch is still going on, as far as the log says, and does not know some of these photographs.
     pub fn goes_on_without(&self, marks: &[String]) -> bool {
         let watches = self.watches();
-        let Some(last) = watches.last().filter(|w| !w[0].photographs.is_empty()) else { return false };
+        let opened = |w: &&&[HoldEntry]| w[0].event == "opened" && !w[0].photographs.is_empty();
+        let Some(last) = watches.last().filter(opened) else { return false };
         let known = |mark| last.iter().any(|e| e.photographs.contains(mark));
         !last.iter().any(|e| e.event == CLOSED) && !marks.iter().all(known)
     }
@@ -177,6 +188,16 @@ mod tests {
         assert_eq!((log.alarms(), log.unreadable), (1, 1));
         assert_eq!(log.watches().iter().map(|w| w.len()).collect::<Vec<_>>(), [2, 1]);
         assert!(log.doubt().unwrap().starts_with("A line"));
+
+        // Live readings and new photographs are no watch that could go on.
+        let lines = "{\"event\":\"stand elsewhere\",\"alarm\":true,\"photographs\":[\"a\"]}\n{\"event\":\"new photographs\",\"photographs\":[\"b\"]}\n";
+        std::fs::write(dir.path().join(HOLD_LOG), lines).unwrap();
+        let log = read_hold_log(dir.path()).unwrap();
+        assert!(log.is_without_a_watch() && !log.goes_on_without(&["b".into(), "c".into()]), "{log:?}");
+        let watch = "{\"event\":\"opened\",\"photographs\":[\"b\"]}\n";
+        std::fs::write(dir.path().join(HOLD_LOG), format!("{lines}{watch}")).unwrap();
+        let log = read_hold_log(dir.path()).unwrap();
+        assert!(!log.is_without_a_watch() && log.goes_on_without(&["b".into(), "c".into()]), "{log:?}");
 
         // A time that is no number, signs that are no text: an alarm stays one.
         let mut bytes = b"{\"event\":\"moved\",\"time_s\":null,\"alarm\":true}\n{\"sentence\":\"".to_vec();

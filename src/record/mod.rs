@@ -45,7 +45,9 @@ pub use board::{BOARD_NAMES, parse_board, read_board, shipped_board};
 pub use bodies::{Bodies, HIGHEST_TAG_ID};
 pub use demo::unpack_demo;
 pub use hold_log::{HOLD_FORMAT, HOLD_LOG, HoldLine, HoldLog};
-pub use hold_read::{CLOSED, HoldEntry, HoldRead, NEW_PHOTOGRAPHS, photo_marks, read_hold_log, time_of};
+pub use hold_read::{
+    CLOSED, HoldEntry, HoldRead, NEW_PHOTOGRAPHS, STAND_ELSEWHERE, photo_marks, read_hold_log, time_of,
+};
 pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job, result_path};
 pub use kit::{MOST_PAGES, parse_kit, read_kit};
 pub use kit_text::MEASURED_TAGS;

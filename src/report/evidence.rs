@@ -105,7 +105,7 @@ impl Evidence {
     /// Alarms of the hold watch that speak against its photographs, as `check` counts them.
     pub fn hold_alarms(&self) -> usize {
         let kept = self.record.as_ref().and_then(|r| r.hold_alarms).unwrap_or(0);
-        self.hold.as_ref().map_or(0, |log| said(log, &self.marks).alarms).max(kept)
+        self.hold.as_ref().map_or(0, |log| said(log, &self.marks).in_all()).max(kept)
     }
 }
 

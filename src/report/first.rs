@@ -83,6 +83,9 @@ pub fn warnings(evidence: &Evidence) -> Vec<String> {
     }
     match evidence.hold_alarms() {
         0 => {}
+        _ if evidence.hold.as_ref().is_some_and(HoldRead::is_without_a_watch) => {
+            out.push("A LIVE READING FOUND THE STAND ELSEWHERE: what was judged before it no longer holds.".into())
+        }
         1 => out.push(
             "THE HOLD WATCH RAISED AN ALARM: something moved, and what was judged before it no longer holds.".into(),
         ),

@@ -1,7 +1,7 @@
 //! The log of the hold watch as a drawing over time and as a list.
 
 use crate::paper::{Align, Frame, Ink, Look, Outline};
-use crate::record::{HoldEntry, HoldRead};
+use crate::record::{HoldEntry, HoldRead, NEW_PHOTOGRAPHS, STAND_ELSEWHERE};
 use crate::report::evidence::Evidence;
 use crate::report::figures::rounded;
 use crate::report::flow::{Flow, SMALL_MM, number, words};
@@ -13,10 +13,14 @@ const MOST_LINES: usize = 60;
 /// Draws it.
 pub fn draw(flow: &mut Flow, evidence: &Evidence) {
     flow.heading("Hold watch", 20.0);
+    let none = "No hold watch was kept: nothing is known of whether anything moved between the measurement and the end of the routine.";
     let Some(log) = &evidence.hold else {
-        flow.paragraph("No hold watch was kept: nothing is known of whether anything moved between the measurement and the end of the routine.");
+        flow.paragraph(none);
         return;
     };
+    if log.is_without_a_watch() {
+        flow.paragraph(&format!("{none} What follows is what a live reading found."));
+    }
     if let Some(doubt) = log.doubt() {
         flow.paragraph(&format!("▲ {doubt}"));
     }
@@ -24,7 +28,11 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
         return;
     }
     flow.paragraph(&said(log, evidence.hold_alarms()));
-    for (k, watch) in log.watches().into_iter().enumerate() {
+    let kept = log
+        .watches()
+        .into_iter()
+        .filter(|watch| watch.iter().any(|e| e.event != STAND_ELSEWHERE && e.event != NEW_PHOTOGRAPHS));
+    for (k, watch) in kept.enumerate() {
         let text = watch.first().and_then(|e| e.started_unix_s).and_then(|s| i64::try_from(s).ok());
         let opened = text.and_then(|s| jiff::Timestamp::from_second(s).ok());
         let opened = opened.map_or("at a time that was not kept".to_owned(), |t| format!("{t} (universal time)"));
@@ -40,7 +48,12 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
         .map(|(_, e)| e)
         .map(|e| {
             let mark = if e.alarm { format!("▲ {}", e.event) } else { e.event.clone() };
-            vec![format!("{} s", rounded(e.time_s, 1)), mark, e.body.clone().unwrap_or_default(), e.sentence.clone()]
+            // A live reading is no part of a watch: its sentence says when it was.
+            let time = match e.event == STAND_ELSEWHERE || e.event == NEW_PHOTOGRAPHS {
+                true => String::new(),
+                false => format!("{} s", rounded(e.time_s, 1)),
+            };
+            vec![time, mark, e.body.clone().unwrap_or_default(), e.sentence.clone()]
         })
         .collect();
     flow.table(

@@ -116,7 +116,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
             .map(|sha256| KitPart { file: job.bodies_file.clone(), sha256 }),
         readiness_open: (!result.readiness.is_empty())
             .then(|| result.readiness.iter().filter(|r| r.state == "open").count()),
-        hold_alarms: log.filter(|log| log.fault.is_none()).map(|_| against.alarms),
+        hold_alarms: log.filter(|log| log.fault.is_none()).map(|_| against.in_all()),
         hold_doubt: against.doubt.clone(),
         outcome,
     };

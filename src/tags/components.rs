@@ -203,7 +203,8 @@ fn runs(map: &DarkMap, most: usize, s: &mut Scratch) -> Result<(), TooManyAreas>
                 // Always eight at a time, which no branch has to be guessed for; what is too much is written over.
                 if let Some(eight) = s.cracks[n + done..].first_chunk_mut::<8>() {
                     for crack in eight {
-                        *crack = (64 * k) as u16 + changes.trailing_zeros() as u16;
+                        // What comes after the last change, in a row of nearly 65536 pixels, goes round.
+                        *crack = ((64 * k) as u16).wrapping_add(changes.trailing_zeros() as u16);
                         changes &= changes.wrapping_sub(1);
                     }
                 }
@@ -465,7 +466,7 @@ mod tests {
             let [left, top, right, bottom] = c.bounds.map(|b| b as usize);
             let seen = flood((c.start as usize, top), c.across_corners);
             let row = |y: usize| seen.iter().filter(|p| p.1 == y).map(|p| p.0 as u16).collect::<Vec<_>>();
-            let ends: Vec<[u16; 2]> = (top..bottom).map(|y| row(y)).map(|r| [r[0], r[r.len() - 1] + 1]).collect();
+            let ends: Vec<[u16; 2]> = (top..bottom).map(row).map(|r| [r[0], r[r.len() - 1] + 1]).collect();
             assert_eq!(scratch.ends(c), ends, "{c:?}");
             assert_eq!((seen.len(), seen.iter().map(|p| p.0).min()), (c.area as usize, Some(left)), "{c:?}");
             assert_eq!(seen.iter().map(|p| p.0 + 1).max(), Some(right), "{c:?}");

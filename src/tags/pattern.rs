@@ -91,7 +91,7 @@ impl Pattern {
 #[inline(always)]
 pub(super) fn first_line(coordinate: f32, lines: u32) -> i32 {
     // Rounds down without a call: the number is made positive first.
-    ((coordinate + 4.0 - 0.5 * lines as f32 + 1.0 + 16.0) as i32 - 16).clamp(-(MARGIN as i32), 9)
+    ((coordinate + 4.0 - 0.5 * lines as f32 + 1.0 + 16.0) as i32).wrapping_sub(16).clamp(-(MARGIN as i32), 9)
 }
 
 #[cfg(test)]

@@ -2,7 +2,11 @@
 
 use super::*;
 use crate::panel::keeping::{Doing, Form, RecordCommand, RecordEvent, RecordTask};
+use crate::panel::live::LiveView;
 use crate::panel::seen::Seen;
+use crate::panel::standing::Standing;
+use crate::panel::watching::HoldView;
+use crate::record::result::{ResultFile, Verdict};
 use crate::record::{Change, Purpose, read_job};
 use crate::session::hold::Against;
 
@@ -208,6 +212,21 @@ fn a_live_reading_takes_the_place_of_the_check_and_never_outlives_its_job() {
 }
 
 #[test]
+fn while_the_camera_moves_only_out_is_shown_as_it_is() {
+    let (mut model, _) = opened();
+    model.apply(Command::Live(true));
+    let mut shown = |camera_moves, verdict| {
+        let standing = Standing { verdict, ..crate::panel::stake::tests::standing() };
+        let view = LiveView { standing: Some(standing), stale: false, camera_moves, ..LiveView::nothing(Vec::new()) };
+        model.receive(Event::Live(LiveState::On(Arc::new(view))));
+        model.shown().expect("a live reading")
+    };
+    assert!(!shown(false, Verdict::In).old);
+    assert!(shown(true, Verdict::In).old && shown(true, Verdict::NotProven).old);
+    assert!(!shown(true, Verdict::Out).old);
+}
+
+#[test]
 fn a_record_is_kept_once_somebody_is_named() {
     let (mut model, job) = opened();
     let keep = || Command::Record(RecordCommand::Keep);
@@ -263,7 +282,10 @@ fn alarms_of_the_log_are_counted_once() {
     ));
     assert_eq!(model.alarms(), 1);
     // A line that cannot be read is no line less.
-    let torn = Opened { against: Against { alarms: 1, newest: None, doubt: Some("a torn line".into()) }, ..just(&job) };
+    let torn = Opened {
+        against: Against { alarms: 1, doubt: Some("a torn line".into()), ..Against::default() },
+        ..just(&job)
+    };
     model.receive(Event::Changed);
     model.receive(Event::Read(job.folder.clone(), Ok(torn)));
     assert_eq!((model.alarms(), model.later.doubt()), (1, Some("a torn line")));

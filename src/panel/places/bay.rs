@@ -25,7 +25,7 @@ pub fn bay_place(ui: &mut Ui, model: &Model, typed: &mut Typed, out: &mut Vec<Co
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| match &model.job {
         JobState::None => empty_ui(ui, "No job", &["Open a job folder first."]),
         JobState::Reading(folder) => empty_ui(ui, "Reading the job", &[&folder.display().to_string()]),
-        JobState::Refused(_, problem) => {
+        JobState::Refused(folder, problem) => {
             ui.add_space(8.0);
             ui.horizontal(|ui| {
                 style::mark_ui(ui, style::shape_of(Strength::Missing), 18.0);
@@ -37,6 +37,7 @@ pub fn bay_place(ui: &mut Ui, model: &Model, typed: &mut Typed, out: &mut Vec<Co
             ui.label(&problem.remedy);
             ui.add_space(6.0);
             ui.label("Correct the file and save it: the panel reads the folder again by itself.");
+            belongs_ui(ui, folder);
         }
         JobState::Ready(job) => {
             check_ui(ui, model, out);
@@ -45,6 +46,30 @@ pub fn bay_place(ui: &mut Ui, model: &Model, typed: &mut Typed, out: &mut Vec<Co
                 basis_ui(ui, model);
                 asked_ui(ui, model, job);
             });
+        }
+    });
+}
+
+/// What belongs into a job folder, for somebody whose first one it is.
+fn belongs_ui(ui: &mut Ui, folder: &std::path::Path) {
+    part_ui(ui, "What belongs into a job folder");
+    for (file, what) in [
+        ("job.toml", "the car, its wheels with their plates, the floor, which photographs"),
+        ("bodies.toml", "which tag is on what; `plumbsight sheets FOLDER` writes one with the sheets to print"),
+        (
+            "placement.toml",
+            "where the target must stand, from the published procedure: source, revision, figures, tolerances",
+        ),
+        ("lens.toml", "the profile of the camera; `plumbsight lens` makes it from photographs of a printed board"),
+        ("photos", "the photographs, as the camera wrote them: 15 to 30 from all around"),
+    ] {
+        ui.label(format!("{file}: {what}"));
+    }
+    ui.label("Every key is explained in its file. ENTER and MEASURE stand where a value of your own is needed; figures behind \"e.g.\" are examples and count for nothing.");
+    ui.horizontal_wrapped(|ui| {
+        ui.label(RichText::new(folder.display().to_string()).strong());
+        if ui.button("Copy the path").clicked() {
+            ui.ctx().copy_text(folder.display().to_string());
         }
     });
 }
@@ -149,11 +174,13 @@ fn item_ui(ui: &mut Ui, model: &Model, part: &ReadinessPart, typed: &mut Typed, 
                 let label = ui.label("Does not apply, because");
                 let field = ui.add(egui::TextEdit::singleline(reason).desired_width(200.0)).labelled_by(label.id);
                 // It was asked for: what is typed goes into it, and is no shortcut.
+                let entered = field.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
                 if ui.memory(|memory| memory.focused().is_none()) {
                     field.request_focus();
                 }
                 let can = !reason.trim().is_empty();
-                if ui.add_enabled(can, egui::Button::new("Keep")).clicked() {
+                let clicked = ui.add_enabled(can, egui::Button::new("Keep")).clicked();
+                if can && (clicked || entered) {
                     out.push(answer(Answer::NotApplicable(reason.trim().to_owned()), None));
                     close = true;
                 }

@@ -114,7 +114,8 @@ fn watch_ui(ui: &mut Ui, model: &Model, hold: &HoldView, screens: &mut Screens, 
             );
         }
     };
-    beside_ui(ui, 1000.0, 0.64, left, |ui| {
+    // The table of bodies needs so much.
+    beside_ui(ui, 1200.0, 0.64, left, |ui| {
         if let Some(view) = model.live_view().filter(|v| !v.pictures().is_empty()) {
             let height = (0.62 * ui.available_width()).min(420.0);
             screens.pictures_ui(ui, &view.pictures(), height);

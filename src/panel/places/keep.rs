@@ -8,6 +8,7 @@ use crate::panel::style;
 use crate::record::result::Verdict;
 use eframe::egui;
 use egui::{RichText, Ui};
+use std::path::Path;
 
 /// Draws the form and the list.
 pub(super) fn keep_ui(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
@@ -25,6 +26,13 @@ pub(super) fn keep_ui(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
         Doing::Failed(why) => Some((Verdict::Out, format!("Not kept. {why}"))),
     };
     line.into_iter().for_each(|(verdict, text)| marked_ui(ui, verdict, &text));
+    if let Doing::Done(folder) = &keeping.kept {
+        ui.horizontal_wrapped(|ui| record_buttons(ui, folder, &mut asked));
+        // Where it is listed below, what came of it is said there.
+        if !keeping.matching().0.iter().any(|r| r.folder == *folder) {
+            rechecked_ui(ui, model, folder);
+        }
+    }
     found_ui(ui, model, &mut form, &mut asked);
     // The form comes before what uses it.
     if form != keeping.form {
@@ -209,34 +217,41 @@ fn one_ui(ui: &mut Ui, model: &Model, record: &FoundRecord, form: &mut Form, ask
             }
             record.noticed.iter().for_each(|text| marked_ui(ui, Verdict::NotProven, text));
             ui.horizontal_wrapped(|ui| {
-                let again = ui.small_button("Check again");
-                if again.on_hover_text("Every file, the signature, and the measurement from the photographs").clicked()
-                {
-                    asked.push(RecordCommand::Recheck(record.folder.clone()));
-                }
-                let report = ui.small_button("Report");
-                if report.on_hover_text("A PDF for customer, insurer and engineer, beside the record").clicked() {
-                    asked.push(RecordCommand::Report(record.folder.clone()));
-                }
+                record_buttons(ui, &record.folder, asked);
                 let correct = ui.small_button("Correct");
                 if correct.on_hover_text("Keep this job as a new revision that names that record").clicked() {
                     form.corrects = Some(record.folder.clone());
                 }
-                if ui.small_button("Copy the path").clicked() {
-                    ui.ctx().copy_text(record.folder.display().to_string());
-                }
             });
-            let Some((_, doing)) = model.keeping.rechecked.as_ref().filter(|(of, _)| *of == record.folder) else {
-                return;
-            };
-            match doing {
-                Doing::Idle => {}
-                Doing::Running => {
-                    ui.label(RichText::new("At work on it.").italics());
-                }
-                Doing::Failed(why) => marked_ui(ui, Verdict::Out, why),
-                Doing::Done(lines) => lines.iter().for_each(|(verdict, text)| marked_ui(ui, *verdict, text)),
-            }
+            rechecked_ui(ui, model, &record.folder);
         },
     );
+}
+
+/// What can be done with a record that is there.
+fn record_buttons(ui: &mut Ui, folder: &Path, asked: &mut Vec<RecordCommand>) {
+    let again = ui.small_button("Check again");
+    if again.on_hover_text("Every file, the signature, and the measurement from the photographs").clicked() {
+        asked.push(RecordCommand::Recheck(folder.to_owned()));
+    }
+    let report = ui.small_button("Report");
+    if report.on_hover_text("A PDF for customer, insurer and engineer, beside the record").clicked() {
+        asked.push(RecordCommand::Report(folder.to_owned()));
+    }
+    if ui.small_button("Copy the path").clicked() {
+        ui.ctx().copy_text(folder.display().to_string());
+    }
+}
+
+/// What came of looking at this record again, or of its report.
+fn rechecked_ui(ui: &mut Ui, model: &Model, folder: &Path) {
+    let Some((_, doing)) = model.keeping.rechecked.as_ref().filter(|(of, _)| of == folder) else { return };
+    match doing {
+        Doing::Idle => {}
+        Doing::Running => {
+            ui.label(RichText::new("At work on it.").italics());
+        }
+        Doing::Failed(why) => marked_ui(ui, Verdict::Out, why),
+        Doing::Done(lines) => lines.iter().for_each(|(verdict, text)| marked_ui(ui, *verdict, text)),
+    }
 }

@@ -106,6 +106,6 @@ pub(super) fn origin_ui(ui: &mut Ui, model: &Model) {
 pub(super) fn not_measured_ui(ui: &mut Ui, model: &Model) -> bool {
     let Some(result) = model.result().filter(|r| r.verdict == Verdict::NotMeasured) else { return false };
     style::verdict_ui(ui, Verdict::NotMeasured, 22.0);
-    ui.label(result.not_measured.as_deref().unwrap_or("No reason was given."));
+    ui.label(model.settings.lengths.sentence(result.not_measured.as_deref().unwrap_or("No reason was given.")));
     true
 }

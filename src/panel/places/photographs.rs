@@ -65,9 +65,10 @@ fn list_ui(ui: &mut Ui, model: &Model, job: &Job, out: &mut Vec<Command>) {
         format!("{used} of {} used", job.photos.len())
     };
     ui.label(RichText::new(heading).strong());
+    let order = model.photographs();
     let height = ui.text_style_height(&egui::TextStyle::Body) + 2.0 * ui.spacing().button_padding.y;
     ScrollArea::vertical().auto_shrink(false).show_rows(ui, height, job.photos.len(), |ui, rows| {
-        for k in rows {
+        for k in order[rows].iter().copied() {
             let name = &job.photos[k].name;
             let part = parts.iter().find(|p| &p.name == name);
             photo_ui(ui, name, part, model.photograph == Some(k), out);
@@ -110,7 +111,7 @@ fn plan_ui(ui: &mut Ui, model: &Model, viewpoints: &[Viewpoint], out: &mut Vec<C
         );
     };
     let chosen = model.photograph.and_then(|k| model.ready()?.photos.get(k)).map(|p| p.name.as_str());
-    let shown = Shown { photograph: chosen, station: None, cameras: true, viewpoints };
+    let shown = Shown { photograph: chosen, station: None, old: model.outdated(), cameras: true, viewpoints };
     if let Some(name) = bay_ui(ui, plan, shown) {
         out.push(Command::ShowPhotograph(name));
     }
@@ -148,7 +149,7 @@ fn coverage_ui(ui: &mut Ui, model: &Model) {
             );
             return;
         };
-        beside_ui(ui, 600.0, 0.5, |ui| bodies_ui(ui, model), |ui| sure_ui(ui, model, result));
+        beside_ui(ui, 660.0, 0.45, |ui| bodies_ui(ui, model), |ui| sure_ui(ui, model, result));
     });
 }
 

@@ -1,8 +1,9 @@
 //! Placing: where the stand is, how sure that is, what to move; from the last check, or live from a camera.
 
 use crate::panel::bay_view::{Shown as ShownInBay, bay_ui};
+use crate::panel::figures::Lengths;
 use crate::panel::live::{LiveState, LiveView};
-use crate::panel::model::{Command, Model, Shown};
+use crate::panel::model::{Command, Model, Place, Shown};
 use crate::panel::picture_view::Screens;
 use crate::panel::places::camera::camera_ui;
 use crate::panel::places::{beside_ui, check_ui, empty_ui, line_ui, not_measured_ui, origin_ui, part_ui};
@@ -20,7 +21,7 @@ pub fn placing_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mu
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
         camera_ui(ui, model, false, out);
         let live = matches!(model.live, LiveState::Preparing(_) | LiveState::On(_));
-        if !live || model.alarms() > 0 {
+        if !live || model.later.doubts_the_bay() {
             origin_ui(ui, model);
         }
         if !live && not_measured_ui(ui, model) {
@@ -101,12 +102,10 @@ fn shown_ui(ui: &mut Ui, model: &Model, shown: &Shown, screens: &mut Screens, ou
         let left = tall - (ui.cursor().top() - top);
         if let Some(plan) = model.plan().filter(|_| left > 170.0) {
             ui.allocate_ui(Vec2::new(ui.available_width(), left), |ui| {
-                // It shows the stand where the photographs had it, also while the reading goes on.
-                if model.outdated() {
-                    ui.multiply_opacity(0.5);
-                }
                 ui.set_max_height(left);
-                bay_ui(ui, plan, ShownInBay { station: Some(&shown.standing.station), ..ShownInBay::default() });
+                // It shows the stand where the photographs had it, also while the reading goes on.
+                let (station, old) = (Some(shown.standing.station.as_str()), model.outdated());
+                bay_ui(ui, plan, ShownInBay { station, old, ..ShownInBay::default() });
             });
         }
     };
@@ -147,6 +146,17 @@ fn head_ui(ui: &mut Ui, model: &Model, shown: &Shown, out: &mut Vec<Command>) {
     }
     let text = RichText::new(&shown.sentence).size(SENTENCE);
     ui.label(if shown.old { text.weak() } else { text.strong() });
+    // A stand that is right is not all that is asked; one that is being pushed needs the room.
+    let (open, of) = model.open_items();
+    if open > 0 && !shown.old && shown.standing.verdict == Verdict::In {
+        ui.horizontal_wrapped(|ui| {
+            style::mark_ui(ui, Verdict::NotProven, 13.0);
+            ui.label(format!("Readiness: {open} of {of} {} still open.", if open == 1 { "is" } else { "are" }));
+            if ui.small_button("Show them").clicked() {
+                out.push(Command::Go(Place::Bay));
+            }
+        });
+    }
     ui.add_space(2.0);
 }
 
@@ -207,12 +217,12 @@ fn numbers_ui(ui: &mut Ui, model: &Model, shown: &Shown) {
         }
     }
     if let Some(view) = model.live_view() {
-        live_ui(ui, view);
+        live_ui(ui, view, lengths);
     }
 }
 
 /// What the camera sees, and what happened.
-fn live_ui(ui: &mut Ui, view: &LiveView) {
+fn live_ui(ui: &mut Ui, view: &LiveView, lengths: Lengths) {
     part_ui(ui, "In the picture");
     let used: Vec<String> = view
         .bodies
@@ -224,6 +234,6 @@ fn live_ui(ui: &mut Ui, view: &LiveView) {
         ui.label(format!("{}: {} of its tags contradict the others", body.name, body.rejected));
     }
     for line in view.happenings.iter().rev() {
-        ui.label(RichText::new(line).small());
+        ui.label(RichText::new(lengths.sentence(line)).small());
     }
 }

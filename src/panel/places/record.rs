@@ -29,7 +29,7 @@ pub fn record_place(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
             check_ui(ui, model, out);
         });
         if let Some(reason) = result.and_then(|r| r.not_measured.as_deref()) {
-            ui.label(reason);
+            ui.label(model.settings.lengths.sentence(reason));
         }
         alarms_ui(ui, model);
         let mut asked = Vec::new();
@@ -91,7 +91,7 @@ fn result_ui(ui: &mut Ui, model: &Model, result: &ResultFile) {
         });
     }
     files_ui(ui, model);
-    checks_ui(ui, result);
+    checks_ui(ui, model, result);
     rests_on_ui(ui, result);
     noticed_ui(ui, model, result);
     ui.add_space(6.0);
@@ -135,7 +135,7 @@ fn rests_on_ui(ui: &mut Ui, result: &ResultFile) {
     }
 }
 
-fn checks_ui(ui: &mut Ui, result: &ResultFile) {
+fn checks_ui(ui: &mut Ui, model: &Model, result: &ResultFile) {
     if result.integrity.is_empty() {
         return;
     }
@@ -156,7 +156,7 @@ fn checks_ui(ui: &mut Ui, result: &ResultFile) {
         ui.label(text);
     });
     for test in failed {
-        ui.label(&test.sentence);
+        ui.label(model.settings.lengths.sentence(&test.sentence));
     }
 }
 

@@ -23,10 +23,11 @@ mod tally;
 mod turns;
 mod words;
 
-pub use answer::{AFTER_ALARM, Against, against, answer, answer_marked, said};
+pub use answer::{AFTER_ALARM, Against, against, answer, answer_marked, note_elsewhere, said};
 pub use log::{line_of_news, line_of_start};
 pub use lookout::Lookout;
 pub use tally::Tally;
+pub use words::clock_tenths;
 
 use crate::body::BodyKind;
 use std::time::Duration;

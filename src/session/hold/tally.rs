@@ -1,7 +1,7 @@
 //! What a watch comes to in the end: for how long, what it noticed, what it did not see.
 
 use super::words::clock;
-use super::{HoldReport, NewsKind, Phase, Standing};
+use super::{HoldReport, Lookout, NewsKind, Phase, Standing};
 use crate::record::{CLOSED, HoldLine};
 use std::time::Duration;
 
@@ -23,6 +23,8 @@ pub struct Tally {
     gap: bool,
     /// The last picture did not show everything.
     blind: bool,
+    /// Why the last picture said nothing.
+    trouble: Option<String>,
 }
 
 impl Tally {
@@ -46,11 +48,12 @@ impl Tally {
             }
         }
         self.blind = blind;
+        self.trouble.clone_from(&report.trouble);
         self.last = Some(report.time);
     }
 
     /// No picture came for this long: between two, or since the last one when the watch ends.
-    pub fn silent_for(&mut self, silence: Duration) {
+    fn silent_for(&mut self, silence: Duration) {
         if self.begun.is_some() && silence > SILENCE.0.max(self.step * SILENCE.1) {
             self.unseen += silence;
             self.gap = true;
@@ -67,8 +70,23 @@ impl Tally {
         self.alarms
     }
 
+    /// The watch of a camera is over: its last line in the log, whose sentence is all of it in words.
+    ///
+    /// `silence`: how long ago the last picture of a live source came, which was not watched to the end if that is long; `None` for saved pictures that were played.
+    /// `lookout`: the camera's, which knows what a watch waits for that never began.
+    pub fn close(&mut self, camera: usize, silence: Option<Duration>, lookout: &Lookout) -> HoldLine {
+        silence.into_iter().for_each(|silence| self.silent_for(silence));
+        // Why it waits is the newest picture's own word where that had one.
+        let waits_for = self.trouble.clone().unwrap_or_else(|| lookout.waits_for());
+        HoldLine {
+            camera: Some(camera),
+            sentence: self.words(&waits_for),
+            ..HoldLine::new(CLOSED, self.last.unwrap_or_default().as_secs_f64())
+        }
+    }
+
     /// All of it in a sentence. `waits_for`: why a watch that never began did not.
-    pub fn words(&self, waits_for: &str) -> String {
+    fn words(&self, waits_for: &str) -> String {
         let (Some(begun), Some(last)) = (self.begun, self.last) else {
             return format!("The watch never began, so nothing is said. {waits_for}");
         };
@@ -87,14 +105,5 @@ impl Tally {
         };
         let (from, to) = (clock(begun), clock(last));
         format!("Watched for {}, from {from} to {to}: {alarms}; {seen}.", clock(last.saturating_sub(begun)))
-    }
-
-    /// The last line of a watch in the log.
-    pub fn line(&self, camera: usize, waits_for: &str) -> HoldLine {
-        HoldLine {
-            camera: Some(camera),
-            sentence: self.words(waits_for),
-            ..HoldLine::new(CLOSED, self.last.unwrap_or_default().as_secs_f64())
-        }
     }
 }

@@ -35,6 +35,11 @@ pub(super) fn motion(m: &Vector6<f64>) -> String {
     if parts.is_empty() { "by less than can be said".into() } else { parts.join(", ") }
 }
 
+/// A time since the watch's first frame with tenths, as it stands before a line: "0:07.3".
+pub fn clock_tenths(time: Duration) -> String {
+    format!("{}.{}", clock(time), time.subsec_millis() / 100)
+}
+
 /// A time since the watch's first frame: "0:07", "12:31".
 pub(super) fn clock(time: Duration) -> String {
     format!("{}:{:02}", time.as_secs() / 60, time.as_secs() % 60)

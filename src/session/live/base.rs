@@ -49,6 +49,9 @@ pub struct Base {
     pub(super) fast: Vec<KnownTag>,
     /// Tags of the stand, in its body's frame.
     pub(super) on_stand: Vec<KnownTag>,
+    /// Columns behind the ground's for what lies beyond the margins of the ground's tags: one for what is alike beyond all, four for each tag; each with a variance of 1. The same
+    /// in every picture and for every camera; taken as independent of the survey's own, whose photographs are mostly sharper.
+    pub(super) n_beyond: usize,
     /// Index into the kit's bodies, by the survey's bodies.
     pub(super) in_kit: Vec<usize>,
     /// Why nothing that is measured from this survey is proven, where it has a fault.
@@ -170,13 +173,15 @@ impl Base {
             let elsewhere = body.position.is_some_and(|p| Some(p) != judged_at);
             k != stand && body.station.is_none() && body.hold.is_none() && !elsewhere && !moved.contains(&body.body)
         };
+        let beyond_at = |k: usize| 1 + 4 * k;
         let fast: Vec<KnownTag> = ground
             .tags
             .iter()
-            .filter(|t| stands_fast(t.body))
-            .map(|t| {
+            .enumerate()
+            .filter(|(_, t)| stands_fast(t.body))
+            .map(|(k, t)| {
                 let (corners, columns, by_column) = ground.corners_in_world(t);
-                KnownTag { id: t.id, body: t.body, corners, columns, by_column }
+                KnownTag { id: t.id, body: t.body, corners, columns, by_column, beyond_at: beyond_at(k) }
             })
             .collect();
         if fast.is_empty() {
@@ -185,15 +190,18 @@ impl Base {
         let on_stand = ground
             .tags
             .iter()
-            .filter(|t| t.body == stand)
-            .map(|t| KnownTag {
+            .enumerate()
+            .filter(|(_, t)| t.body == stand)
+            .map(|(k, t)| KnownTag {
                 id: t.id,
                 body: t.body,
                 corners: t.corners_in_body,
                 columns: t.columns.clone(),
                 by_column: t.by_column.clone(),
+                beyond_at: beyond_at(k),
             })
             .collect();
+        let n_beyond = beyond_at(ground.tags.len());
         let placement = Placement { stations: vec![asked.clone()], ..declared.placement.clone() };
         let first = assess(&AssessInput {
             bodies: &from.bodies,
@@ -216,6 +224,7 @@ impl Base {
             in_decision,
             fast,
             on_stand,
+            n_beyond,
             in_kit,
             doubt: None,
             weak: Vec::new(),
@@ -280,14 +289,34 @@ impl Base {
         stand.into_iter().chain(fast).collect()
     }
 
-    /// 6 × n: step (on the right) of the surveyed stand by the ground's columns.
+    /// How many columns a gain has: the ground's, and those of what lies beyond the margins.
+    pub(super) fn n_columns(&self) -> usize {
+        self.ground.n_columns() + self.n_beyond
+    }
+
+    /// 6 × n: step (on the right) of the surveyed stand by what all pictures share.
     pub(super) fn stand_by_ground(&self) -> Matrix6xX<f64> {
-        self.by_ground.fixed_rows::<6>(6 * self.in_decision).into_owned()
+        let own = self.by_ground.fixed_rows::<6>(6 * self.in_decision).into_owned();
+        own.resize_horizontally(self.n_columns(), 0.0)
+    }
+
+    /// The covariance that what all pictures share gives to whatever hangs on it so: r × n.
+    pub(super) fn spread_of(&self, gain: &DMatrix<f64>) -> DMatrix<f64> {
+        let n = self.ground.n_columns();
+        let (survey, beyond) = (gain.columns(0, n), gain.columns(n, self.n_beyond));
+        let whole = survey * &self.ground.cov * survey.transpose() + beyond * beyond.transpose();
+        (whole.transpose() + whole) * 0.5
+    }
+
+    /// The same for a step.
+    pub(super) fn spread(&self, gain: &Matrix6xX<f64>) -> Matrix6<f64> {
+        let whole = self.spread_of(&DMatrix::from_fn(6, gain.ncols(), |r, c| gain[(r, c)]));
+        Matrix6::from_fn(|a, b| whole[(a, b)])
     }
 
     /// Judges the stand at another place than it was surveyed at.
     ///
-    /// `noise`: covariance of its step on the right, apart from the survey's; `gain`: that step by the ground's columns.
+    /// `noise`: covariance of its step on the right, apart from what all pictures share; `gain`: that step by that.
     pub(super) fn judge(
         &self,
         world_from_stand: &Pose<World, Body>,
@@ -295,12 +324,16 @@ impl Base {
         gain: &Matrix6xX<f64>,
     ) -> Result<StationResult, Unmeasurable> {
         let at = 6 * self.in_decision;
+        // What lies beyond the margins hangs together with nothing else here.
+        let beyond = gain.columns(self.ground.n_columns(), self.n_beyond);
+        let noise = noise + beyond * beyond.transpose();
+        let gain = gain.columns(0, self.ground.n_columns()).into_owned();
         let joint_of = |times: &DMatrix<f64>, cov: &DMatrix<f64>, known: &DMatrix<f64>| {
             let mut joint = known.clone();
             let across = times * gain.transpose();
             joint.view_mut((0, at), (across.nrows(), 6)).copy_from(&across);
             joint.view_mut((at, 0), (6, across.nrows())).copy_from(&across.transpose());
-            let own = gain * cov * gain.transpose();
+            let own = &gain * cov * gain.transpose();
             joint.view_mut((at, at), (6, 6)).copy_from(&((own.transpose() + own) * 0.5));
             joint
         };

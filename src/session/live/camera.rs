@@ -99,7 +99,7 @@ pub(super) struct Place {
     pub world_from_stand: Pose<World, Body>,
     /// Covariance of its right step apart from the survey's part.
     pub noise: Matrix6<f64>,
-    /// 6 × n, its right step by the ground's columns.
+    /// 6 × n, its right step by what all pictures share: the ground's columns, and those of what lies beyond the margins.
     pub gain: Matrix6xX<f64>,
     pub motion: Motion,
     /// The camera moves, and the stand in its picture with it.
@@ -186,7 +186,7 @@ impl Eye {
         let fast = sights(&base.fast, seen);
         let on_stand = sights(&base.on_stand, seen);
         let mut looked = Looked { tags: Vec::new(), bodies: Vec::new(), trouble: None, happenings: Vec::new() };
-        let through = Through { ground: &base.ground, lens: self.lens };
+        let through = Through { ground: &base.ground, lens: self.lens, n_beyond: base.n_beyond };
         let fast_fit = self.fit_fast(&through, base, &fast, &mut looked);
         let stand_fit = match (self.mount, &looked.trouble) {
             (Mount::Apart, None) => self.fit_stand(&through, &on_stand, &mut looked),
@@ -431,8 +431,7 @@ impl Eye {
         }
         let camera_from_stand = now.camera_from_frame * base.world_from_stand();
         let gain = now.gain + left_from_right(&camera_from_stand) * base.stand_by_ground();
-        let whole = &gain * &base.ground.cov * gain.transpose();
-        let cov = now.noise + Matrix6::from_fn(|a, b| 0.5 * (whole[(a, b)] + whole[(b, a)]));
+        let cov = now.noise + base.spread(&gain);
         let stand_tags = on_stand.iter().map(|s| (s.known.id, s.seen.corners)).collect();
         self.rig = Some(Rig { camera_from_stand, noise: now.noise, gain, cov, stand_tags });
         looked.happenings.push(Happening {

@@ -39,13 +39,13 @@ pub(super) fn place(base: &Base, eyes: &[Eye], camera: usize, time: Duration) ->
 /// Best linear unbiased estimate; `None` where the covariance cannot be inverted or the cameras contradict each other.
 fn blend(base: &Base, all: &[Place]) -> Option<Place> {
     let m = all.len();
-    let mut gains = DMatrix::zeros(6 * m, base.ground.n_columns());
+    let mut gains = DMatrix::zeros(6 * m, base.n_columns());
     let mut steps = DMatrix::zeros(6 * m, 1);
     for (k, place) in all.iter().enumerate() {
         gains.rows_mut(6 * k, 6).copy_from(&place.gain);
         steps.rows_mut(6 * k, 6).copy_from(&all[0].world_from_stand.right_step_to(&place.world_from_stand));
     }
-    let mut cov = &gains * &base.ground.cov * gains.transpose();
+    let mut cov = base.spread_of(&gains);
     for (k, place) in all.iter().enumerate() {
         let mut block = cov.view_mut((6 * k, 6 * k), (6, 6));
         block += place.noise;

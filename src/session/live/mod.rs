@@ -350,8 +350,6 @@ impl Live {
         let place = self.eyes.get(camera)?.place()?;
         let step = self.base.world_from_stand().right_step_to(&place.world_from_stand);
         let gain = place.gain - self.base.stand_by_ground();
-        let whole = &gain * &self.base.ground.cov * gain.transpose();
-        let cov = place.noise + Matrix6::from_fn(|a, b| 0.5 * (whole[(a, b)] + whole[(b, a)]));
-        Some((step, cov))
+        Some((step, place.noise + self.base.spread(&gain)))
     }
 }

@@ -59,7 +59,7 @@ pub(super) struct Steady<F> {
     pub camera_from_frame: Pose<Camera, F>,
     /// Covariance of its left step but for the survey's part.
     pub noise: Matrix6<f64>,
-    /// 6 × n, by the ground's columns.
+    /// 6 × n, by what all pictures share.
     pub gain: Matrix6xX<f64>,
     pub frames: usize,
     pub motion: Motion,

@@ -1,8 +1,8 @@
 //! One picture against known corners: a pose, how it scatters, and how it hangs on the survey's unknowns.
 //!
 //! Weights are the inverse of the residuals' whole covariance, corners and survey together, so that a sheet whose place is known less well pulls less.
-//! The pose's error is split: what is new in every picture ([`ViewFit::noise`]), and what the survey's errors do, the same in every
-//! picture ([`ViewFit::gain`]).
+//! The pose's error is split: what is new in every picture ([`ViewFit::noise`]), and what is the same in every picture ([`ViewFit::gain`]): what the survey's errors do, and
+//! what lies beyond the tags' white margins ([`TagView::beyond`]), which no number of pictures averages away.
 
 use crate::camera::Lens;
 use crate::fit::chi_square;
@@ -10,6 +10,7 @@ use crate::fit::spd_inverse;
 use crate::frames::{Camera, Point, Pose};
 use crate::pose::left_step;
 use crate::survey::{Ground, TagView};
+use crate::tags::margin::{self, ALIKE, UNLIKE};
 use nalgebra::{DMatrix, DVector, Matrix3x6, Matrix6, Matrix6xX, SMatrix, SVector, Vector3, Vector6};
 
 /// Tags used at most, the largest in the picture first: more than this cost time and add nothing (three or four printed sheets). Common practice, no source.
@@ -35,6 +36,8 @@ pub(super) struct KnownTag {
     pub columns: Vec<usize>,
     /// 12 × k.
     pub by_column: DMatrix<f64>,
+    /// First of the four columns, among those behind the ground's, of what lies beyond its sides; column 0 there is what is alike beyond all.
+    pub beyond_at: usize,
 }
 
 /// A tag view with what is known of the tag.
@@ -50,6 +53,8 @@ pub(super) struct Through<'a> {
     pub ground: &'a Ground,
     /// Index into the ground's lenses.
     pub lens: usize,
+    /// How many columns behind the ground's hold what lies beyond the margins, each with a variance of 1.
+    pub n_beyond: usize,
 }
 
 impl Through<'_> {
@@ -64,7 +69,7 @@ pub(super) struct ViewFit<F> {
     pub camera_from_frame: Pose<Camera, F>,
     /// Covariance of its left step from the corners alone.
     pub noise: Matrix6<f64>,
-    /// 6 × n: its left step by the ground's columns.
+    /// 6 × n: its left step by the ground's columns and those of what lies beyond the margins.
     pub gain: Matrix6xX<f64>,
     /// Ids used, in rising order.
     pub used: Vec<u16>,
@@ -135,6 +140,18 @@ fn corner_cov(through: &Through, seen: &TagView) -> SMatrix<f64, 8, 8> {
     seen.cov + SMatrix::identity() * (extra * extra)
 }
 
+/// What one standard uncertainty of what is alike beyond all margins changes in a view, px.
+fn alike(seen: &TagView) -> SVector<f64, 8> {
+    seen.beyond.column_sum() * ALIKE
+}
+
+/// The part of it that is new in every picture; all of it where a caller's covariance does not hold what is beyond the margins.
+fn new_cov(through: &Through, seen: &TagView) -> SMatrix<f64, 8, 8> {
+    let whole = corner_cov(through, seen);
+    let new = whole - margin::cov(&seen.beyond);
+    if new.cholesky().is_some() { new } else { whole }
+}
+
 /// Inverse of the whole covariance of all residuals; `None` where it has none.
 fn whole_weights(through: &Through, sights: &[Sight], hang: &[(Vec<usize>, DMatrix<f64>)]) -> Option<DMatrix<f64>> {
     let m = sights.len();
@@ -145,9 +162,11 @@ fn whole_weights(through: &Through, sights: &[Sight], hang: &[(Vec<usize>, DMatr
         for (j, (cj, jj)) in hang.iter().enumerate().take(i + 1) {
             let between = DMatrix::from_fn(ci.len(), cj.len(), |a, b| cov[(ci[a], cj[b])]);
             let mut block = ji * between * jj.transpose();
-            if i == j {
-                block += corner_cov(through, sights[i].seen);
-            }
+            block += match i == j {
+                true => corner_cov(through, sights[i].seen),
+                // What is alike beyond all margins pulls all tags the same way.
+                false => alike(sights[i].seen) * alike(sights[j].seen).transpose(),
+            };
             whole.view_mut((8 * i, 8 * j), (8, 8)).copy_from(&block);
             if i != j {
                 whole.view_mut((8 * j, 8 * i), (8, 8)).copy_from(&block.transpose());
@@ -281,12 +300,18 @@ fn finish<F>(
     dof: usize,
 ) -> ViewFit<F> {
     let mut noise = Matrix6::zeros();
-    let mut gain = Matrix6xX::zeros(through.ground.n_columns());
+    let n = through.ground.n_columns();
+    let mut gain = Matrix6xX::zeros(n + through.n_beyond);
     for (k, (row, sight)) in solved.rows.iter().zip(sights).enumerate() {
         // - N⁻¹ J' P, the columns of this view: 6 × 8.
         let pj = solved.weighted.fixed_view::<8, 6>(8 * k, 0);
         let by_residual: SMatrix<f64, 6, 8> = -(solved.normal_inverse * pj.transpose());
-        noise += by_residual * corner_cov(through, sight.seen) * by_residual.transpose();
+        noise += by_residual * new_cov(through, sight.seen) * by_residual.transpose();
+        // Seen farther out is a smaller residual.
+        let mut common = gain.column_mut(n);
+        common -= by_residual * alike(sight.seen);
+        let mut own = gain.columns_mut(n + sight.known.beyond_at, 4);
+        own -= by_residual * sight.seen.beyond * UNLIKE;
         let (columns, by) = by_columns(through, row, sight.known);
         let part = by_residual * by;
         for (c, column) in columns.iter().enumerate() {
