@@ -166,7 +166,7 @@ fn the_same_photographs_under_two_names_are_no_roll() {
 #[test]
 fn every_wrong_table_is_named() {
     let photos = stored_photos(&folder().join("corners.json"));
-    let plates = ["plate rear left", "plate rear right"];
+    let plates = ["rear_left", "rear_right"];
     for factors in [[1.3, 1.3], [1.0, 1.3], [1.25, 1.0 / 1.3]] {
         let (mut job, _) = rolled();
         for (name, factor) in plates.iter().zip(factors) {
