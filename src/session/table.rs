@@ -89,11 +89,20 @@ fn mistake(input: &SurveyInput, survey: &Survey, b: usize, with_others: bool) ->
         threshold,
         unit: "%",
         sentence: format!(
-            "The table of \"{}\" in bodies.toml does not fit its tags: they sit {:.2} times as far apart as it says (u {:.4}; {}). No printer is off by so much: \
+            "The table of \"{}\" in bodies.toml does not fit its tags: they sit {:.2} times as far apart as it says (u {}; {}). No printer is off by so much: \
              measure the places again (centre_mm or corners_mm, in mm) and correct the table{or}. The survey went on without it.",
-            body.name, found.ratio, found.u, found.example
+            body.name,
+            found.ratio,
+            two_digits(found.u),
+            found.example
         ),
     })
+}
+
+/// A standard uncertainty with two digits that count.
+fn two_digits(u: f64) -> String {
+    let digits = if u > 0.0 { (1.0 - u.log10().floor()).clamp(2.0, 7.0) as usize } else { 2 };
+    format!("{u:.digits$}")
 }
 
 /// By how many percent the longer is longer than the shorter, and the limit that it exceeds: more than a printer by more than chance; `None` where it does not.
