@@ -384,7 +384,7 @@ fn what_all_photographs_lack_is_said_once() {
     assert!(
         said.contains("No tag at all")
             && said.contains("4 photographs")
-            && said.contains("tags --trace DIR photos/001.jpg"),
+            && said.contains("tags --trace DIR photos/001.jpg`, run in the job folder,"),
         "{said}"
     );
     // Turned, all of them: one notice that names all.

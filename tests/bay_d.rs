@@ -2,9 +2,12 @@
 
 mod traced;
 
+use plumbsight::body::TagPlace;
+use plumbsight::frames::Pose;
 use plumbsight::placement::Component;
+use plumbsight::record::result::Verdict;
 use plumbsight::record::{Purpose, read_job};
-use plumbsight::session::{check, judge};
+use plumbsight::session::{Extras, Look, check, check_seen, judge};
 use plumbsight::survey::{LensFreedom, LensInput, Survey, SurveyError, SurveyInput, SurveyOptions, adjust};
 use plumbsight::units::{deg_from_rad, mm_from_m};
 use plumbsight::vehicle::{ThrustSource, Unmeasurable};
@@ -156,4 +159,44 @@ fn the_same_photographs_under_two_names_are_no_roll() {
     assert!(fault.contains("largest difference is 0.0 deg") && fault.contains("20 deg"), "{fault}");
     let refused = judge(&job, &survey).unwrap_err();
     assert!(matches!(refused, Unmeasurable::Roll(_)), "{refused}");
+}
+
+/// Tables of both rear plates in another scale: each is named with what its own tags span, one alone is named alone, and a plate whose table is wrong is not told to
+/// correct a limit of its centre as well.
+#[test]
+fn every_wrong_table_is_named() {
+    let photos = stored_photos(&folder().join("corners.json"));
+    let plates = ["rear_left", "rear_right"];
+    for factors in [[1.3, 1.3], [1.0, 1.3], [1.25, 1.0 / 1.3]] {
+        let (mut job, _) = rolled();
+        for (name, factor) in plates.iter().zip(factors) {
+            let body = job.kit.bodies.iter_mut().find(|b| b.name == *name).expect("a plate");
+            assert!(body.tags.len() > 1);
+            for tag in &mut body.tags {
+                if let TagPlace::Known(place) | TagPlace::Measured { body_from_tag: place, .. } = &mut tag.place {
+                    let mut iso = *place.iso();
+                    iso.translation.vector *= factor;
+                    *place = Pose::claim(iso);
+                }
+            }
+        }
+        let look = Look { photos: photos.clone(), refused: Vec::new(), notices: Vec::new() };
+        let result = check_seen(&job, look, Extras::default(), &|_| ());
+        assert_ne!(result.verdict, Verdict::In);
+        let named: Vec<_> = result.integrity.iter().filter(|t| t.test == "table of tag places").collect();
+        assert_eq!(named.len(), factors.iter().filter(|f| **f != 1.0).count(), "{factors:?}: {named:?}");
+        for (name, factor) in plates.iter().zip(factors).filter(|(_, factor)| *factor != 1.0) {
+            let part = named.iter().find(|t| t.subject == format!("\"{name}\"")).expect("named");
+            assert!(!part.passed && part.statistic > part.threshold, "{part:?}");
+            let number = |after: &str, end: char| -> f64 {
+                part.sentence.split(after).nth(1).and_then(|s| s.split(end).next()?.parse().ok()).expect("a number")
+            };
+            let (ratio, u) = (number("they sit ", ' '), number("(u ", ';'));
+            println!("{}", part.sentence);
+            // Two decimals are said; beyond those it lies within four standard uncertainties of the truth, and u says something.
+            assert!((ratio - 1.0 / factor).abs() < 0.005 + 4.0 * u && u > 0.0 && u < 0.01, "{}", part.sentence);
+            let beside = result.notices.iter().filter(|n| n.about == *name && n.text.contains("eccentricity_mm"));
+            assert_eq!(beside.count(), 0);
+        }
+    }
 }

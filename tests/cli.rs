@@ -345,6 +345,7 @@ fn a_second_job_in_the_folder_has_its_own_result() {
     let before = std::fs::read(dir.path().join("result.json")).unwrap();
     let output = plumbsight(&["report", second.to_str().unwrap(), "--short"]);
     assert!(code(&output) == 3 && err(&output).contains("plumbsight check"), "not the other one's: {}", err(&output));
+    assert!(err(&output).contains("no result-job-b.json beside it"), "{}", err(&output));
     let output = plumbsight(&["check", second.to_str().unwrap()]);
     assert!(code(&output) == 4 && err(&output).contains("result-job-b.json"), "{}", err(&output));
     assert_eq!(std::fs::read(dir.path().join("result.json")).unwrap(), before);
@@ -352,6 +353,13 @@ fn a_second_job_in_the_folder_has_its_own_result() {
         let output = plumbsight(&["report", job.to_str().unwrap(), "--short"]);
         assert!(code(&output) == 0 && out(&output).contains("Second: ") == title, "{}{}", out(&output), err(&output));
     }
+    // The readiness list is the folder's, by whichever job it is asked; what is measured is each job's own.
+    let output = plumbsight(&["ready", second.to_str().unwrap(), "--done", "doors-closed"]);
+    assert!(code(&output) == 2 && out(&output).contains("[x] doors-closed"), "{}{}", out(&output), err(&output));
+    let shown = |job: &Path| out(&plumbsight(&["ready", job.to_str().unwrap()])).to_owned();
+    assert!(shown(dir.path()).contains("[x] doors-closed"));
+    let output = plumbsight(&["ready", dir.path().join("photos").join("005.jpg").to_str().unwrap()]);
+    assert!(code(&output) == 3 && err(&output).contains("no such job folder"), "{}", err(&output));
 }
 
 #[test]

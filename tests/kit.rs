@@ -15,6 +15,12 @@ fn measured_only(folder: &Path, known: &[u16], u_place: &str) {
     let (before, stand) = text.split_once("name = \"stand\"\n").unwrap();
     let mut parts = stand.split("[[body.tags]]\n");
     let head = parts.next().unwrap();
+    // What the bay itself states makes way for what is tried.
+    let head: String = head
+        .lines()
+        .filter(|l| u_place.is_empty() || !l.starts_with("u_place_"))
+        .fold(String::new(), |all, l| all + l + "\n");
+    let head = head.as_str();
     let id = |part: &&str| part.lines().next().unwrap().trim_start_matches("id = ").parse::<u16>().unwrap();
     let mut tags: Vec<&str> = parts.collect();
     tags.sort_by_key(|t| !known.contains(&id(t)));

@@ -106,6 +106,11 @@ fn one_thing_is_advised_for_what_is_checked_too_little_and_it_helps() {
                 plumbsight::scene::cameras::look(eye, eye + looking, turned)
             })
             .collect();
+        for d in &advice.deciding {
+            // What no photograph is asked for is not foretold to become smaller.
+            let (now, with) = (d.could_hide.unwrap(), d.could_hide_with_photographs.unwrap());
+            assert!(with <= now && (with == now || !advice.viewpoints.is_empty()), "seed {seed}: {d:?}");
+        }
         if more.camera_from_world.is_empty() {
             continue;
         }

@@ -38,7 +38,7 @@ pub struct CouldHide<'a> {
 pub struct Hiding {
     /// The largest error that goes unnoticed, as it is.
     pub now: f64,
-    /// With the advised photographs.
+    /// With the advised photographs; as it is, where none is advised. Never said to be less than [`WATCHED`] of the tolerance.
     pub with_photographs: f64,
     /// With many like them.
     pub at_best: f64,
@@ -47,6 +47,11 @@ pub struct Hiding {
 }
 
 impl Hiding {
+    /// True where nothing more is foretold than that it comes below what is planned against: half the tolerance.
+    pub fn below_watched(&self) -> bool {
+        self.with_photographs <= WATCHED * self.limit
+    }
+
     /// True where the photographs make it clearly smaller, and they or more like them small enough.
     pub fn mended(&self) -> bool {
         self.with_photographs <= (1.0 - LEAST_HELP) * self.now && self.at_best <= self.limit
@@ -69,9 +74,24 @@ fn of_station<'a>(about: &'a AdviceInput, at: usize) -> impl Iterator<Item = &'a
     about.could_hide.iter().filter(move |h| h.station == at)
 }
 
-/// The planners of all faults that matter to the weak deviations.
+/// Numbers that all planners hold together at most (half a gigabyte): the faults with the largest effects are planned against. Common practice, no source.
+const MOST_NUMBERS: usize = 1 << 26;
+
+/// So many planners at most, one at least, each with two square matrices of the adjustment's columns and the fault's numbers (six at most).
+fn planners_at_most(columns: usize) -> usize {
+    (MOST_NUMBERS / (2 * (columns + 6).pow(2))).max(1)
+}
+
+/// The larger of two; what is no number could be anything.
+fn larger(a: f64, b: f64) -> f64 {
+    if a.is_nan() || b.is_nan() { f64::INFINITY } else { a.max(b) }
+}
+
+/// The planners of the faults that matter to the weak deviations.
 pub(super) struct Checks<'a> {
     planners: Vec<Planner<'a>>,
+    /// By deviation: the largest error that the faults that matter and have no planner make unnoticed; it stays as it is.
+    unplanned: [f64; 6],
     /// (deviation, tolerance).
     limits: Vec<(usize, f64)>,
     pub compared: usize,
@@ -84,28 +104,33 @@ impl<'a> Checks<'a> {
             weak.iter().filter_map(|c| Some((c.index(), station.deviations[c.index()].tolerance?))).collect();
         let by_column = &station.by_body_step * &about.from.by_column;
         let matters = |h: &&CouldHide| limits.iter().any(|(k, t)| h.effect[*k].is_nan() || h.effect[*k] > WATCHED * t);
-        let planners = about
-            .could_hide
-            .iter()
-            .filter(|h| h.station == at)
-            .filter(matters)
-            .filter_map(|h| about.survey.planner_against(about.input, lens, h.hidden, &by_column, h.after.as_ref()))
-            .collect();
-        Self { planners, limits, compared: 0 }
+        let mut all: Vec<&CouldHide> = about.could_hide.iter().filter(|h| h.station == at).filter(matters).collect();
+        let share = |h: &CouldHide| limits.iter().map(|(k, t)| h.effect[*k] / t).fold(0.0, larger);
+        all.sort_by(|a, b| share(b).total_cmp(&share(a)));
+        let most = planners_at_most(by_column.ncols());
+        let mut planners = Vec::new();
+        let mut unplanned = [0.0; 6];
+        for (n, h) in all.into_iter().enumerate() {
+            let planner = (n < most)
+                .then(|| about.survey.planner_against(about.input, lens, h.hidden, &by_column, h.after.as_ref()))
+                .flatten();
+            match planner {
+                Some(planner) => planners.push(planner),
+                None => unplanned = std::array::from_fn(|k| larger(unplanned[k], h.effect[k])),
+            }
+        }
+        Self { planners, unplanned, limits, compared: 0 }
     }
 
     /// The largest of what could hide, in tolerances.
     fn worst_of(&self, unnoticed: &[f64]) -> f64 {
-        self.limits
-            .iter()
-            .map(|(k, t)| unnoticed[*k] / t)
-            .fold(0.0, |a, b| if b.is_nan() { f64::INFINITY } else { a.max(b) })
+        self.limits.iter().map(|(k, t)| unnoticed[*k] / t).fold(0.0, larger)
     }
 
     /// By deviation: the largest error that any of the faults makes unnoticed.
     pub fn unnoticed(&self) -> [f64; 6] {
         let all: Vec<Vec<f64>> = self.planners.iter().map(|p| p.unnoticed(None)).collect();
-        std::array::from_fn(|k| all.iter().map(|one| one[k]).fold(0.0, f64::max))
+        std::array::from_fn(|k| all.iter().map(|one| one[k]).fold(self.unplanned[k], larger))
     }
 
     /// Counts a photograph as taken, `times` times.
@@ -157,14 +182,8 @@ impl<'a> Checks<'a> {
     }
 }
 
-/// Up to `most` photographs against what could hide, `begun` being taken already: with the search that counts U.
-pub(super) fn against<'a>(
-    search: &Search<'a>,
-    checks: &mut Checks<'a>,
-    begun: &[Candidate],
-    most: usize,
-) -> Vec<(Candidate, Vec<usize>)> {
-    begun.iter().for_each(|c| checks.take(&search.ground, c, 1.0));
+/// Up to `most` photographs against what could hide, with the search that counts U.
+pub(super) fn against<'a>(search: &Search<'a>, checks: &mut Checks<'a>, most: usize) -> Vec<(Candidate, Vec<usize>)> {
     let mut candidates = search.ground.candidates();
     let mut out = Vec::new();
     for _ in 0..most {
@@ -188,12 +207,10 @@ pub(super) fn hiding(
     let with = checks.unnoticed();
     taken.iter().for_each(|c| checks.take(ground, c, MANY));
     let best = checks.unnoticed();
-    let now = |k: usize| {
-        of_station(about, at).map(|h| h.effect[k]).fold(0.0, |a, b| if b.is_nan() { f64::INFINITY } else { a.max(b) })
-    };
+    let now = |k: usize| of_station(about, at).map(|h| h.effect[k]).fold(0.0, larger);
     let of = |c: &Component| {
         let k = c.index();
-        // Faults that no planner watches are small and stay so.
+        // Faults that are not planned against because they are small stay so.
         let unwatched = WATCHED * station.deviations[k].tolerance?;
         let (now, with) = (now(k), with[k].max(unwatched));
         let with = with.min(now);
@@ -208,4 +225,36 @@ pub(super) fn hiding(
         ))
     };
     weak.iter().filter_map(of).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_no_number_could_be_anything() {
+        assert_eq!([f64::NAN, 1.0].into_iter().fold(0.0, larger), f64::INFINITY);
+        assert_eq!([1.0, f64::NAN].into_iter().fold(0.0, larger), f64::INFINITY);
+        assert_eq!([1.0, 3.0, 2.0].into_iter().fold(0.0, larger), 3.0);
+    }
+
+    #[test]
+    fn planners_of_any_network_fit_into_memory() {
+        for columns in [1, 100, 800, 4000] {
+            let n = planners_at_most(columns);
+            assert!(n >= 1 && 2 * n * (columns + 6).pow(2) <= MOST_NUMBERS, "{columns}: {n}");
+        }
+        // Usual networks lose none: some hundred faults over some hundred columns.
+        assert!(planners_at_most(200) > 500 && planners_at_most(100_000) == 1);
+    }
+
+    /// Faults that matter and have no planner (of a lens that took no photograph there is none) stay as large as they are.
+    #[test]
+    fn a_fault_without_a_planner_stays() {
+        let checks = |unplanned| Checks { planners: Vec::new(), unplanned, limits: vec![(1, 0.01)], compared: 0 };
+        assert_eq!(checks([0.0, 0.02, 0.0, 0.0, 0.0, 0.0]).unnoticed()[1], 0.02);
+        let hiding = |with: f64| Hiding { now: 0.02, with_photographs: with, at_best: with, limit: 0.01 };
+        assert!(!hiding(0.02).mended() && hiding(0.005).mended());
+        assert!(hiding(0.005).below_watched() && !hiding(0.0051).below_watched());
+    }
 }

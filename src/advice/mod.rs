@@ -172,8 +172,12 @@ pub fn advise(about: &AdviceInput, most: usize) -> Option<Advice> {
     {
         let mut checks = checks::Checks::new(about, at, &weak, search.lens);
         let begun: Vec<Candidate> = taken.iter().map(|t| t.candidate.clone()).collect();
-        begun.iter().for_each(|c| search.take(c));
-        let more = checks::against(&search, &mut checks, &begun, most - begun.len().min(most));
+        for candidate in &begun {
+            search.take(candidate);
+            checks.take(&search.ground, candidate, 1.0);
+        }
+        let with_begun = checks.unnoticed();
+        let more = checks::against(&search, &mut checks, most - begun.len().min(most));
         let all: Vec<Candidate> = begun.iter().cloned().chain(more.iter().map(|(c, _)| c.clone())).collect();
         hiding = checks::hiding(about, at, &weak, &mut checks, &search.ground, &all);
         compared += checks.compared;
@@ -183,6 +187,11 @@ pub fn advise(about: &AdviceInput, most: usize) -> Option<Advice> {
                 search.take(&candidate);
                 let viewpoint = search.viewpoint(&candidate, needed);
                 taken.push(Taken { candidate, viewpoint });
+            }
+        } else {
+            for (c, h) in &mut hiding {
+                h.with_photographs =
+                    if begun.is_empty() { h.now } else { h.with_photographs.max(with_begun[c.index()]).min(h.now) };
             }
         }
     }

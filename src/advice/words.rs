@@ -226,9 +226,12 @@ fn against_hiding(d: &Deciding, h: &Hiding, n: usize) -> String {
         return String::new();
     }
     let more = if h.with_photographs > h.limit { "; take more like them" } else { "" };
+    let then = match h.below_watched() {
+        true => "no more than half the tolerance".to_owned(),
+        false => format!("about {}", say(h.with_photographs)),
+    };
     format!(
-        "Take {} named under \"What would help most\", after all others: what could hide then changes it by about {} at most{more}.",
+        "Take {} named under \"What would help most\", after all others: what could hide then changes it by {then}{more}.",
         listed(n),
-        say(h.with_photographs)
     )
 }

@@ -25,7 +25,8 @@ Examples:
     --corrects records/2026-03-01_141530_X --reason \"outcome added\"
 
 Exit codes: 0 kept, whatever the verdict
-  2 kept, and an alarm of the hold watch speaks against its verdict
+  2 kept, and an open alarm, or a hold log that cannot be read,
+    speaks against its verdict
   3 an input is wrong, nothing was kept";
 
 pub(super) const RECHECK_HELP: &str = "\
@@ -42,7 +43,7 @@ Examples:
 
 Exit codes: 0 confirmed   1 damaged or different   3 this is no record";
 
-/// Exit code where the hold watch speaks against what was kept: the one that `check` has then.
+/// Exit code where an open alarm, or a hold log that cannot be read, speaks against what was kept: the one that `check` has then.
 const EXIT_ALARM: u8 = 2;
 
 /// Exit code where a record is not confirmed.

@@ -3,7 +3,7 @@
 use crate::cli::say;
 use crate::readiness::{Answer, NOTE_ASKED};
 use crate::record::result::ReadinessPart;
-use crate::record::{Change, Problem, ResultFile, apply_change, read_readiness, read_result};
+use crate::record::{Change, Problem, ResultFile, apply_change, read_readiness, read_result, result_path};
 use crate::session::{Failure, ready};
 use clap::Args;
 use std::fmt::Write;
@@ -26,7 +26,7 @@ Exit codes: 0 nothing open   2 something is open   3 an input is wrong";
 
 #[derive(Args)]
 pub(super) struct ReadyArguments {
-    /// The job folder
+    /// The job folder (or its job.toml, or another job file in it)
     job: PathBuf,
     /// These items are as they must be
     #[arg(long, value_name = "ITEM", value_delimiter = ',')]
@@ -49,7 +49,13 @@ pub(super) struct ReadyArguments {
 const EXIT_OPEN: u8 = 2;
 
 pub(super) fn run(arguments: ReadyArguments) -> Result<u8, Failure> {
-    let folder = &arguments.job;
+    // The list is the folder's; what was measured is the job's.
+    let is_job = arguments.job.is_file() && arguments.job.extension().is_some_and(|e| e == "toml");
+    let folder = match arguments.job.parent().filter(|_| is_job) {
+        Some(here) if here.as_os_str().is_empty() => Path::new("."),
+        Some(here) => here,
+        None => &arguments.job,
+    };
     if !folder.is_dir() {
         return Err(Problem::of_file(
             folder.display().to_string(),
@@ -89,7 +95,7 @@ pub(super) fn run(arguments: ReadyArguments) -> Result<u8, Failure> {
         }
     }
     let list = read_readiness(folder)?;
-    let parts = ready::parts(&list, last_result(folder).as_ref());
+    let parts = ready::parts(&list, last_result(&arguments.job).as_ref());
     say(&table(&parts));
     for id in &arguments.done {
         if let Some(part) = parts.iter().find(|p| p.id == *id && p.state == "open") {
@@ -100,9 +106,9 @@ pub(super) fn run(arguments: ReadyArguments) -> Result<u8, Failure> {
     Ok(if parts.iter().any(|p| p.state == "open") { EXIT_OPEN } else { 0 })
 }
 
-/// The last check's result; a folder without one, or with one that cannot be read, says nothing of what was measured.
-fn last_result(folder: &Path) -> Option<ResultFile> {
-    read_result(&folder.join("result.json")).ok()
+/// The last check's result; a job without one, or with one that cannot be read, says nothing of what was measured.
+fn last_result(job: &Path) -> Option<ResultFile> {
+    read_result(&result_path(job)).ok()
 }
 
 fn table(parts: &[ReadinessPart]) -> String {

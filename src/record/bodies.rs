@@ -262,7 +262,7 @@ fn add_body(
         out.notices.push(Notice {
             about: format!("{}, body \"{}\"", document.name(), table.name),
             text: format!(
-                "Nothing says how well the places of its tags are known: {USUAL_PLACE_MM} mm and {USUAL_PLACE_DEG}° are assumed, as for a steel rule (common practice, no \
+                "{PLACES_ASSUMED}: {USUAL_PLACE_MM} mm and {USUAL_PLACE_DEG}° are assumed, as for a steel rule (common practice, no \
                  source). State u_place_mm and u_place_deg (0 where they are exact), or have the table found by `plumbsight learn`."
             ),
         });
@@ -331,6 +331,9 @@ fn add_body(
     out.kit.bodies.push(BodyModel { name: table.name.clone(), kind, tags });
     Ok(())
 }
+
+/// Begins the notice of a body for whose tags' places these count.
+pub const PLACES_ASSUMED: &str = "Nothing says how well the places of its tags are known";
 
 /// Standard uncertainty of a tag's place on its body where nobody states one: that of a steel rule, and how flat and upright a print sits. Common practice, no source.
 pub const USUAL_PLACE_MM: f64 = 0.3;

@@ -1,5 +1,7 @@
 //! What the TOML reader says, in words for people who write such a file twice a year.
 
+use crate::units::deg_from_rad;
+
 /// Alterations (a sign more, less, another, two exchanged) up to which a word counts as mistyped.
 const MISTYPED: usize = 2;
 
@@ -7,16 +9,38 @@ const MISTYPED: usize = 2;
 const SHOWN: usize = 200;
 
 /// Endings of keys in other units, the ending that is meant, and what to do with the number.
-const OTHER_UNITS: [(&str, &str, &str); 8] = [
-    ("_cm", "_mm", "ten times the number"),
-    ("_m", "_mm", "a thousand times the number"),
-    ("_in", "_mm", "25.4 times the number"),
-    ("_inch", "_mm", "25.4 times the number"),
-    ("_inches", "_mm", "25.4 times the number"),
-    ("_rad", "_deg", "57.29578 times the number"),
-    ("_mrad", "_deg", "0.05729578 times the number"),
-    ("_degrees", "_deg", "the same number"),
+const OTHER_UNITS: [(&str, &str, Times); 8] = [
+    ("_cm", "_mm", Times::Words("ten times the number")),
+    ("_m", "_mm", Times::Words("a thousand times the number")),
+    ("_in", "_mm", Times::Words("25.4 times the number")),
+    ("_inch", "_mm", Times::Words("25.4 times the number")),
+    ("_inches", "_mm", Times::Words("25.4 times the number")),
+    ("_rad", "_deg", Times::DegreesOf(1.0)),
+    ("_mrad", "_deg", Times::DegreesOf(1e-3)),
+    ("_degrees", "_deg", Times::Words("the same number")),
 ];
+
+/// What to do with a number in another unit.
+#[derive(Clone, Copy)]
+enum Times {
+    Words(&'static str),
+    /// It counts units of so many radians.
+    DegreesOf(f64),
+}
+
+impl std::fmt::Display for Times {
+    fn fmt(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
+        match self {
+            Self::Words(words) => f.write_str(words),
+            Self::DegreesOf(rad) => {
+                let deg = deg_from_rad(*rad);
+                // Seven digits that count.
+                let digits = (6.0 - deg.log10().floor()).max(0.0) as usize;
+                write!(f, "{deg:.digits$} times the number")
+            }
+        }
+    }
+}
 
 /// Endings that a key without its unit may lack.
 const UNITS: [&str; 4] = ["_mm", "_deg", "_px", "_mm_per_m"];
@@ -29,13 +53,20 @@ pub(super) fn syntax(written: &str, message: &str) -> (String, String) {
     let line = if written.contains('"') { written } else { written.split('#').next().unwrap_or("") }.trim();
     let shown = short(line);
     let value = line.split_once('=').map(|(key, value)| (key.trim(), value.split('#').next().unwrap_or("").trim()));
+    // Such a line is right in itself.
+    if message.contains("duplicate key") {
+        return (
+            format!("`{}` is written twice", short(value.map_or(line, |(key, _)| key))),
+            "Keep one of the two lines; a second thing of a kind gets a [[table]] of its own.".into(),
+        );
+    }
     if has_decimal_comma(value.map_or("", |(_, value)| value)) {
         return (
             format!("`{shown}` has a decimal comma"),
             "Write numbers with a decimal point: 12.5, not 12,5.".into(),
         );
     }
-    if line.contains(CURLY) {
+    if begins_curly(line.split_once('=').map_or(line, |(_, value)| value)) {
         return (
             format!("`{shown}` has curly quotes, as text programs write them"),
             "Write straight quotes (\") around a text, and edit the file with a plain text editor.".into(),
@@ -59,10 +90,6 @@ pub(super) fn syntax(written: &str, message: &str) -> (String, String) {
         None if line.split_once(':').is_some_and(|(key, _)| is_key(key.trim())) => (
             format!("`{shown}` has a colon between key and value"),
             "Write `=` in its place: key = value.".into(),
-        ),
-        _ if message.contains("duplicate key") => (
-            format!("`{}` is written twice", short(value.map_or(line, |(key, _)| key))),
-            "Keep one of the two lines; a second thing of a kind gets a [[table]] of its own.".into(),
         ),
         _ => (
             format!("`{shown}` cannot be read: {}", short(message)),
@@ -209,6 +236,28 @@ fn has_decimal_comma(value: &str) -> bool {
     }
 }
 
+/// True where a value, or one in a list, begins with a curly quote: within a text and in a comment they are as good as any other sign.
+fn begins_curly(value: &str) -> bool {
+    let mut may_begin = true;
+    let mut within: Option<char> = None;
+    for c in value.chars() {
+        match within {
+            Some(quote) => {
+                if c == quote {
+                    within = None;
+                }
+                continue;
+            }
+            None if c == '#' => return false,
+            None if may_begin && CURLY.contains(&c) => return true,
+            None if c == '"' || c == '\'' => within = Some(c),
+            None => {}
+        }
+        may_begin = c == '[' || c == ',' || c == '{' || c == '=' || (may_begin && c.is_whitespace());
+    }
+    false
+}
+
 /// Number and unit of a value such as `1000 mm`, `0.5°`.
 fn with_unit(value: &str) -> Option<(&str, &str)> {
     let end = value.find(|c: char| !(c.is_ascii_digit() || "+-.".contains(c)))?;
@@ -219,7 +268,9 @@ fn with_unit(value: &str) -> Option<(&str, &str)> {
 
 /// True for a text that somebody forgot to put in quotes.
 fn is_words(value: &str) -> bool {
-    value.starts_with(|c: char| c.is_alphabetic()) && !value.contains(['"', '\'', '[', ']', '{', '}', '='])
+    !["true", "false", "nan", "inf"].contains(&value)
+        && value.starts_with(|c: char| c.is_alphabetic())
+        && !value.contains(['"', '\'', '[', ']', '{', '}', '='])
 }
 
 fn is_key(key: &str) -> bool {
@@ -237,6 +288,13 @@ mod tests {
             ("height_mm = 1000 mm", "unit behind the number", "without \"mm\": 1000."),
             ("yaw_deg = -0.5°", "unit behind the number", "without \"°\": -0.5."),
             ("name = “stand”", "curly quotes", "straight quotes"),
+            ("at = [\"a\", ‘b’]", "curly quotes", "straight quotes"),
+            ("{ id = 1, name = „b“ }", "curly quotes", "straight quotes"),
+            // Within a text and in a comment they are signs like others.
+            ("title = \"Bob’s car", "cannot be read: why", "closed"),
+            ("a = [1, 2 # “both”", "cannot be read: why", "closed"),
+            ("stays = true", "cannot be read: why", "closed"),
+            ("stays = false # see [a]", "cannot be read: why", "closed"),
             ("name = stand", "`name` is a text without quotes", "name = \"stand\""),
             ("name =", "`name` has no value", "behind the `=`"),
             ("distance_mm: 1600", "a colon", "`=`"),
@@ -252,7 +310,14 @@ mod tests {
         ] {
             assert!(what.len() + remedy.len() < 1000, "{what}. {remedy}");
         }
-        assert!(syntax("side_mm = 2", "duplicate key").0.contains("`side_mm` is written twice"));
+        for (key, line) in [
+            ("side_mm", "side_mm = 2"),
+            ("stays", "stays = true"),
+            ("title", "title = \"Bob’s car\""),
+            ("name", "name = \"a\" # 12,5"),
+        ] {
+            assert!(syntax(line, "duplicate key").0 == format!("`{key}` is written twice"), "{line}");
+        }
     }
 
     #[test]
@@ -267,6 +332,7 @@ mod tests {
             ("distance_m", "write `distance_mm`, with a thousand times the number"),
             ("distance_in", "write `distance_mm`, with 25.4 times the number"),
             ("run_out_rad", "write `run_out_deg`, with 57.29578 times the number"),
+            ("run_out_mrad", "write `run_out_deg`, with 0.05729578 times the number"),
             ("of", "The keys here are `run_out_deg`, "),
             ("tolerance", "The keys here are `run_out_deg`, "),
         ] {

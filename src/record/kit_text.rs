@@ -2,6 +2,7 @@
 
 use crate::calibrate::Pattern;
 use crate::paper::Paper;
+use crate::record::bodies::{USUAL_PLACE_DEG, USUAL_PLACE_MM};
 use crate::sheets::{KitBoard, SheetGroup, SheetKit, SheetUse, bars_mm, centre_from_edges_mm, corner_of};
 use crate::units::mm_from_m;
 use std::fmt::Write;
@@ -107,13 +108,17 @@ fn grid_lines(board: &KitBoard, first_id: u16, side_m: f64) -> String {
 pub const MEASURED_TAGS: usize = 4;
 
 /// What stands above the tags of a stand.
-const HOW_TO_MEASURE_A_STAND: &str = "\
+fn how_to_measure_a_stand() -> String {
+    format!(
+        "\
 # MEASURE the places of four tags that lie far apart and not in one line: the ones marked here, or change MEASURE and \"free\" about. With fewer
 # nothing would show a mistake in one of them, and every verdict stays not proven. With a tape instead of a steel rule or a drawing let the
 # program find the places: `plumbsight learn`.
-u_place_mm = 0.3            # standard uncertainty of each measured place: steel rule 0.3, tape 1.0 (common practice, no source)
-u_place_deg = 0.1           # and of its direction: how flat and upright the print sits (common practice, no source)
-";
+u_place_mm = {USUAL_PLACE_MM:<14} # standard uncertainty of each measured place: steel rule {USUAL_PLACE_MM}, tape 1.0 (common practice, no source)
+u_place_deg = {USUAL_PLACE_DEG:<13} # and of its direction: how flat and upright the print sits (common practice, no source)
+"
+    )
+}
 
 /// `bodies.toml` to start from: ids, sides and print groups are there, what must be measured is left to be filled in.
 ///
@@ -171,7 +176,7 @@ fn body_text(body: &str, groups: &[&SheetGroup], print: &dyn Fn(Paper) -> String
     };
     let mut out = format!("\n[[body]]\nname = \"{body}\"\nkind = \"{kind}\"\n# {frame}\n");
     if kind == "stand" && groups.iter().any(|g| g.target_mm.is_none()) {
-        let _ = write!(out, "{HOW_TO_MEASURE_A_STAND}");
+        let _ = write!(out, "{}", how_to_measure_a_stand());
     }
     let tag = |out: &mut String, group: &SheetGroup, id: u16, place: &str| {
         let _ = write!(

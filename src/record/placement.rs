@@ -15,7 +15,7 @@ use nalgebra::Vector3;
 /// No target stands further away than this, mm. Common practice, no source.
 const FURTHEST_MM: f64 = 100_000.0;
 
-/// No target stands nearer to what its distance counts from, mm: smaller figures are metres, or a slip. Zero is never a slip. Common practice, no source.
+/// No target stands nearer to what its distance counts from, mm: smaller figures are metres, or a slip. Zero is taken as meant: no unit changes it. Common practice, no source.
 const NEAREST_MM: f64 = 50.0;
 
 /// No target's centre is lower above the floor, mm. Common practice, no source.

@@ -182,7 +182,10 @@ fn of_job(job: &Path, name: String) -> Result<Evidence, Failure> {
     if !path.exists() || of_its_own && job.extension().is_none_or(|e| e != "toml") {
         let (what, remedy) = match of_its_own {
             true => (
-                format!("there is no {} beside it, so that there is nothing to report", RESULT_FILE),
+                format!(
+                    "there is no {} beside it, so that there is nothing to report",
+                    path.file_name().unwrap_or_default().display()
+                ),
                 format!("Name the folder of a record, or a job after `plumbsight check {}`.", job.display()),
             ),
             false if holds_records(job) => (

@@ -37,9 +37,11 @@ pub(super) fn advise(
 /// Makes it the one remedy of each deviation that it is about.
 pub(super) fn say(result: &mut ResultFile, advice: &Advice) {
     for d in advice.deciding.iter().filter(|d| !d.words.is_empty()) {
-        match d.hiding {
-            Some(_) => super::integrity::do_instead(result, advice.station, d.component, &d.words),
-            None => super::integrity::do_this(result, advice.station, d.component, &d.words),
+        match (d.hiding, d.needed) {
+            (Some(_), _) => super::integrity::do_instead(result, advice.station, d.component, &d.words),
+            (None, Some(_)) => super::integrity::do_this(result, advice.station, d.component, &d.words),
+            // U decides it: whatever else keeps it from being proven has a remedy of its own.
+            (None, None) => {}
         }
     }
 }

@@ -25,8 +25,8 @@ pub(super) const LEFT_OVER: usize = 4;
 const FITS_PX: f64 = 3.0;
 const FAR_WORSE: f64 = 5.0;
 
-/// A batch has another size from this many standard uncertainties of what is declared (two-sided 0.01 % of a normal distribution).
-const SIZE_IN_U: f64 = 3.89;
+/// A batch, or a table, has another size from this many standard uncertainties of what is declared (two-sided 0.01 % of a normal distribution).
+pub(super) const SIZE_IN_U: f64 = 3.89;
 
 /// Tags left out in turn at most where there is no solution, and rejected views that chance may leave in one. Common practice, no source.
 const MOST_TRIED: usize = 24;
@@ -44,6 +44,11 @@ pub struct Mistake {
 }
 
 impl Mistake {
+    /// True where it says that this body's table of tag places is wrong.
+    pub(super) fn is_table_of(&self, body: &str) -> bool {
+        self.test == super::table::TABLE_TEST && self.subject == format!("\"{body}\"")
+    }
+
     /// As it goes into the result.
     pub(super) fn part(&self) -> IntegrityPart {
         IntegrityPart {
@@ -68,9 +73,9 @@ pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyIn
         (input, solved) = (corrected, again);
         mistakes.extend(found);
     }
-    if let Some((corrected, again, found)) = super::table::wrong_table(&input, &solved) {
+    if let Some((corrected, again, found)) = super::table::wrong_tables(&input, &solved) {
         (input, solved) = (corrected, again);
-        mistakes.push(found);
+        mistakes.extend(found);
     }
     if let Some((corrected, again, found)) = batch_in_another_size(&input, &solved) {
         (input, solved) = (corrected, again);

@@ -2,13 +2,14 @@
 
 use crate::capture::read_file;
 use crate::limits::{LARGEST_KEY_BYTES, LARGEST_WRITTEN_BYTES};
+use crate::record::bodies::{PLACES_ASSUMED, USUAL_PLACE_DEG, USUAL_PLACE_MM};
 use crate::record::keep::manifest::{Damage, MANIFEST, SIGNATURE, sha256_hex, verify};
 use crate::record::keep::sign::{PUBLIC_KEY, ShopKey, is_signed_by, public_key_text};
 use crate::record::keep::{
     JOB_FOLDER, KitPart, Moment, RECORD_FILE, RECORD_FORMAT, RESULT_FILE, RecordFile, SURVEY_FILE, Staging,
     contradictions, read_record, record_name,
 };
-use crate::record::result::DeviationPart;
+use crate::record::result::{DeviationPart, NoticePart};
 use crate::record::{
     Problem, Purpose, ResultFile, json_text, read_brief, read_hold_log, read_job, read_outcome, read_result,
 };
@@ -317,6 +318,12 @@ fn repeat(folder: &Path, record: &RecordFile, watch: Watch) -> Result<Repeated, 
     let same_version = before.program == now.program && record.machine == machine();
     let (largest_in_u, mut differences) = compare(&before, &now);
     let identical = before == now;
+    if !differences.is_empty() && assumed_since(&before.notices, &now.notices) {
+        differences.push(format!(
+            "It was kept by a version that took places of tags whose uncertainty nobody states as exact; this one assumes {USUAL_PLACE_MM} mm and \
+             {USUAL_PLACE_DEG}°. That alone can make these differences, and what was recorded states U too small for it."
+        ));
+    }
     if same_version && !identical && differences.is_empty() {
         differences.push(
             "The verdict and all deviations are within bounds, but not every figure is the same, and the same version on the same kind of \
@@ -325,6 +332,12 @@ fn repeat(folder: &Path, record: &RecordFile, watch: Watch) -> Result<Repeated, 
         );
     }
     Ok(Repeated { same_version, identical, largest_in_u, differences })
+}
+
+/// True where places of tags are taken as uncertain now, because nothing says how well they are known, that were taken as exact before.
+fn assumed_since(before: &[NoticePart], now: &[NoticePart]) -> bool {
+    let assumes = |all: &[NoticePart]| all.iter().any(|notice| notice.text.contains(PLACES_ASSUMED));
+    assumes(now) && !assumes(before)
 }
 
 /// The largest difference of a deviation in its standard uncertainty, and what differs more than it may.
@@ -359,4 +372,21 @@ fn difference_in_u(a: &DeviationPart, b: &DeviationPart) -> f64 {
     let difference = (a.deviation - b.deviation).abs().max((a.u - b.u).abs());
     let in_u = if difference == 0.0 { 0.0 } else { difference / a.u };
     if in_u.is_nan() { f64::INFINITY } else { in_u }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn places_that_were_exact_and_are_assumed_now_are_known() {
+        let notice = |text: String| NoticePart { about: "bodies.toml, body \"stand\"".into(), text };
+        let assumed = [notice("Something else.".into()), notice(format!("{PLACES_ASSUMED}: 0.3 mm are assumed."))];
+        assert!(assumed_since(&assumed[..1], &assumed));
+        for (before, now) in
+            [(&assumed[..], &assumed[..]), (&assumed[..], &assumed[..1]), (&assumed[..1], &assumed[..1])]
+        {
+            assert!(!assumed_since(before, now));
+        }
+    }
 }

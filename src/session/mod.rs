@@ -184,7 +184,7 @@ fn nothing_seen(job: &Job, look: &Look) -> Option<String> {
     let seen: std::collections::BTreeSet<u16> = look.photos.iter().flat_map(|p| p.tags.iter().map(|t| t.id)).collect();
     if seen.is_empty() {
         return Some(format!(
-            "No tag at all was found in any of the {n} photographs. `plumbsight tags --trace DIR {first}` draws what the search made of one of them: the tags must be sharp, whole with the \
+            "No tag at all was found in any of the {n} photographs. `plumbsight tags --trace DIR {first}`, run in the job folder, draws what the search made of one of them: the tags must be sharp, whole with the \
              white margin around them, not too small in the picture, and of the family 36h11."
         ));
     }
@@ -263,7 +263,7 @@ fn judged(job: &Job, mut look: Look, extras: Extras, watch: Watch) -> ResultFile
     match judged {
         Ok((from, judged)) => {
             measured.notices.extend(print_size::notice(job, &measured.survey, &judged));
-            measured.notices.extend(roll::notices(job, &measured.survey));
+            measured.notices.extend(roll::notices(job, &measured.survey, &measured.mistakes));
             let mut out = result::build(job, &measured, &judged, touched.as_ref());
             out.integrity = integrity::parts(job, &measured);
             let could_hide = integrity::could_hide(job, &measured, &from, &judged);

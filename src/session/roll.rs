@@ -1,5 +1,6 @@
 //! The rolled car's part of the result file.
 
+use super::explain::Mistake;
 use crate::body::BodyKind;
 use crate::record::result::{ClampPart, RollPart, RollPositionPart, ThrustLinePart};
 use crate::record::{Job, Notice};
@@ -33,8 +34,8 @@ pub(super) fn position_name(job: &Job, position: Option<usize>) -> Option<String
     job.rolled.as_ref()?.car.positions.get(position?).cloned()
 }
 
-/// Clamps that sit worse than was declared: rolling takes that out, but the declaration is wrong.
-pub(super) fn notices(job: &Job, survey: &Survey) -> Vec<Notice> {
+/// Clamps that sit worse than was declared: rolling takes that out, but the declaration is wrong. Where a plate's own table is, nothing is known of its centre.
+pub(super) fn notices(job: &Job, survey: &Survey, mistakes: &[Mistake]) -> Vec<Notice> {
     let (Some(rolled), Some(Ok(roll))) = (&job.rolled, &survey.roll) else { return Vec::new() };
     let mut out = Vec::new();
     if let (Some(judged), Some(name)) =
@@ -83,7 +84,8 @@ pub(super) fn notices(job: &Job, survey: &Survey) -> Vec<Notice> {
             HubPlace::InPlate(p) => (found.hub_in_plate.coords - p.coords).cross(&found.axis_in_plate.coords),
         }
         .norm();
-        if aside_m > wheel.eccentricity_m + CLEARLY_OFF_M {
+        let wrong_table = mistakes.iter().any(|m| m.is_table_of(&about));
+        if aside_m > wheel.eccentricity_m + CLEARLY_OFF_M && !wrong_table {
             out.push(Notice {
                 about,
                 text: format!(
