@@ -12,6 +12,7 @@ use crate::record::{
     HoldRead, OutcomePart, Problem, Purpose, ResultFile, photo_marks, read_hold_log, read_job, read_outcome,
     read_result, result_path,
 };
+use crate::report::page_parts::meaning;
 use crate::session::hold::said;
 use crate::session::keep::{SignatureState, recheck};
 use crate::session::{Failure, SeenTag, seen_tags};
