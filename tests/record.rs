@@ -264,6 +264,14 @@ fn a_correction_names_the_record_before() {
         "{}",
         said(&out)
     );
+    // The second corrected once more has two newest revisions, and whoever looks at it is told so.
+    edit(&job.path().join("job.toml"), "1M8GDM9AXKP042788", VIN);
+    let out = correct(&second);
+    let flat = said(&out).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(out.status.code() == Some(0) && flat.contains("there is no one newest revision now"), "{flat}");
+    let out = plumbsight(&["recheck", "--quick", second.to_str().unwrap()]);
+    let flat = said(&out).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("CORRECTED LATER 2 times over") && !flat.contains("stands for this one"), "{flat}");
     // Another job altogether is refused; the same car again, asked the same, is not, whatever its photographs.
     let other = bay_with(&[2, 5, 9, 13, 17, 21, 25, 29]);
     let of_other = |from: &str, to: &str| {
@@ -276,14 +284,14 @@ fn a_correction_names_the_record_before() {
     {
         assert!(out.status.code() == Some(3) && flat.contains(part), "{part}: {flat}");
     }
-    assert_eq!(records(&root).len(), 4);
+    assert_eq!(records(&root).len(), 5);
     let out = of_other("name = \"another invented car\"", "name = \"invented car\"");
     assert_eq!(out.status.code(), Some(0), "{}", said(&out));
     // What is damaged cannot be corrected, and nothing is written then.
     overwrite(&first.join("job/job.toml"), b"x");
     let out = correct(&first);
     assert!(out.status.code() == Some(3) && said(&out).contains("job/job.toml was altered"), "{}", said(&out));
-    assert_eq!(records(&root).len(), 5);
+    assert_eq!(records(&root).len(), 6);
 }
 
 /// Nothing of a job is lost, and no folder but whole records is shown, wherever the writing is cut off.

@@ -80,9 +80,11 @@ impl Before {
         Err(Problem::of_file(
             self.folder.display().to_string(),
             format!(
-                "it is a record of another job ({its}, {}; here {here}, {}), and none of this job's photographs is in it",
+                "it is a record of another job ({its}, {}, from {}; here {here}, {}, from {}), and none of this job's photographs is in it",
                 quoted(&old.placement.title),
-                quoted(&job.placement.title)
+                quoted(&old.placement.source),
+                quoted(&job.placement.title),
+                quoted(&job.placement.source)
             ),
             "Nothing was kept. Correct the record that was made of this job, or keep the job as a record of its own, which corrects none.",
         ))
@@ -123,7 +125,7 @@ impl Before {
                     "which is a later revision and stands for it as before: this record does not. Correct that one."
                 }
                 false => {
-                    "and this record now stands for both. Where it was that one that you meant to correct, keep the job once more and name it."
+                    "so that there is no one newest revision now: neither stands alone. Where it was that one that you meant to correct, keep the job once more and name it."
                 }
             };
             out.push(format!("{} was corrected before, by {}, {stands}", self.name, newest.name()));
@@ -152,7 +154,7 @@ impl Before {
 }
 
 fn quoted(title: &str) -> String {
-    if title.is_empty() { "a placement without a title".into() } else { format!("\"{title}\"") }
+    if title.is_empty() { "a placement without one".into() } else { format!("\"{title}\"") }
 }
 
 /// What is to be said of a correction of a record of another car, as far as that very record lies beside it.
@@ -177,6 +179,8 @@ struct Correction {
     folder: PathBuf,
     /// `None` where it is not as it was recorded.
     record: Option<RecordFile>,
+    /// Of its own manifest.
+    manifest_sha256: String,
 }
 
 impl Correction {
@@ -213,6 +217,16 @@ impl Beside {
     }
 }
 
+impl Beside {
+    /// Names of the sound ones of the newest revision that no other of them corrects: of more than one nobody knows which stands.
+    fn last(&self) -> Vec<String> {
+        let sound = || self.found.iter().filter_map(|c| Some((c.record.as_ref()?, c)));
+        let newest = sound().map(|(record, _)| record.revision).max();
+        let corrected = |c: &Correction| sound().any(|(other, _)| names(other, &c.manifest_sha256));
+        sound().filter(|(r, c)| Some(r.revision) == newest && !corrected(c)).map(|(_, c)| c.name()).collect()
+    }
+}
+
 /// What the records beside one say of it, in sentences: that they correct it, or that one which does cannot be relied on. Empty where none does.
 pub fn said_beside(folder: &Path, record: Option<&RecordFile>) -> Vec<String> {
     let Ok(manifest) = read_file(&folder.join(MANIFEST), LARGEST_WRITTEN_BYTES) else { return Vec::new() };
@@ -230,10 +244,17 @@ pub fn said_beside(folder: &Path, record: Option<&RecordFile>) -> Vec<String> {
                 Some(_) => " It is signed with another key than this one: ask who made it.",
             };
             let reason = newer.corrects.as_ref().map(|c| c.reason.trim_end_matches('.')).unwrap_or_default();
-            out.push(format!(
-                "CORRECTED LATER by {} ({reason}): that record stands for this one, whose verdict no longer counts.{doubt}",
-                newest.name()
-            ));
+            out.push(match beside.last().as_slice() {
+                last @ [_, _, ..] => format!(
+                    "CORRECTED LATER {} times over, so that there is no one newest revision: compare {} before you rely on either. The verdict of this record no longer counts.{doubt}",
+                    last.len(),
+                    last.join(" and ")
+                ),
+                _ => format!(
+                    "CORRECTED LATER by {} ({reason}): that record stands for this one, whose verdict no longer counts.{doubt}",
+                    newest.name()
+                ),
+            });
             let vin = record.and_then(|r| r.vin.as_deref());
             out.extend(corrected_for_another_car(vin, newer.vin.as_deref()));
         }
@@ -266,7 +287,9 @@ fn correction(folder: PathBuf, manifest_sha256: &str) -> Option<Correction> {
     match record {
         // The sum may stand in it for another reason, in its note, say.
         Some(record) if !names(&record, manifest_sha256) => None,
-        record => Some(Correction { folder, record: record.filter(|_| vouched) }),
+        record => {
+            Some(Correction { folder, record: record.filter(|_| vouched), manifest_sha256: sha256_hex(&manifest) })
+        }
     }
 }
 
