@@ -223,7 +223,7 @@ fn resolve_wheel(
         (Some(mm), None) => {
             return Err(document.problem(
                 &at("stand_off_mm"),
-                format!("stand_off_mm = {mm}: that is {} m", m_from_mm(mm)),
+                format!("stand_off_mm = {mm}: that is {:.4} m", m_from_mm(mm)),
                 "It is the distance from the plate's printed face to the centre of the wheel, in millimetres, between 10 and 1000: multiply metres by 1000, inches by 25.4.",
             ));
         }
