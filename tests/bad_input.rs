@@ -83,7 +83,7 @@ fn impossible_numbers() {
     refused("bodies.toml", "side_mm = 200.0", "side_mm = 0.2", "side_mm = 0.2", "that is 0.0002 m");
     refused("job.toml", "stand_off_mm = 185.0", "stand_off_mm = 0.185", "0.185", "in millimetres");
     refused("job.toml", "stand_off_mm = 185.0", "stand_off_mm = 7.28", "7.28", "inches by 25.4");
-    refused("job.toml", "stand_off_mm = 185.0", "hub_mm = [0.0004, 0.0017, -0.1848]", "only 0.2 mm", "metres by 1000");
+    refused("job.toml", "stand_off_mm = 185.0", "hub_mm = [0.0004, 0.0017, -0.1848]", "0.0017", "only 0.2 mm");
     refused("job.toml", "run_out_deg = 0.5", "run_out_deg = -0.5", "-0.5", "`run_out_deg = -0.5` is not possible");
     refused("job.toml", "wheelbase_mm = 2650.0", "wheelbase_mm = 2.65", "2.65", "Wheelbases are in millimetres");
     refused(
