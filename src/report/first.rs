@@ -216,8 +216,12 @@ fn drawings(flow: &mut Flow, result: &ResultFile, station: &StationPart, height:
 /// The table of the six deviations of a station.
 pub fn six(flow: &mut Flow, evidence: &Evidence, station: &StationPart, lengths: Lengths) {
     // The verdict first: where a name is too long for the line, the name is cut and not the verdict.
-    let title =
-        format!("{} {}: station {}", station.verdict.shape(), capital(&evidence.said(station.verdict)), station.name);
+    let title = format!(
+        "{} {}: station {}",
+        evidence.mark(station.verdict).shape(),
+        capital(&evidence.said(station.verdict)),
+        station.name
+    );
     let (lines, cut) = flow.lines(&title, 3.2, flow.width(), 1);
     if cut {
         flow.in_full.push(("Station".into(), station.name.clone()));
