@@ -166,35 +166,9 @@ pub fn advise(about: &AdviceInput, most: usize) -> Option<Advice> {
         best = now;
     }
     let mut compared = search.as_ref().map_or(0, |s| s.compared);
-    let mut hiding = Vec::new();
-    // From where the photographs for U leave off.
-    if let Some(mut search) = lens.filter(|_| !weak.is_empty()).and_then(|l| Search::new(about, station, l, Vec::new()))
-    {
-        let mut checks = checks::Checks::new(about, at, &weak, search.lens);
-        let begun: Vec<Candidate> = taken.iter().map(|t| t.candidate.clone()).collect();
-        for candidate in &begun {
-            search.take(candidate);
-            checks.take(&search.ground, candidate, 1.0);
-        }
-        let with_begun = checks.unnoticed();
-        let more = checks::against(&search, &mut checks, most - begun.len().min(most));
-        let all: Vec<Candidate> = begun.iter().cloned().chain(more.iter().map(|(c, _)| c.clone())).collect();
-        hiding = checks::hiding(about, at, &weak, &mut checks, &search.ground, &all);
-        compared += checks.compared;
-        // Photographs that mend nothing are not asked for.
-        if hiding.iter().any(|(_, h)| h.mended()) {
-            for (candidate, needed) in more {
-                search.take(&candidate);
-                let viewpoint = search.viewpoint(&candidate, needed);
-                taken.push(Taken { candidate, viewpoint });
-            }
-        } else {
-            for (c, h) in &mut hiding {
-                h.with_photographs =
-                    if begun.is_empty() { h.now } else { h.with_photographs.max(with_begun[c.index()]).min(h.now) };
-            }
-        }
-    }
+    let against = lens.filter(|_| !weak.is_empty()).and_then(|l| against_hidden(about, at, &weak, l, most, &mut taken));
+    let (hiding, more_compared) = against.unwrap_or_default();
+    compared += more_compared;
     let last = taken.last().map_or(now, |t| t.viewpoint.expanded);
     let mut deciding: Vec<Deciding> = components
         .iter()
@@ -219,6 +193,43 @@ pub fn advise(about: &AdviceInput, most: usize) -> Option<Advice> {
     let photographs: Vec<Viewpoint> = taken.into_iter().map(|t| t.viewpoint).collect();
     deciding.iter_mut().for_each(|d| d.words = words::deciding(station, d, photographs.len()));
     Some(Advice { station: at, deciding, photographs, compared })
+}
+
+/// Photographs against what could hide in the weak deviations, from where those for U leave off: what could hide, and how many candidates were compared. Those that mend
+/// something join `taken`.
+fn against_hidden(
+    about: &AdviceInput,
+    at: usize,
+    weak: &[Component],
+    lens: usize,
+    most: usize,
+    taken: &mut Vec<Taken>,
+) -> Option<(Vec<(Component, Hiding)>, usize)> {
+    let mut search = Search::new(about, &about.assessment.stations[at], lens, Vec::new())?;
+    let mut checks = checks::Checks::new(about, at, weak, lens);
+    let begun: Vec<Candidate> = taken.iter().map(|t| t.candidate.clone()).collect();
+    for candidate in &begun {
+        search.take(candidate);
+        checks.take(&search.ground, candidate, 1.0);
+    }
+    let with_begun = checks.unnoticed();
+    let more = checks::against(&search, &mut checks, most.saturating_sub(begun.len()));
+    let all: Vec<Candidate> = begun.iter().cloned().chain(more.iter().map(|(c, _)| c.clone())).collect();
+    let mut hiding = checks::hiding(about, at, weak, &mut checks, &search.ground, &all);
+    // Photographs that mend nothing are not asked for.
+    if hiding.iter().any(|(_, h)| h.mended()) {
+        for (candidate, needed) in more {
+            search.take(&candidate);
+            let viewpoint = search.viewpoint(&candidate, needed);
+            taken.push(Taken { candidate, viewpoint });
+        }
+    } else {
+        for (c, h) in &mut hiding {
+            h.with_photographs =
+                if begun.is_empty() { h.now } else { h.with_photographs.max(with_begun[c.index()]).min(h.now) };
+        }
+    }
+    Some((hiding, checks.compared))
 }
 
 /// True where photographs that lower U so far help.
@@ -298,7 +309,6 @@ struct Search<'a> {
     survey_part: DMatrix<f64>,
     /// (deviation, weight of its variance).
     weights: Vec<(usize, f64)>,
-    lens: usize,
     compared: usize,
 }
 
@@ -319,7 +329,7 @@ impl<'a> Search<'a> {
         let ground = Ground::new(about, station, lens)?;
         let cov = DMatrix::from_fn(6, 6, |i, j| station.cov[(i, j)]);
         let survey_part = planner.covariance();
-        Some(Self { about, station, planner, ground, cov, survey_part, weights, lens, compared: 0 })
+        Some(Self { about, station, planner, ground, cov, survey_part, weights, compared: 0 })
     }
 
     fn score(&self, gain: &DMatrix<f64>) -> f64 {

@@ -2,7 +2,7 @@
 
 use crate::cli::say;
 use crate::paper::Paper;
-use crate::record::{Problem, write_atomically};
+use crate::record::{Problem, folder_of, write_atomically};
 use crate::report::{Evidence, Lengths, Options, csv_text, export_json, read_evidence, short_text, write_pdf};
 use crate::session::Failure;
 use clap::Args;
@@ -139,12 +139,8 @@ fn code(all: &[Evidence]) -> u8 {
 
 /// A file inside a record would damage it.
 fn outside(record: &Path, file: &Path) -> Result<(), Problem> {
-    let folder = match file.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        _ => Path::new("."),
-    };
     let is_record = record.join(crate::record::keep::manifest::MANIFEST).exists();
-    let inside = matches!((folder.canonicalize(), record.canonicalize()), (Ok(f), Ok(r)) if f.starts_with(&r));
+    let inside = matches!((folder_of(file).canonicalize(), record.canonicalize()), (Ok(f), Ok(r)) if f.starts_with(&r));
     if is_record && inside {
         return Err(Problem::of_file(
             file.display().to_string(),

@@ -3,7 +3,7 @@
 use crate::cli::say;
 use crate::readiness::{Answer, NOTE_ASKED};
 use crate::record::result::ReadinessPart;
-use crate::record::{Change, Problem, ResultFile, apply_change, read_readiness, read_result, result_path};
+use crate::record::{Change, Problem, ResultFile, apply_change, folder_of, read_readiness, read_result, result_path};
 use crate::session::{Failure, ready};
 use clap::Args;
 use std::fmt::Write;
@@ -51,11 +51,7 @@ const EXIT_OPEN: u8 = 2;
 pub(super) fn run(arguments: ReadyArguments) -> Result<u8, Failure> {
     // The list is the folder's; what was measured is the job's.
     let is_job = arguments.job.is_file() && arguments.job.extension().is_some_and(|e| e == "toml");
-    let folder = match arguments.job.parent().filter(|_| is_job) {
-        Some(here) if here.as_os_str().is_empty() => Path::new("."),
-        Some(here) => here,
-        None => &arguments.job,
-    };
+    let folder = if is_job { folder_of(&arguments.job) } else { &arguments.job };
     if !folder.is_dir() {
         return Err(Problem::of_file(
             folder.display().to_string(),

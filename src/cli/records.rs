@@ -7,7 +7,7 @@ use crate::index::{Found, Hit, Index, Kind, Place, Query, SeriesTrend, Trends, d
 use crate::limits::DEEPEST_FOLDERS;
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE};
 use crate::record::result::Verdict;
-use crate::record::{HoldRead, Problem, json_text, read_hold_log, read_result};
+use crate::record::{HoldRead, JOB_FILE, Problem, json_text, read_hold_log, read_result};
 use crate::session::Failure;
 use crate::session::keep::recheck;
 use crate::uncertainty::trend::Change;
@@ -173,7 +173,7 @@ pub(super) fn run(arguments: &RecordsArguments) -> Result<u8, Failure> {
 fn none_there(root: &Path, index: &Index) -> String {
     let mut out = String::new();
     let shown = root.display();
-    let text = if root.join("job.toml").is_file() {
+    let text = if root.join(JOB_FILE).is_file() {
         format!(
             "{shown} is a job folder, and there are no records in it: name the folder that records were kept in (`record --into DIR`)."
         )

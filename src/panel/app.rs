@@ -131,7 +131,7 @@ impl PanelApp {
                     Some(shown) if shown.old && model.later.doubt().is_some() => FarWords::doubt(),
                     Some(shown) if shown.old && !shown.live && model.later.is_elsewhere() => FarWords::elsewhere(),
                     Some(shown) if shown.old && !shown.live => FarWords::old(),
-                    shown => FarWords::of(shown.as_ref()).with_open(model.open_items()),
+                    shown => FarWords::of(shown.as_ref()).with_open(model.still_open()),
                 };
                 far_ui(ui, &words, &model.settings);
             });

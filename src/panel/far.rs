@@ -123,13 +123,12 @@ impl FarWords {
         }
     }
 
-    /// With the items of the readiness list that are open, of so many: a stand that is right is not all that is asked before the routine.
-    pub fn with_open(self, (open, of): (usize, usize)) -> Self {
-        if self.verdict != Verdict::In || open == 0 {
-            return self;
+    /// With what is open although the state is good.
+    pub fn with_open(self, open: Option<String>) -> Self {
+        match open {
+            Some(open) if self.verdict == Verdict::In => Self { open, ..self },
+            _ => self,
         }
-        let are = if open == 1 { "is" } else { "are" };
-        Self { open: format!("Readiness: {open} of {of} {are} still open."), ..self }
     }
 
     /// Where the log of the hold watch cannot be read.

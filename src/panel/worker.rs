@@ -14,8 +14,8 @@ use crate::record::keep::Moment;
 use crate::record::keep::sign::ShopKey;
 use crate::record::result::Verdict;
 use crate::record::{
-    Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, photo_marks, read_job,
-    read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome, write_template,
+    JOB_FILE, Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, photo_marks,
+    read_job, read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome, write_template,
 };
 use crate::report::{Lengths, Options, read_evidence, write_pdf};
 use crate::session::keep::{KeepOptions, keep, recheck};
@@ -201,7 +201,7 @@ fn work(tasks: &Receiver<Task>, post: &Post, stop: &AtomicBool, watched: &Watche
 
 /// Whether there is something to be read as a job, in order or not.
 fn is_job(path: &Path) -> bool {
-    path.is_file() || path.join("job.toml").exists()
+    path.is_file() || path.join(JOB_FILE).exists()
 }
 
 fn read(folder: &Path) -> Result<Opened, Problem> {

@@ -54,6 +54,13 @@ pub struct HoldRead {
     pub fault: Option<String>,
 }
 
+impl HoldEntry {
+    /// True where a watch wrote it; a live reading and new photographs are noted without one.
+    pub fn is_of_a_watch(&self) -> bool {
+        self.event != STAND_ELSEWHERE && self.event != NEW_PHOTOGRAPHS
+    }
+}
+
 impl HoldRead {
     /// How many alarms are not answered by new photographs, as far as the log itself says.
     pub fn alarms(&self) -> usize {
@@ -91,9 +98,7 @@ impl HoldRead {
 
     /// True where nothing but live readings is in it: no watch was kept.
     pub fn is_without_a_watch(&self) -> bool {
-        self.unreadable == 0
-            && self.fault.is_none()
-            && self.entries.iter().all(|e| e.event == STAND_ELSEWHERE || e.event == NEW_PHOTOGRAPHS)
+        self.unreadable == 0 && self.fault.is_none() && !self.entries.iter().any(HoldEntry::is_of_a_watch)
     }
 
     /// True where the last watch is still going on, as far as the log says, and does not know some of these photographs.

@@ -25,7 +25,7 @@ use crate::vehicle::{FloorModel, VehicleModel};
 use std::path::{Path, PathBuf};
 
 /// The usual name of a job's own file.
-const JOB_FILE: &str = "job.toml";
+pub const JOB_FILE: &str = "job.toml";
 
 /// What stands for a lens profile in a job without one.
 const UNKNOWN_LENS: &str = "unknown";
@@ -163,11 +163,7 @@ pub enum Purpose {
 /// Reads a job from its folder or from its `job.toml`.
 pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
     let (folder, file) = if path.is_file() {
-        let folder = match path.parent() {
-            Some(p) if !p.as_os_str().is_empty() => p,
-            _ => Path::new("."),
-        };
-        (folder.to_owned(), path.to_owned())
+        (paths::folder_of(path).to_owned(), path.to_owned())
     } else {
         (path.to_owned(), path.join(JOB_FILE))
     };

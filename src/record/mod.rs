@@ -48,7 +48,7 @@ pub use hold_log::{HOLD_FORMAT, HOLD_LOG, HoldLine, HoldLog};
 pub use hold_read::{
     CLOSED, HoldEntry, HoldRead, NEW_PHOTOGRAPHS, STAND_ELSEWHERE, photo_marks, read_hold_log, time_of,
 };
-pub use job::{Job, JobPhoto, LensChoice, Notice, Purpose, read_job, result_path};
+pub use job::{JOB_FILE, Job, JobPhoto, LensChoice, Notice, Purpose, read_job, result_path};
 pub use kit::{MOST_PAGES, parse_kit, read_kit};
 pub use kit_text::MEASURED_TAGS;
 pub use kit_text::{board_text, bodies_text, kit_text};
@@ -58,6 +58,7 @@ pub use lens_profile::{BoardPhoto, LensProfile, MadeFrom, read_lens_profile};
 pub use lens_write::profile_text;
 pub use outcome::{OUTCOME_FILE, OutcomePart, Routine, read_outcome, write_outcome};
 pub use panel_file::PanelFile;
+pub use paths::folder_of;
 pub use places::{PLACES_FORMAT, learned_texts};
 pub use pointer::JobTouch;
 pub use prints::UNMEASURED_MM_PER_M;

@@ -63,6 +63,14 @@ pub(crate) fn matching(folder: &Path, pattern: &str) -> Vec<PathBuf> {
     found
 }
 
+/// The folder that a file lies in: `.` of a bare name.
+pub fn folder_of(file: &Path) -> &Path {
+    match file.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    }
+}
+
 /// A sentence on the files that lie where a pattern finds none (a phone's HEIC, say), after a blank; empty where there are none.
 pub(crate) fn others(folder: &Path, pattern: &str) -> String {
     let all = Path::new(pattern).with_file_name("*");

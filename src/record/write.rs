@@ -2,6 +2,7 @@
 
 use crate::record::keep::RECORD_FILE;
 use crate::record::keep::manifest::MANIFEST;
+use crate::record::paths::folder_of;
 use crate::record::problem::Problem;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -50,10 +51,7 @@ pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Problem> {
             "Check that the folder exists, that you may write there and that the disk is not full.",
         )
     };
-    let folder = match path.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        _ => Path::new("."),
-    };
+    let folder = folder_of(path);
     let Some(name) = path.file_name() else {
         return Err(Problem::of_file(shown, "this names no file", "Give a file name."));
     };

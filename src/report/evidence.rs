@@ -9,7 +9,7 @@ use crate::record::keep::manifest::{Damage, MANIFEST, sha256_hex};
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE, RecordFile, SURVEY_FILE};
 use crate::record::result::Verdict;
 use crate::record::{
-    HoldRead, OutcomePart, Problem, Purpose, ResultFile, photo_marks, read_hold_log, read_job, read_outcome,
+    HoldRead, OutcomePart, Problem, Purpose, ResultFile, folder_of, photo_marks, read_hold_log, read_job, read_outcome,
     read_result, result_path,
 };
 use crate::report::page_parts::meaning;
@@ -102,7 +102,7 @@ impl Evidence {
         verdict.as_kept(!self.against().is_empty(), self.moved())
     }
 
-    /// The state whose mark and colour stand beside those words: none where another record stands for this one either.
+    /// The state whose mark and colour stand beside those words: none where records beside this one speak against relying on it either.
     pub fn mark(&self, verdict: Verdict) -> Verdict {
         verdict.mark_as_kept(!self.against().is_empty() || !self.later.is_empty(), self.moved())
     }
@@ -112,7 +112,7 @@ impl Evidence {
         if !self.against().is_empty() {
             "What lies here is not as it was recorded, or contradicts itself: what it says of the target is not to be relied on. What is wrong stands below."
         } else if !self.later.is_empty() {
-            "This is what was recorded then. It no longer counts: which record does stands below."
+            "This is what was recorded then. What lies beside this record speaks against relying on it: what that is stands below."
         } else if verdict == Verdict::In && self.moved() {
             "The target stood where the procedure asks when it was measured. Something moved afterwards, or may have moved: that it still stands there is not proven."
         } else {
@@ -201,8 +201,7 @@ fn of_job(job: &Path, name: String) -> Result<Evidence, Failure> {
         return Err(Problem::of_file(job.display().to_string(), what, remedy).into());
     }
     // Beside a job file of its own name there may be others: each has a report of its own.
-    let folder = if of_its_own { job.parent().unwrap_or(Path::new("")) } else { job };
-    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    let folder = if of_its_own { folder_of(job) } else { job };
     let hold = read_hold_log(folder);
     Ok(Evidence {
         name: name.trim_end_matches(".toml").to_owned(),

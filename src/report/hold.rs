@@ -1,7 +1,7 @@
 //! The log of the hold watch as a drawing over time and as a list.
 
 use crate::paper::{Align, Frame, Ink, Look, Outline};
-use crate::record::{HoldEntry, HoldRead, NEW_PHOTOGRAPHS, STAND_ELSEWHERE};
+use crate::record::{HoldEntry, HoldRead};
 use crate::report::evidence::Evidence;
 use crate::report::figures::rounded;
 use crate::report::flow::{Flow, SMALL_MM, number, words};
@@ -28,10 +28,7 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
         return;
     }
     flow.paragraph(&said(log, evidence.hold_alarms()));
-    let kept = log
-        .watches()
-        .into_iter()
-        .filter(|watch| watch.iter().any(|e| e.event != STAND_ELSEWHERE && e.event != NEW_PHOTOGRAPHS));
+    let kept = log.watches().into_iter().filter(|watch| watch.iter().any(HoldEntry::is_of_a_watch));
     for (k, watch) in kept.enumerate() {
         let text = watch.first().and_then(|e| e.started_unix_s).and_then(|s| i64::try_from(s).ok());
         let opened = text.and_then(|s| jiff::Timestamp::from_second(s).ok());
@@ -49,10 +46,7 @@ pub fn draw(flow: &mut Flow, evidence: &Evidence) {
         .map(|e| {
             let mark = if e.alarm { format!("▲ {}", e.event) } else { e.event.clone() };
             // A live reading is no part of a watch: its sentence says when it was.
-            let time = match e.event == STAND_ELSEWHERE || e.event == NEW_PHOTOGRAPHS {
-                true => String::new(),
-                false => format!("{} s", rounded(e.time_s, 1)),
-            };
+            let time = if e.is_of_a_watch() { format!("{} s", rounded(e.time_s, 1)) } else { String::new() };
             vec![time, mark, e.body.clone().unwrap_or_default(), e.sentence.clone()]
         })
         .collect();

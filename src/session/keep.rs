@@ -11,9 +11,10 @@ use crate::record::keep::{
 };
 use crate::record::result::{DeviationPart, NoticePart};
 use crate::record::{
-    Problem, Purpose, ResultFile, json_text, read_brief, read_hold_log, read_job, read_outcome, read_result,
+    Problem, Purpose, ResultFile, json_text, photo_marks, read_brief, read_hold_log, read_job, read_outcome,
+    read_result,
 };
-use crate::session::hold::Against;
+use crate::session::hold::{Against, said};
 use crate::session::later::{Before, corrects_another_car, said_beside};
 use crate::session::{Extras, Failure, Watch, check, check_seen, look, survey_seen};
 use std::path::{Path, PathBuf};
@@ -93,7 +94,7 @@ pub fn keep(job_folder: &Path, root: &Path, options: &KeepOptions, watch: Watch)
         staging.put(SURVEY_FILE, text.as_bytes())?;
     }
     let log = read_hold_log(&kept_job.folder);
-    let against = crate::session::hold::against(&kept_job);
+    let against = log.as_ref().map(|log| said(log, &photo_marks(&kept_job))).unwrap_or_default();
     let record = RecordFile {
         format: RECORD_FORMAT.into(),
         program: result.program.clone(),

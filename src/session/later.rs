@@ -210,20 +210,21 @@ impl Beside {
         Ok(Self { found, left })
     }
 
-    /// The newest that is as it was recorded.
-    fn newest(&self) -> Option<(&RecordFile, &Correction)> {
-        let sound = self.found.iter().filter_map(|c| Some((c.record.as_ref()?, c)));
-        sound.max_by(|a, b| (a.0.revision, &a.0.made_utc).cmp(&(b.0.revision, &b.0.made_utc)))
+    /// Those that are as they were recorded.
+    fn sound(&self) -> impl Iterator<Item = (&RecordFile, &Correction)> {
+        self.found.iter().filter_map(|c| Some((c.record.as_ref()?, c)))
     }
-}
 
-impl Beside {
-    /// Names of the sound ones of the newest revision that no other of them corrects: of more than one nobody knows which stands.
+    /// The newest of them.
+    fn newest(&self) -> Option<(&RecordFile, &Correction)> {
+        self.sound().max_by(|a, b| (a.0.revision, &a.0.made_utc).cmp(&(b.0.revision, &b.0.made_utc)))
+    }
+
+    /// Names of those of the newest revision that no other of them corrects: of more than one nobody knows which stands.
     fn last(&self) -> Vec<String> {
-        let sound = || self.found.iter().filter_map(|c| Some((c.record.as_ref()?, c)));
-        let newest = sound().map(|(record, _)| record.revision).max();
-        let corrected = |c: &Correction| sound().any(|(other, _)| names(other, &c.manifest_sha256));
-        sound().filter(|(r, c)| Some(r.revision) == newest && !corrected(c)).map(|(_, c)| c.name()).collect()
+        let newest = self.sound().map(|(record, _)| record.revision).max();
+        let corrected = |c: &Correction| self.sound().any(|(other, _)| names(other, &c.manifest_sha256));
+        self.sound().filter(|(r, c)| Some(r.revision) == newest && !corrected(c)).map(|(_, c)| c.name()).collect()
     }
 }
 

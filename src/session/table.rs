@@ -5,6 +5,7 @@ use crate::body::{BodyTag, TagPlace};
 use crate::camera::Lens;
 use crate::pose::planar_poses;
 use crate::survey::{Survey, SurveyInput, SurveyOptions, adjust};
+use crate::uncertainty::digits::LastDigit;
 use crate::units::mm_from_m;
 use nalgebra::{DVector, Vector3};
 
@@ -93,16 +94,10 @@ fn mistake(input: &SurveyInput, survey: &Survey, b: usize, with_others: bool) ->
              measure the places again (centre_mm or corners_mm, in mm) and correct the table{or}. The survey went on without it.",
             body.name,
             found.ratio,
-            two_digits(found.u),
+            LastDigit::of(found.u).up(found.u),
             found.example
         ),
     })
-}
-
-/// A standard uncertainty with two digits that count.
-fn two_digits(u: f64) -> String {
-    let digits = if u > 0.0 { (1.0 - u.log10().floor()).clamp(2.0, 7.0) as usize } else { 2 };
-    format!("{u:.digits$}")
 }
 
 /// By how many percent the longer is longer than the shorter, and the limit that it exceeds: more than a printer by more than chance; `None` where it does not.

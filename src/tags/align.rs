@@ -16,10 +16,15 @@ pub(super) fn sample(image: &Gray, x: f64, y: f64) -> Option<f32> {
     let (x0, y0) = (x as usize, y as usize);
     let (fx, fy) = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
     let x1 = (x0 + 1).min(image.width() - 1);
-    let (upper, lower) = (image.row(y0), image.row((y0 + 1).min(image.height() - 1)));
-    let mix = |row: &[u8]| f32::from(row[x0]) + (f32::from(row[x1]) - f32::from(row[x0])) * fx;
-    let top = mix(upper);
-    Some(top + (mix(lower) - top) * fy)
+    let [upper, lower] = [y0, (y0 + 1).min(image.height() - 1)].map(|y| image.row(y)).map(|row| [row[x0], row[x1]]);
+    Some(mixed(upper, lower, fx, fy))
+}
+
+/// The value between four pixels, two of a row and the two below them.
+#[inline(always)]
+fn mixed(upper: [u8; 2], lower: [u8; 2], fx: f32, fy: f32) -> f32 {
+    let [top, bottom] = [upper, lower].map(|[a, b]| f32::from(a) + (f32::from(b) - f32::from(a)) * fx);
+    top + (bottom - top) * fy
 }
 
 /// The whole number not above a coordinate of less than 2³¹ pixels.
@@ -43,12 +48,8 @@ pub(super) fn sample_inside(image: &Gray, x: f64, y: f64) -> f32 {
     let (x0, y0) = (floor(x), floor(y));
     let (fx, fy) = ((x - x0 as f64) as f32, (y - y0 as f64) as f32);
     let at = y0 as usize * image.width() + x0 as usize;
-    let mix = |at: usize| match image.data()[at..] {
-        [a, b, ..] => f32::from(a) + (f32::from(b) - f32::from(a)) * fx,
-        _ => 0.0,
-    };
-    let top = mix(at);
-    top + (mix(at + image.width()) - top) * fy
+    let two = |at: usize| image.data()[at..].first_chunk::<2>().copied().unwrap_or_default();
+    mixed(two(at), two(at + image.width()), fx, fy)
 }
 
 /// The quadrilateral with every side moved to where the image changes most from dark (inside) to bright (outside).

@@ -103,6 +103,13 @@ impl Model {
         (parts.iter().filter(|p| p.state == "open").count(), parts.len())
     }
 
+    /// What is open of the readiness list, in words: a stand that is right is not all that is asked before the routine. `None` where nothing is.
+    pub fn still_open(&self) -> Option<String> {
+        let (open, of) = self.open_items();
+        let are = if open == 1 { "is" } else { "are" };
+        (open > 0).then(|| format!("Readiness: {open} of {of} {are} still open."))
+    }
+
     /// The job's photographs (indices) as they are listed: those that were left out first, because something is to be done about them.
     pub fn photographs(&self) -> Vec<usize> {
         let Some(job) = self.ready() else { return Vec::new() };

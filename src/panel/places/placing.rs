@@ -147,11 +147,13 @@ fn head_ui(ui: &mut Ui, model: &Model, shown: &Shown, out: &mut Vec<Command>) {
     let text = RichText::new(&shown.sentence).size(SENTENCE);
     ui.label(if shown.old { text.weak() } else { text.strong() });
     // A stand that is right is not all that is asked; one that is being pushed needs the room.
-    let (open, of) = model.open_items();
-    if open > 0 && !shown.old && shown.standing.verdict == Verdict::In {
+    if !shown.old
+        && shown.standing.verdict == Verdict::In
+        && let Some(open) = model.still_open()
+    {
         ui.horizontal_wrapped(|ui| {
             style::mark_ui(ui, Verdict::NotProven, 13.0);
-            ui.label(format!("Readiness: {open} of {of} {} still open.", if open == 1 { "is" } else { "are" }));
+            ui.label(open);
             if ui.small_button("Show them").clicked() {
                 out.push(Command::Go(Place::Bay));
             }

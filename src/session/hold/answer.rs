@@ -24,7 +24,7 @@ pub struct Against {
 impl Against {
     /// True where a verdict from these photographs may no longer hold.
     pub fn speaks(&self) -> bool {
-        self.alarms > 0 || self.elsewhere.is_some() || self.doubt.is_some()
+        self.doubts_the_bay() || self.elsewhere.is_some()
     }
 
     /// True where something other than the stand may have moved, which a live reading counts from: that follows the stand itself.
