@@ -82,6 +82,7 @@ fn impossible_numbers() {
     refused("bodies.toml", "side_mm = 160.0", "side_mm = 160000.0", "160000", "side_mm = 160000: that is 160 m");
     refused("bodies.toml", "side_mm = 200.0", "side_mm = 0.2", "side_mm = 0.2", "that is 0.0002 m");
     refused("job.toml", "stand_off_mm = 185.0", "stand_off_mm = 0.185", "0.185", "in millimetres");
+    refused("bodies.toml", "thickness_mm = 1.5 ", "thickness_mm = 0.0015 ", "0.0015", "multiply metres by 1000");
     refused("job.toml", "stand_off_mm = 185.0", "stand_off_mm = 7.28", "7.28", "inches by 25.4");
     refused("job.toml", "stand_off_mm = 185.0", "hub_mm = [0.0004, 0.0017, -0.1848]", "0.0017", "only 0.2 mm");
     refused("job.toml", "run_out_deg = 0.5", "run_out_deg = -0.5", "-0.5", "`run_out_deg = -0.5` is not possible");

@@ -5,7 +5,9 @@
 
 use crate::index::{Hit, Index, Query};
 use crate::limits::DEEPEST_FOLDERS;
-use crate::panel::keeping::{Form, FoundRecord, FoundRecords, Lines, RecordEvent, RecordTask, recheck_lines};
+use crate::panel::keeping::{
+    Form, FoundRecord, FoundRecords, KeptRecord, Lines, RecordEvent, RecordTask, recheck_lines,
+};
 use crate::panel::live::LiveRun;
 use crate::panel::model::{Event, Opened, Task};
 use crate::panel::seen::see;
@@ -245,7 +247,7 @@ fn records(task: RecordTask) -> RecordEvent {
 }
 
 /// A record is whole or not there at all, so that it is never given up half way.
-fn keep_record(folder: &Path, form: &Form) -> Result<PathBuf, session::Failure> {
+fn keep_record(folder: &Path, form: &Form) -> Result<KeptRecord, session::Failure> {
     if let Ok(Some(part)) = form.outcome.part() {
         write_outcome(folder, &part)?;
     }
@@ -259,7 +261,8 @@ fn keep_record(folder: &Path, form: &Form) -> Result<PathBuf, session::Failure> 
         key: key.as_ref(),
         at: Moment::now(),
     };
-    Ok(keep(folder, Path::new(form.into.trim()), &options, &|_| {})?.folder)
+    let kept = keep(folder, Path::new(form.into.trim()), &options, &|_| {})?;
+    Ok(KeptRecord { folder: kept.folder, noticed: kept.noticed })
 }
 
 /// The newest revision of each record below a folder.
