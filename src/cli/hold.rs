@@ -21,7 +21,8 @@ detectable size is named, with time, size and direction, on the screen and in
 hold.jsonl in the job folder. Hidden tags are \"not seen\", never \"moved\". Keep
 people and metal out of the sensor's view while it is being calibrated.
 
-Exit code 0: everything held. 1: something moved. 2: the watch never began.
+Exit code 0: everything held. 1: something moved. 2: the watch never began, was
+over within a second, or did not see everything to the end.
 
 Examples:
   plumbsight hold my-job --from \"camera 0\"
