@@ -3,16 +3,18 @@
 use crate::cli::cameras::{Ready, SourceArguments, no_camera, ready, run};
 use crate::cli::report::{MARGIN, WIDTH, against as against_text, line_after};
 use crate::cli::{EXIT_NOT_MEASURED, say};
-use crate::record::{Problem, RigFile};
-use crate::session::Failure;
+use crate::record::result::DeviationPart;
+use crate::record::{Problem, RigFile, photo_marks, read_result, result_is_newest};
+use crate::session::hold::{elsewhere_words, most_apart, note_elsewhere};
 use crate::session::live::{Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, StandReading, What};
 use crate::session::replay::Go;
+use crate::session::{Failure, station_part};
 use crate::uncertainty::digits::LastDigit;
 use crate::units::{deg_from_rad, mm_from_m};
 use crate::verdict::State;
 use clap::Args;
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 pub(super) const HELP: &str = "\
 The job is surveyed first, from its photographs. Then the stand is followed: a
@@ -94,6 +96,7 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
     let (mut last, mut measured): (Option<Instant>, Option<State>) = (None, None);
     let mut newest: Option<Reading> = None;
     let (mut slipped, mut failed, mut seen) = (false, None, None::<Instant>);
+    let mut current = false;
     run(arguments, &ready, &mut |camera, frame| {
         let reading = live.see(camera, frame.time, &frame.gray);
         for happening in &reading.happenings {
@@ -119,8 +122,8 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         seen = Some(Instant::now());
         // What is old or moves says nothing of where the stand is at the end.
         if let Some(stand) = &reading.stand {
-            let now = !stand.stale && !stand.camera_moves && stand.motion != Motion::Moving;
-            measured = Some(if now { stand.station.verdict } else { State::NotProven });
+            current = !stand.stale && !stand.camera_moves && stand.motion != Motion::Moving;
+            measured = Some(if current { stand.station.verdict } else { State::NotProven });
         }
         newest = Some(reading);
         Go::On
@@ -131,11 +134,16 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
     // A camera that went silent leaves its last reading behind.
     if !every_frame && seen.is_none_or(|t| t.elapsed() > STALE_AFTER) {
         measured = measured.map(|_| State::NotProven);
+        current = false;
     }
     if (moved || slipped) && measured == Some(State::InTolerance) {
         measured = Some(State::NotProven);
     }
     say(&closing(newest.as_ref(), measured, moved));
+    // Pictures of once say nothing of where the stand is now; nor does a reading that is old, or counts from what may have moved.
+    if let Some(stand) = newest.as_ref().and_then(|r| r.stand.as_ref()).filter(|_| !every_frame && !moved && current) {
+        say(&note(&ready, stand)?);
+    }
     if slipped {
         return Ok(1);
     }
@@ -174,6 +182,40 @@ fn closing(newest: Option<&Reading>, measured: Option<State>, moved: bool) -> St
         "`plumbsight check` on photographs of the stand at its final place has the last word.",
     );
     out
+}
+
+/// Where the last word contradicts what `check` found in the same photographs, that is noted beside the job, and said.
+fn note(ready: &Ready, stand: &StandReading) -> Result<String, Problem> {
+    let job = &ready.job;
+    if !result_is_newest(job) {
+        return Ok(String::new());
+    }
+    let now = station_part(&stand.station);
+    let result = read_result(&job.result_path()).ok();
+    let Some(before) = result.as_ref().and_then(|r| r.stations.iter().find(|s| s.name == now.name)) else {
+        return Ok(String::new());
+    };
+    let (before, now) = (before.deviations.each(), now.deviations.each());
+    let six = |of: &[(&str, &str, &DeviationPart); 6]| of.each_ref().map(|(_, _, d)| (d.deviation, d.expanded));
+    let Some(k) = most_apart(six(&before), six(&now)) else { return Ok(String::new()) };
+    let one = |(_, unit, d): &(&str, &str, &DeviationPart)| {
+        let last = LastDigit::of(d.expanded);
+        let unit = if *unit == "deg" { "°" } else { " mm" };
+        format!("{}{unit} U {}{unit}", last.signed(d.deviation), last.up(d.expanded))
+    };
+    let found = elsewhere_words(now[k].0, &one(&now[k]), &one(&before[k]));
+    let at = SystemTime::now().duration_since(UNIX_EPOCH).ok().map(|d| d.as_secs());
+    note_elsewhere(&job.folder, &photo_marks(job), &format!("A live reading {found}"), at)?;
+    let mut out = String::new();
+    line_after(
+        &mut out,
+        "",
+        "  ",
+        &format!(
+            "This reading {found} It is noted in hold.jsonl, and speaks against them until you take the photographs again."
+        ),
+    );
+    Ok(out)
 }
 
 /// The six with U, in two lines.
