@@ -82,6 +82,7 @@ fn impossible_numbers() {
     refused("bodies.toml", "side_mm = 160.0", "side_mm = 160000.0", "160000", "side_mm = 160000: that is 160 m");
     refused("bodies.toml", "side_mm = 200.0", "side_mm = 0.2", "side_mm = 0.2", "that is 0.0002 m");
     refused("job.toml", "stand_off_mm = 185.0", "stand_off_mm = 0.185", "0.185", "in millimetres");
+    refused("bodies.toml", "\nthickness_mm = 1.0 ", "\nthickness_mm = 0.001 ", "0.001", "multiply metres by 1000");
     refused("job.toml", "stand_off_mm = 185.0", "stand_off_mm = 7.28", "7.28", "inches by 25.4");
     refused("job.toml", "stand_off_mm = 185.0", "hub_mm = [0.0004, 0.0017, -0.1848]", "0.0017", "only 0.2 mm");
     refused("job.toml", "run_out_deg = 0.5", "run_out_deg = -0.5", "-0.5", "`run_out_deg = -0.5` is not possible");
@@ -242,6 +243,15 @@ fn files_stay_in_the_folder() {
     refused("job.toml", "lens = \"lens.toml\"", "# lens", "", "no lens profile is named");
     let problem = read_job(Path::new("no-such-job"), Purpose::Verdict).unwrap_err();
     complete(&problem, "no-such-job", "no such job folder");
+    refused("job.toml", "files = [\"photos/*\"]", "files = [\"photos\\001.jpg\"]", "photos\\001", "has a backslash");
+    // Where endings are hidden an editor's own stays unseen.
+    for (name, missing) in [("job.toml.txt", "job.toml"), ("Bodies.TOML", "bodies.toml")] {
+        let folder = tempfile::tempdir().unwrap();
+        common::write_template(folder.path());
+        std::fs::rename(folder.path().join(missing), folder.path().join(name)).unwrap();
+        let problem = read_job(folder.path(), Purpose::Verdict).unwrap_err();
+        assert!(problem.what.contains(name) && problem.remedy.contains("Rename"), "{problem}");
+    }
 }
 
 #[cfg(unix)]

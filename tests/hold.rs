@@ -621,12 +621,16 @@ fn a_source_that_falls_silent_leaves_a_gap() {
     let mut tally = Tally::default();
     tally.take(&report(0, vec![]));
     tally.take(&report(1, vec![begins()]));
+    // Within a second a motion need not be found yet: what is over so soon has shown nothing.
+    let (mut short, lookout) = (tally.clone(), lookout(&bay(1), Mount::Apart));
+    short.take(&HoldReport { time: Duration::from_millis(1900), ..report(1, vec![]) });
+    let last = short.close(0, None, &lookout);
+    assert!(!short.whole() && last.sentence.contains("not shown that nothing moved"), "{}", last.sentence);
     tally.take(&report(2, vec![]));
     assert!(tally.whole());
     let (mut at_the_end, mut played) = (tally.clone(), tally.clone());
     tally.take(&report(62, vec![]));
     // However the watch is kept, it ends here: a live source's silence at the end counts, that after saved pictures does not.
-    let lookout = lookout(&bay(1), Mount::Apart);
     for (silent, silence) in [(&mut tally, None), (&mut at_the_end, Some(at(60)))] {
         let last = silent.close(0, silence, &lookout);
         assert!(!silent.whole() && last.sentence.contains("60.0 s in all not"), "{}", last.sentence);

@@ -188,3 +188,61 @@ fn the_commands_play_a_folder() {
     assert_eq!(out.status.code(), Some(3));
     assert!(String::from_utf8(out.stderr).unwrap().contains("is no folder"), "the source is named");
 }
+
+/// A stand that is bumped after the check: the last word of `live` is noted beside the job, `check` says it too, and answers nothing where the result may be of other photographs.
+#[test]
+fn a_reading_that_contradicts_the_check_is_noted() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("job");
+    plumbsight::record::unpack_demo(&folder).unwrap();
+    let run = |command: &str, more: &[&std::ffi::OsStr]| {
+        let mut it = std::process::Command::new(env!("CARGO_BIN_EXE_plumbsight"));
+        it.arg(command)
+            .arg(&folder)
+            .args(more)
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::null());
+        it
+    };
+    let words = |out: &[u8]| String::from_utf8_lossy(out).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert_eq!(run("check", &[]).output().unwrap().status.code(), Some(0));
+    // The stand as it was photographed is in the job's own photographs; the first frame shows it elsewhere. Each picture has a byte of its own behind its end.
+    let frame = std::fs::read(repository("fixtures/live-a/001.jpg")).unwrap();
+    let live = |n: u8| {
+        let pictures = dir.path().join(format!("pictures {n}"));
+        std::fs::create_dir(&pictures).unwrap();
+        let mut child =
+            run("live", &["--from".as_ref(), pictures.as_ref(), "--seconds".as_ref(), "12".as_ref()]).spawn().unwrap();
+        let mut count = 0u16;
+        while child.try_wait().unwrap().is_none() {
+            let path = pictures.join(format!("{count:04}.part"));
+            std::fs::write(&path, [frame.as_slice(), &count.to_le_bytes()].concat()).unwrap();
+            std::fs::rename(&path, path.with_extension("jpg")).unwrap();
+            count += 1;
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        words(&child.wait_with_output().unwrap().stdout)
+    };
+    let noted = "found the stand elsewhere than the photographs: ";
+    let log = || std::fs::read_to_string(folder.join("hold.jsonl")).unwrap_or_default();
+    // A photograph that was put there after the check: the result may not be of these.
+    let photo = folder.join("photos/001.jpg");
+    let bytes = std::fs::read(&photo).unwrap();
+    std::thread::sleep(Duration::from_millis(20));
+    std::fs::write(&photo, &bytes).unwrap();
+    let text = live(0);
+    assert!(text.contains("out of tolerance") && !text.contains(noted) && log().is_empty(), "{text}");
+    assert_eq!(run("check", &[]).output().unwrap().status.code(), Some(0));
+    let text = live(1);
+    assert!(text.contains(noted) && text.contains("noted in hold.jsonl"), "{text}");
+    assert!(log().lines().count() == 1 && log().contains("\"event\":\"stand elsewhere\""), "{}", log());
+    let out = run("check", &[]).output().unwrap();
+    let text = words(&out.stdout);
+    assert!(out.status.code() == Some(2) && text.contains(noted), "{text}");
+    // Saved pictures say nothing of where it stands now.
+    let played = run("live", &["--from".as_ref(), dir.path().join("pictures 1").as_ref(), "--replay".as_ref()])
+        .output()
+        .unwrap();
+    let text = words(&played.stdout);
+    assert!(text.contains("out of tolerance") && !text.contains(noted) && log().lines().count() == 1, "{text}");
+}

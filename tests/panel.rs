@@ -655,7 +655,7 @@ fn the_form_of_a_record_says_what_lacks_and_names_the_watchs_alarms() {
         // Once it is kept, its report is a click away.
         assert!(window.query_by_label("Report").is_none());
         window.app().command(Command::Record(RecordCommand::Keep));
-        window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/one".into()))));
+        window.app().receive(Event::Record(RecordEvent::Recorded(Ok(record_in("records/one")))));
         window.run();
         window.get_by_label("Report").click_accesskit();
         window.run_steps(2);
@@ -749,6 +749,11 @@ fn step(worker: &Worker, model: &mut Model, first: Option<Command>, until: &dyn 
     }
 }
 
+/// A record that was kept, of which there is something to be known.
+fn record_in(folder: &str) -> plumbsight::panel::keeping::KeptRecord {
+    plumbsight::panel::keeping::KeptRecord { folder: folder.into(), noticed: vec!["It is not signed.".into()] }
+}
+
 /// A record through the real worker: kept with what was typed in, found, confirmed, corrected; a flipped byte is named.
 #[test]
 fn the_worker_keeps_finds_corrects_and_rechecks_records() {
@@ -768,6 +773,7 @@ fn the_worker_keeps_finds_corrects_and_rechecks_records() {
     model.apply(record(RecordCommand::Fill(Box::new(form))));
     step(&worker, &mut model, Some(record(RecordCommand::Keep)), &|m| !matches!(m.keeping.kept, Doing::Running));
     let Doing::Done(first) = model.keeping.kept.clone() else { panic!("{:?}", model.keeping.kept) };
+    let first = first.folder;
     assert_eq!(read_record(&first).unwrap().outcome.unwrap().routine, "completed");
 
     step(&worker, &mut model, Some(record(RecordCommand::Find)), &|m| matches!(m.keeping.found, Doing::Done(_)));
@@ -784,6 +790,8 @@ fn the_worker_keeps_finds_corrects_and_rechecks_records() {
     model.apply(record(RecordCommand::Fill(Box::new(form))));
     step(&worker, &mut model, Some(record(RecordCommand::Keep)), &|m| !matches!(m.keeping.kept, Doing::Running));
     let Doing::Done(second) = model.keeping.kept.clone() else { panic!("{:?}", model.keeping.kept) };
+    assert!(second.noticed.is_empty(), "{:?}", second.noticed);
+    let second = second.folder;
     let corrected = read_record(&second).unwrap();
     assert_eq!((corrected.revision, corrected.outcome.unwrap().road_test_driven), (2, Some(true)));
 
@@ -798,6 +806,14 @@ fn the_worker_keeps_finds_corrects_and_rechecks_records() {
     let pdf = second.with_file_name(format!("report-{name}.pdf"));
     assert_eq!(lines[0], (Verdict::In, format!("The report is in {}", pdf.display())));
     assert!(std::fs::read(&pdf).unwrap().starts_with(b"%PDF-"));
+    // The first is corrected once more, by mistake: that is said at once.
+    let mut form = model.keeping.form.clone();
+    form.corrects = Some(first.clone());
+    form.reason = "road test added".into();
+    model.apply(record(RecordCommand::Fill(Box::new(form))));
+    step(&worker, &mut model, Some(record(RecordCommand::Keep)), &|m| !matches!(m.keeping.kept, Doing::Running));
+    let Doing::Done(third) = model.keeping.kept.clone() else { panic!("{:?}", model.keeping.kept) };
+    assert!(third.noticed.len() == 1 && third.noticed[0].contains("was corrected before, by"), "{:?}", third.noticed);
     // A flipped byte is named, and said in the report.
     let spoilt = first.join("job/photos/004.jpg");
     let mut bytes = std::fs::read(&spoilt).unwrap();
@@ -1079,7 +1095,7 @@ fn stages() -> Vec<Stage> {
                 let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
                 app.command(Command::Record(RecordCommand::Fill(Box::new(form))));
                 app.command(Command::Record(RecordCommand::Keep));
-                app.receive(Event::Record(RecordEvent::Recorded(Ok("records/2031-05-06-demonstration".into()))));
+                app.receive(Event::Record(RecordEvent::Recorded(Ok(record_in("records/2031-05-06-demonstration")))));
             }),
         ),
     ]
@@ -1362,10 +1378,11 @@ fn a_new_job_is_made_and_a_wrong_path_is_no_job() {
     let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
     window.app().command(Command::Record(RecordCommand::Fill(Box::new(form))));
     window.app().command(Command::Record(RecordCommand::Keep));
-    window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/one".into()))));
+    window.app().receive(Event::Record(RecordEvent::Recorded(Ok(record_in("records/one")))));
     window.key_press(Key::Num5);
     window.run();
-    assert!(window.says("Kept in records/one") && window.says("Record: record kept"));
+    assert!(window.says("Kept in records/one") && window.says("It is not signed."));
+    assert!(window.says("Record: record kept"));
 
     let wrong = dir.path().join("plumbsight-dem");
     std::fs::create_dir(dir.path().join("empty")).unwrap();
@@ -1385,7 +1402,7 @@ fn a_new_job_is_made_and_a_wrong_path_is_no_job() {
         window.check_accessibility();
     }
     // What was on its way for the job before is not said of another.
-    window.app().receive(Event::Record(RecordEvent::Recorded(Ok("records/two".into()))));
+    window.app().receive(Event::Record(RecordEvent::Recorded(Ok(record_in("records/two")))));
     assert_eq!(window.app().model.keeping.kept, Doing::Idle);
 
     let folder = dir.path().join("a/new-job");

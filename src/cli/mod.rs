@@ -1,7 +1,9 @@
 //! The command line: a thin front over `session`. Tables and moves go to the output, progress and errors to the error output.
 
+mod cameras;
 mod fault;
 mod hand_over;
+mod hold;
 mod interrupt;
 mod keep;
 mod learn;
@@ -191,11 +193,11 @@ enum Command {
     #[command(after_help = sources::TRY_HELP)]
     Try(sources::TryArguments),
     /// Follow the stand live: where it is, frame by frame, with U and what to do
-    #[command(after_help = live::LIVE_HELP)]
+    #[command(after_help = live::HELP)]
     Live(live::LiveArguments),
     /// Watch that stand, plates and sheets stay where they are while the routine runs
-    #[command(after_help = live::HOLD_HELP)]
-    Hold(live::SourceArguments),
+    #[command(after_help = hold::HELP)]
+    Hold(cameras::SourceArguments),
     /// Open the window: the same work place by place, with drawings
     #[cfg(feature = "panel")]
     #[command(after_help = panel::HELP)]
@@ -277,7 +279,7 @@ fn run_unguarded(arguments: &[std::ffi::OsString]) -> u8 {
         Command::Cameras { lens } => sources::list(lens.as_deref()),
         Command::Try(arguments) => sources::run(&arguments),
         Command::Live(arguments) => live::live(&arguments),
-        Command::Hold(arguments) => live::hold(&arguments),
+        Command::Hold(arguments) => hold::hold(&arguments),
         Command::Ready(arguments) => ready::run(arguments),
         Command::Record(arguments) => keep::record(&arguments),
         Command::Records(arguments) => records::run(&arguments),

@@ -11,6 +11,9 @@ use std::fmt::Write;
 
 pub(super) const WIDTH: usize = 80;
 
+/// Below the time of a line.
+pub(super) const MARGIN: &str = "            ";
+
 /// Rejected views listed on the screen.
 const REJECTED_SHOWN: usize = 5;
 

@@ -228,12 +228,21 @@ pub enum RecordTask {
 pub enum RecordEvent {
     /// The outcome was written, or not, and why.
     OutcomeWritten(Result<(), String>),
-    /// A record was kept in that folder, or not, and why.
-    Recorded(Result<PathBuf, String>),
+    /// A record was kept, or not, and why.
+    Recorded(Result<KeptRecord, String>),
     /// The records below a folder.
     Found(Result<FoundRecords, String>),
     /// What came of looking at a record again, or of its report: lines with their mark.
     Rechecked(PathBuf, Result<Lines, String>),
+}
+
+/// A record that was kept.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct KeptRecord {
+    /// Its folder.
+    pub folder: PathBuf,
+    /// What should be known of the correction that it is, each in a sentence.
+    pub noticed: Vec<String>,
 }
 
 /// Something that runs, or what came of it.
@@ -265,7 +274,7 @@ pub struct Keeping {
     /// The form.
     pub form: Form,
     /// The record in the making.
-    pub kept: Doing<PathBuf>,
+    pub kept: Doing<KeptRecord>,
     /// The outcome in the making.
     pub written: Doing<()>,
     /// The records that were found.
@@ -439,8 +448,9 @@ mod tests {
         keeping.form.reason = "outcome added".into();
         assert!(matches!(keeping.apply(RecordCommand::Keep, Some(&job)), Some(RecordTask::Keep(..))));
         assert!(keeping.apply(RecordCommand::Keep, Some(&job)).is_none(), "one at a time");
-        keeping.receive(RecordEvent::Recorded(Ok("records/now".into())));
-        assert_eq!(keeping.kept, Doing::Done("records/now".into()));
+        let now = KeptRecord { folder: "records/now".into(), ..KeptRecord::default() };
+        keeping.receive(RecordEvent::Recorded(Ok(now.clone())));
+        assert_eq!(keeping.kept, Doing::Done(now));
         assert!(keeping.form.corrects.is_none() && keeping.form.by == "A. Person");
         keeping.begin(None);
         assert_eq!(keeping.kept, Doing::Idle);

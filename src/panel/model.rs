@@ -410,7 +410,7 @@ impl Model {
     }
 
     fn take_job(&mut self, opened: Opened) -> Vec<Task> {
-        let Opened { job, earlier, list, came, against, marks } = opened;
+        let Opened { job, earlier, earlier_stands, list, came, against, marks } = opened;
         self.list = list;
         let runs = matches!(self.live, LiveState::Preparing(_) | LiveState::On(_));
         let mut tasks = Vec::new();
@@ -429,7 +429,7 @@ impl Model {
         if let (None, Some(result)) = (&self.outcome, earlier) {
             let origin = Origin::Earlier(job.result_path());
             let plan = BayPlan::of(&result, Some(&job)).map(Arc::new);
-            self.outcome = Some(Outcome { result, plan, origin, outdated: false });
+            self.outcome = Some(Outcome { result, plan, origin, outdated: !earlier_stands });
         }
         self.photograph = self.photograph.filter(|k| *k < job.photos.len());
         self.job = JobState::Ready(job);

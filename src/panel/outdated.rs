@@ -4,7 +4,7 @@
 use crate::panel::figures::Lengths;
 use crate::panel::live::LiveView;
 use crate::panel::standing::{Figure, Standing};
-use crate::session::hold::Against;
+use crate::session::hold::{Against, elsewhere_words, most_apart};
 
 /// Readings in a row, each another one, that must contradict before they count while the reading goes on.
 const IN_A_ROW: usize = 3;
@@ -24,12 +24,7 @@ impl Elsewhere {
     /// What was found.
     fn found(&self, lengths: Lengths, at: &str) -> String {
         let one = |f: &Figure| format!("{} {}", f.deviation_text(lengths), f.expanded_text(lengths));
-        format!(
-            "A live reading{at} found the stand elsewhere than the photographs: {} {} instead of {}.",
-            self.now.name,
-            one(&self.now),
-            one(&self.before)
-        )
+        format!("A live reading{at} {}", elsewhere_words(self.now.name, &one(&self.now), &one(&self.before)))
     }
 
     /// Why the photographs no longer count, and what to do.
@@ -48,12 +43,10 @@ pub struct Note {
     pub sentence: String,
 }
 
-/// Which of the six contradicts most: further apart than both U together, whatever both have in common.
+/// Which of the six contradicts most, before and now.
 fn apart(before: &Standing, now: &Standing) -> Option<(Figure, Figure)> {
-    let times = |(a, b): &(&Figure, &Figure)| (a.deviation - b.deviation).abs() / (a.expanded + b.expanded);
-    let pairs = before.six.iter().zip(&now.six);
-    let (a, b) = pairs.max_by(|a, b| times(a).total_cmp(&times(b)))?;
-    (times(&(a, b)) > 1.0).then(|| (a.clone(), b.clone()))
+    let six = |of: &Standing| of.six.each_ref().map(|f| (f.deviation, f.expanded));
+    most_apart(six(before), six(now)).map(|k| (before.six[k].clone(), now.six[k].clone()))
 }
 
 /// All that speaks against them.

@@ -5,7 +5,9 @@
 
 use crate::index::{Hit, Index, Query};
 use crate::limits::DEEPEST_FOLDERS;
-use crate::panel::keeping::{Form, FoundRecord, FoundRecords, Lines, RecordEvent, RecordTask, recheck_lines};
+use crate::panel::keeping::{
+    Form, FoundRecord, FoundRecords, KeptRecord, Lines, RecordEvent, RecordTask, recheck_lines,
+};
 use crate::panel::live::LiveRun;
 use crate::panel::model::{Event, Opened, Task};
 use crate::panel::seen::see;
@@ -15,7 +17,8 @@ use crate::record::keep::sign::ShopKey;
 use crate::record::result::Verdict;
 use crate::record::{
     JOB_FILE, Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, photo_marks,
-    read_job, read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome, write_template,
+    read_job, read_outcome, read_readiness, read_result, result_is_newest, unpack_demo, write_atomically,
+    write_outcome, write_template,
 };
 use crate::report::{Lengths, Options, read_evidence, write_pdf};
 use crate::session::keep::{KeepOptions, keep, recheck};
@@ -212,8 +215,8 @@ fn read(folder: &Path) -> Result<Opened, Problem> {
     let came = read_outcome(&job.folder);
     let marks = photo_marks(&job);
     let against = session::hold::answer_marked(&job, &marks);
-    let earlier = earlier.map(Arc::new);
-    Ok(Opened { earlier, came, against, marks, ..Opened::new(Arc::new(job), list) })
+    let (earlier, earlier_stands) = (earlier.map(Arc::new), result_is_newest(&job));
+    Ok(Opened { earlier, earlier_stands, came, against, marks, ..Opened::new(Arc::new(job), list) })
 }
 
 fn write(result: &ResultFile, path: PathBuf) -> Result<PathBuf, Problem> {
@@ -245,7 +248,7 @@ fn records(task: RecordTask) -> RecordEvent {
 }
 
 /// A record is whole or not there at all, so that it is never given up half way.
-fn keep_record(folder: &Path, form: &Form) -> Result<PathBuf, session::Failure> {
+fn keep_record(folder: &Path, form: &Form) -> Result<KeptRecord, session::Failure> {
     if let Ok(Some(part)) = form.outcome.part() {
         write_outcome(folder, &part)?;
     }
@@ -259,7 +262,8 @@ fn keep_record(folder: &Path, form: &Form) -> Result<PathBuf, session::Failure> 
         key: key.as_ref(),
         at: Moment::now(),
     };
-    Ok(keep(folder, Path::new(form.into.trim()), &options, &|_| {})?.folder)
+    let kept = keep(folder, Path::new(form.into.trim()), &options, &|_| {})?;
+    Ok(KeptRecord { folder: kept.folder, noticed: kept.noticed })
 }
 
 /// The newest revision of each record below a folder.

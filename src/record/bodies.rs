@@ -99,12 +99,22 @@ pub(crate) fn not_negative(document: &Document, path: &str, value: f64, most: f6
     ))
 }
 
+/// Thinnest paper or film that is printed on, mm: less was written in metres. Common practice, no source.
+const THINNEST_MM: f64 = 0.03;
+
 fn floor_contact(document: &Document, file: &BodiesFile) -> Result<FloorModel, Problem> {
     let table = &file.floor_contact;
     let metres = |key: &str, value: Option<f64>, default_m: f64, most: f64| match value {
         Some(v) => not_negative(document, &format!("floor_contact.{key}"), v, most).map(m_from_mm),
         None => Ok(default_m),
     };
+    if let Some(mm) = table.thickness_mm.filter(|mm| *mm > 0.0 && *mm < THINNEST_MM) {
+        return Err(document.problem(
+            "floor_contact.thickness_mm",
+            format!("thickness_mm = {mm}: no paper is that thin"),
+            "It is the height of the print above the floor in millimetres, of paper about 0.1: multiply metres by 1000, inches by 25.4.",
+        ));
+    }
     let usual = FloorModel::default();
     // A slope of so many mm per m is, at these sizes, the same number of metres per metre and of radians.
     Ok(FloorModel {

@@ -2,8 +2,8 @@
 
 use crate::capture::{ReadFault, read_file};
 use crate::limits::LARGEST_WRITTEN_BYTES;
-use crate::record::document_words;
 use crate::record::problem::Problem;
+use crate::record::{document_words, paths};
 use serde::de::DeserializeOwned;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -31,7 +31,7 @@ impl Document {
             ReadFault::NoFile("folder") => {
                 Problem::of_file(name, "this is a folder, a file is needed", "Name the file itself.")
             }
-            ReadFault::Io(e) => cannot_read(name, &e, kind),
+            ReadFault::Io(e) => cannot_read(path, name, &e, kind),
             _ => Problem::of_file(
                 name,
                 fault.to_string(),
@@ -127,7 +127,13 @@ impl Document {
     }
 }
 
-fn cannot_read(name: &str, error: &std::io::Error, kind: &str) -> Problem {
+fn cannot_read(path: &Path, name: &str, error: &std::io::Error, kind: &str) -> Problem {
+    if error.kind() == std::io::ErrorKind::NotFound
+        && let (Some(alike), Some(meant)) = (paths::alike(path), path.file_name())
+    {
+        let remedy = format!("Rename it to {}.", meant.display());
+        return Problem::of_file(name, format!("there is no such file, but \"{alike}\" is there"), remedy);
+    }
     let what = match error.kind() {
         std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
         _ => format!("it cannot be read ({error})"),

@@ -72,6 +72,12 @@ pub(super) fn syntax(written: &str, message: &str) -> (String, String) {
             "Write straight quotes (\") around a text, and edit the file with a plain text editor.".into(),
         );
     }
+    if line.contains('\\') && message.contains("escape") {
+        return (
+            format!("`{shown}` has a backslash"),
+            "Write / between folder and file: \"photos/001.jpg\" instead of \"photos\\001.jpg\".".into(),
+        );
+    }
     if let Some((number, unit)) = value.and_then(|(_, value)| with_unit(value)) {
         let (number, unit) = (short(number), short(unit));
         return (

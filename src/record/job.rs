@@ -346,6 +346,10 @@ pub(super) fn part_path(document: &Document, folder: &Path, key: &str, written: 
     }
     let path = folder.join(written);
     if !path.exists() {
+        if let Some(alike) = paths::alike(&path) {
+            let what = format!("`{key}` names \"{written}\", and there is only \"{alike}\"");
+            return Err(document.problem(key, what, "Rename the file, or write its name here as it is."));
+        }
         return Err(document.problem(
             key,
             format!("`{key}` names \"{written}\", and there is no such file in {}", folder.display()),

@@ -9,7 +9,7 @@ pub(crate) fn leaves_folder(written: &str) -> Option<&'static str> {
     }
     // A colon or a backslash makes a name absolute on some systems: refused everywhere, so that a job reads the same on each.
     if written.contains('\\') || written.chars().nth(1) == Some(':') {
-        return Some("has a backslash or a drive letter");
+        return Some("has a backslash or a drive letter (between folders stands /)");
     }
     for part in Path::new(written).components() {
         match part {
@@ -27,6 +27,17 @@ pub(crate) fn lies_inside(folder: &Path, file: &Path) -> bool {
         (Ok(folder), Ok(file)) => file.starts_with(folder),
         _ => false,
     }
+}
+
+/// The name of a file beside a missing one that is it under another name: with other capitals, or with the ending `.txt` that an editor hung on.
+pub(crate) fn alike(missing: &Path) -> Option<String> {
+    let wanted = missing.file_name()?.to_string_lossy().to_lowercase();
+    let is = |name: &String| {
+        let name = name.to_lowercase();
+        name == wanted || name.strip_suffix(".txt") == Some(&wanted)
+    };
+    let beside = std::fs::read_dir(folder_of(missing)).ok()?;
+    beside.flatten().map(|e| e.file_name().to_string_lossy().into_owned()).filter(is).min()
 }
 
 /// True where the name holds a wildcard.

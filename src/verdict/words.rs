@@ -176,7 +176,7 @@ pub fn remedy(source: BudgetSource) -> &'static str {
         }
         BudgetSource::Survey(Source::TagPlaces) => "measure where the tags sit on their bodies more closely",
         BudgetSource::RunOut(_) => {
-            "measure the clamp's run-out (turn the wheel, or put the clamp on a spindle), and enter the wheel's axis as measured"
+            "roll the car and photograph it in several positions, or measure the clamp's run-out more closely (turn the wheel, or put the clamp on a spindle) and enter the wheel's axis with what remains as run_out_deg"
         }
         BudgetSource::PlateCentre(_) => {
             "centre the plates on the wheels better, or measure where the wheel's centre lies in the plate and enter it as hub_mm"
@@ -375,8 +375,7 @@ mod tests {
         let text = say(&[Move { kind: MoveKind::Turn, ..slide }]);
         assert_eq!(
             text,
-            "The lateral error of 4.0 mm is nearer to its tolerance of 5 mm than U = 2.3 mm. Most of U comes from the run-out of the plates (53 % of the variance): measure the clamp's \
-             run-out (turn the wheel, or put the clamp on a spindle), and enter the wheel's axis as measured."
+            "The lateral error of 4.0 mm is nearer to its tolerance of 5 mm than U = 2.3 mm. Most of U comes from the run-out of the plates (53 % of the variance): roll the car and photograph it in several positions, or measure the clamp's run-out more closely (turn the wheel, or put the clamp on a spindle) and enter the wheel's axis with what remains as run_out_deg."
         );
         let text = remedy_sentence(Component::Height, &Estimate::new(0.0, 0.003), 0.005, &shares[..1], &[]);
         assert!(

@@ -1,7 +1,7 @@
 //! The form of a record: what came of the routine, who keeps it, a correction; and the records that are there.
 
 use crate::index::doubted;
-use crate::panel::keeping::{Doing, Form, FoundRecord, FoundRecords, RecordCommand, Routine};
+use crate::panel::keeping::{Doing, Form, FoundRecord, FoundRecords, KeptRecord, RecordCommand, Routine};
 use crate::panel::model::{Command, Model};
 use crate::panel::places::{line_ui, part_ui};
 use crate::panel::style;
@@ -22,11 +22,12 @@ pub(super) fn keep_ui(ui: &mut Ui, model: &Model, out: &mut Vec<Command>) {
     let line = match &keeping.kept {
         Doing::Idle => None,
         Doing::Running => Some((Verdict::NotMeasured, "Being copied and measured once more.".to_owned())),
-        Doing::Done(folder) => Some((Verdict::In, format!("Kept in {}", folder.display()))),
+        Doing::Done(kept) => Some((Verdict::In, format!("Kept in {}", kept.folder.display()))),
         Doing::Failed(why) => Some((Verdict::Out, format!("Not kept. {why}"))),
     };
     line.into_iter().for_each(|(verdict, text)| marked_ui(ui, verdict, &text));
-    if let Doing::Done(folder) = &keeping.kept {
+    if let Doing::Done(KeptRecord { folder, noticed }) = &keeping.kept {
+        noticed.iter().for_each(|words| marked_ui(ui, Verdict::NotProven, words));
         ui.horizontal_wrapped(|ui| record_buttons(ui, folder, &mut asked));
         // Where it is listed below, what came of it is said there.
         if !keeping.matching().0.iter().any(|r| r.folder == *folder) {

@@ -9,6 +9,9 @@ use std::time::Duration;
 /// come into a folder one by one).
 const SILENCE: (Duration, u32) = (Duration::from_secs(2), 3);
 
+/// For how long must be watched at least: a motion of the detectable size is found within a second, with a chance of 99 % ([`super::BodyWatch::detectable_m`]).
+const LEAST: Duration = Duration::from_secs(1);
+
 /// One camera's watch, counted.
 #[derive(Clone, Debug, Default)]
 pub struct Tally {
@@ -60,9 +63,14 @@ impl Tally {
         }
     }
 
-    /// True where it began, and saw everything to the end.
+    /// True where it began, went on for long enough that a motion could be found, and saw everything to the end.
     pub fn whole(&self) -> bool {
-        self.begun.is_some() && !self.gap && !self.blind
+        self.begun.is_some() && !self.gap && !self.blind && self.watched() >= LEAST
+    }
+
+    /// For how long it was on watch.
+    fn watched(&self) -> Duration {
+        self.begun.zip(self.last).map_or(Duration::ZERO, |(begun, last)| last.saturating_sub(begun))
     }
 
     /// Alarms.
@@ -96,6 +104,9 @@ impl Tally {
             n => format!("{n} ALARMS"),
         };
         let seen = match (self.whole(), self.unseen) {
+            _ if self.watched() < LEAST => {
+                "a motion is found within a second only, so it is not shown that nothing moved".to_owned()
+            }
             (true, Duration::ZERO) => "everything was seen all the time".to_owned(),
             (true, _) => format!("something was out of sight for {:.1} s in all", self.unseen.as_secs_f64()),
             (false, _) => format!(
@@ -104,6 +115,6 @@ impl Tally {
             ),
         };
         let (from, to) = (clock(begun), clock(last));
-        format!("Watched for {}, from {from} to {to}: {alarms}; {seen}.", clock(last.saturating_sub(begun)))
+        format!("Watched for {}, from {from} to {to}: {alarms}; {seen}.", clock(self.watched()))
     }
 }

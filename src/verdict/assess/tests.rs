@@ -370,7 +370,7 @@ fn a_tolerance_below_u_cannot_be_decided_and_says_why() {
     assert_eq!(
         yaw.remedy.as_deref().unwrap(),
         "This set-up cannot decide this tolerance: U of yaw is 0.49°, the tolerance only 0.3°. Most of U comes from the run-out of the plates \
-         (100 % of the variance): measure the clamp's run-out (turn the wheel, or put the clamp on a spindle), and enter the wheel's axis as measured."
+         (100 % of the variance): roll the car and photograph it in several positions, or measure the clamp's run-out more closely (turn the wheel, or put the clamp on a spindle) and enter the wheel's axis with what remains as run_out_deg."
     );
     assert_eq!(a.verdict, State::NotProven);
 }
