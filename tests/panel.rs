@@ -749,9 +749,9 @@ fn step(worker: &Worker, model: &mut Model, first: Option<Command>, until: &dyn 
     }
 }
 
-/// A record that was kept, of which there is something to be known.
+/// A record that was kept.
 fn record_in(folder: &str) -> plumbsight::panel::keeping::KeptRecord {
-    plumbsight::panel::keeping::KeptRecord { folder: folder.into(), noticed: vec!["It is not signed.".into()] }
+    plumbsight::panel::keeping::KeptRecord { folder: folder.into(), noticed: Vec::new() }
 }
 
 /// A record through the real worker: kept with what was typed in, found, confirmed, corrected; a flipped byte is named.
@@ -1378,7 +1378,9 @@ fn a_new_job_is_made_and_a_wrong_path_is_no_job() {
     let form = Form { into: "records".into(), by: "A. Person".into(), ..Form::default() };
     window.app().command(Command::Record(RecordCommand::Fill(Box::new(form))));
     window.app().command(Command::Record(RecordCommand::Keep));
-    window.app().receive(Event::Record(RecordEvent::Recorded(Ok(record_in("records/one")))));
+    let mut one = record_in("records/one");
+    one.noticed.push("It is not signed.".into());
+    window.app().receive(Event::Record(RecordEvent::Recorded(Ok(one))));
     window.key_press(Key::Num5);
     window.run();
     assert!(window.says("Kept in records/one") && window.says("It is not signed."));
