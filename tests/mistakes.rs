@@ -71,6 +71,49 @@ fn a_photograph_under_another_roll_position_is_named() {
     }
 }
 
+/// Pictures that a program turned by half a turn without a word: named, turned back, and the numbers are those of the pictures as they were taken.
+#[test]
+fn photographs_turned_by_half_a_turn_are_named() {
+    let bay = bay(false);
+    let job = job(&bay);
+    let lens = &job.lenses[0].lens;
+    let off = 2.0 * (lens.cx - (lens.width as f64 - 1.0) / 2.0).hypot(lens.cy - (lens.height as f64 - 1.0) / 2.0);
+    assert!(off > 4.0, "this lens is not to be told from itself turned: {off:.1} px");
+    let photos = bay.noisy_photos(0);
+    let sound = judged(&job, &photos);
+    let n = photos.len();
+    let choices: [(&dyn Fn(usize) -> bool, &str); 5] = [
+        (&|_| true, "all"),
+        (&|p| p == 4, "photograph "),
+        (&|p| p % 2 == 0, " of the "),
+        (&|p| 3 * p >= 2 * n, "photographs"),
+        (&|p| p != 4, " of the "),
+    ];
+    for (which, who) in choices {
+        let mut all = photos.clone();
+        for (_, photo) in all.iter_mut().enumerate().filter(|(p, _)| which(*p)) {
+            for view in &mut photo.tags {
+                for corner in &mut view.corners {
+                    corner.x = lens.width as f64 - 1.0 - corner.x;
+                    corner.y = lens.height as f64 - 1.0 - corner.y;
+                }
+                view.beyond = -view.beyond;
+            }
+        }
+        let result = judged(&job, &all);
+        let found = named(&result, "photograph turned by half a turn");
+        let failed = result.integrity.iter().filter(|t| !t.passed).count();
+        assert!(found.len() == 1 && failed == 1 && found[0].subject.contains(who), "{who}: {:?}", result.integrity);
+        let (a, b) = (&result.stations[0].deviations, &sound.stations[0].deviations);
+        for ((name, _, x), (_, _, y)) in a.each().into_iter().zip(b.each()) {
+            // A photograph that hardly minds may have stayed as it is.
+            let off = (x.deviation - y.deviation).abs() / y.expanded;
+            println!("{}: {name} {off:.4} U", found[0].subject);
+            assert!(off < 0.1, "{who} {name}: {} {}", x.deviation, y.deviation);
+        }
+    }
+}
+
 /// A table of a stand in another scale (a diameter for a radius, inches for centimetres) is no printer's doing: the table is named, with what its tags really span.
 #[test]
 fn a_table_in_another_scale_is_named_and_not_the_printer() {

@@ -69,6 +69,11 @@ pub(super) type Solved = Result<Survey, SurveyError>;
 /// The survey, solved again where a mistake explains its misfit, and the mistakes.
 pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyInput, Solved, Vec<Mistake>) {
     let mut mistakes = Vec::new();
+    // A picture the wrong way round makes everything in it suspect.
+    if let Some((corrected, again, found)) = super::turned::turned_photos(&input, &solved) {
+        (input, solved) = (corrected, again);
+        mistakes.push(found);
+    }
     if let Some((corrected, again, found)) = wrong_positions(&input, &solved) {
         (input, solved) = (corrected, again);
         mistakes.extend(found);

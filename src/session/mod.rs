@@ -29,6 +29,7 @@ mod survey_file;
 mod swapped;
 mod table;
 mod touch;
+mod turned;
 
 pub use judge::{decision_bodies, judge};
 pub use look::{Look, look, look_until, other_camera};
