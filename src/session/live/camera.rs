@@ -266,8 +266,8 @@ impl Eye {
             names.sort_unstable();
             names.dedup();
             looked.trouble = Some(format!(
-                "What the camera sees contradicts the survey: of {} at least one is not where it was, or the camera is not the one of the lens profile. Put it back, or \
-                 take new photographs and check the job again.",
+                "What the camera sees contradicts the survey: of {} at least one is not where it was, or the camera is not the one of the lens profile, or its picture \
+                 comes turned by half a turn. Put it back, or take new photographs and check the job again; turn a phone the other way round.",
                 listed(&names)
             ));
         }
