@@ -81,6 +81,14 @@ fn keys_and_kinds() {
 fn impossible_numbers() {
     refused("bodies.toml", "side_mm = 160.0", "side_mm = 160000.0", "160000", "side_mm = 160000: that is 160 m");
     refused("bodies.toml", "side_mm = 200.0", "side_mm = 0.2", "side_mm = 0.2", "that is 0.0002 m");
+    refused("bodies.toml", "\nu_uneven_mm = 0.5 ", "\nu_uneven_mm = 0.0005 ", "0.0005", "multiply metres by 1000");
+    refused(
+        "job.toml",
+        "stand_off_mm = 185.0",
+        "hub_mm = [0,4, 1,7, -184,8]",
+        "hub_mm",
+        "has 6 numbers here and needs 3",
+    );
     refused("job.toml", "stand_off_mm = 185.0", "stand_off_mm = 0.185", "0.185", "in millimetres");
     refused("bodies.toml", "\nthickness_mm = 1.0 ", "\nthickness_mm = 0.001 ", "0.001", "multiply metres by 1000");
     refused("job.toml", "stand_off_mm = 185.0", "stand_off_mm = 7.28", "7.28", "inches by 25.4");
@@ -241,6 +249,14 @@ fn files_stay_in_the_folder() {
     refused("job.toml", "files = [\"photos/*\"]", "files = [\"../*.jpg\"]", "../*.jpg", "leads out of the job folder");
     refused("job.toml", "files = [\"photos/*\"]", "files = [\"pictures/*\"]", "[[photographs]]", "no photographs");
     refused("job.toml", "lens = \"lens.toml\"", "# lens", "", "no lens profile is named");
+    refused(
+        "job.toml",
+        "files = [\"photos/*\"]",
+        "files = [\"photos\\new.jpg\"]",
+        "photos\\new",
+        "between folders stands /",
+    );
+    refused("job.toml", "files = [\"photos/*\"]", "files = [\"photos\\u1.jpg\"]", "photos\\u1", "has a backslash");
     let problem = read_job(Path::new("no-such-job"), Purpose::Verdict).unwrap_err();
     complete(&problem, "no-such-job", "no such job folder");
     refused("job.toml", "files = [\"photos/*\"]", "files = [\"photos\\001.jpg\"]", "photos\\001", "has a backslash");
@@ -251,6 +267,20 @@ fn files_stay_in_the_folder() {
         std::fs::rename(folder.path().join(missing), folder.path().join(name)).unwrap();
         let problem = read_job(folder.path(), Purpose::Verdict).unwrap_err();
         assert!(problem.what.contains(name) && problem.remedy.contains("Rename"), "{problem}");
+        if missing == "job.toml" {
+            let problem = read_job(&folder.path().join(missing), Purpose::Verdict).unwrap_err();
+            assert!(problem.what.contains(name) && problem.remedy.contains("Rename"), "{problem}");
+        }
+    }
+    // A link whose goal is gone has the very name.
+    #[cfg(unix)]
+    {
+        let folder = tempfile::tempdir().unwrap();
+        common::write_template(folder.path());
+        std::fs::remove_file(folder.path().join("bodies.toml")).unwrap();
+        std::os::unix::fs::symlink("nowhere.toml", folder.path().join("bodies.toml")).unwrap();
+        let problem = read_job(folder.path(), Purpose::Verdict).unwrap_err();
+        assert!(problem.what.contains("no such file") && !problem.remedy.contains("Rename"), "{problem}");
     }
 }
 

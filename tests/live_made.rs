@@ -489,3 +489,105 @@ fn a_camera_that_slipped_on_the_stand_is_found_by_the_check_at_the_end() {
     assert!(!other.passed() && other.sentence.contains("slipped"), "{}", other.sentence);
     assert!((deg_from_rad(other.turn_rad) - 0.4).abs() < 0.1, "{}", other.sentence);
 }
+
+/// At its place it is never said to be elsewhere; pushed aside and at rest it is, in every reading; while it moves nothing is said.
+#[test]
+fn a_stand_that_is_no_longer_where_it_was_photographed_is_found() {
+    let told: Vec<(usize, usize, usize)> = (1..=16u64)
+        .into_par_iter()
+        .map(|seed| {
+            let bay = bay(seed);
+            let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::Apart)]).unwrap();
+            let mut draw = Draw::new(seed, Purpose::Photo(11));
+            let away = bay.moved(bay.layout.stand, &push(&bay, 0.0, 0.06, 0.0));
+            let (mut before, mut after, mut of) = (0, 0, 0);
+            for k in 0..60 {
+                let now = if k < 30 { &bay } else { &away };
+                let reading = live.see_tags(0, ms(k), &disturbed(&now.seen_from(&tripod(&bay)), &mut draw));
+                let stand = fresh(&reading);
+                let found = usize::from(stand.elsewhere.is_some());
+                assert!(stand.motion == Motion::Still || found == 0, "frame {k}: {:?}", stand.motion);
+                match k {
+                    0..30 => before += found,
+                    40.. => {
+                        after += found;
+                        of += usize::from(stand.motion == Motion::Still);
+                    }
+                    _ => {}
+                }
+                if let Some(at) = &stand.elsewhere {
+                    let words = at.found(&stand.station);
+                    assert!(words.contains("lateral +") && words.contains(" U "), "{words}");
+                }
+            }
+            (before, after, of)
+        })
+        .collect();
+    assert!(told.iter().all(|(before, after, of)| *before == 0 && after == of && *of >= 15), "{told:?}");
+}
+
+/// Two cameras at rest that see the stand in two places: neither is believed, both are named.
+#[test]
+fn cameras_that_contradict_each_other_give_no_reading() {
+    let bay = bay(3);
+    let away = bay.moved(bay.layout.stand, &push(&bay, 0.0, 0.02, 0.0));
+    let mut live = Live::new(Arc::new(base_of(&bay, TOLERANCE)), &[setup(Mount::Apart), setup(Mount::Apart)]).unwrap();
+    let mut draw = Draw::new(3, Purpose::Photo(12));
+    let mut last = Vec::new();
+    for k in 0..20 {
+        for (camera, sees) in [&bay, &away].into_iter().enumerate() {
+            let at = ms(k) + Duration::from_millis(20 * camera as u64);
+            last.push(live.see_tags(camera, at, &disturbed(&sees.seen_from(&tripod(&bay)), &mut draw)));
+        }
+    }
+    for reading in &last[30..] {
+        let trouble = reading.trouble.as_deref().unwrap_or_default();
+        assert!(trouble.starts_with("Cameras 1 and 2 contradict each other: they see the stand 2"), "{trouble}");
+        assert!(reading.stand.as_ref().is_some_and(|stand| stand.stale));
+    }
+}
+
+/// A wheel plate that is no longer where it was surveyed, the car rolled say: the stand stands as before, and nothing is proven; until the plate is back.
+#[test]
+fn a_plate_that_moved_leaves_nothing_proven() {
+    use plumbsight::body::BodyKind;
+    use plumbsight::verdict::State;
+    let bay = bay(4);
+    let kit = &bay.layout.kit;
+    let plate = (0..kit.bodies.len()).find(|b| kit.bodies[*b].kind == BodyKind::Plate).unwrap();
+    let at = bay.layout.world_from_body[plate].translation();
+    let side = at.y.signum();
+    // Somewhere beside the car, where a camera sees the plate and sheets around it.
+    let places = (0..40).map(|k| {
+        let along = -1.5 + 0.15 * f64::from(k);
+        let eye = Vector3::new(at.x + along, at.y + 2.6 * side, 1.5);
+        cameras::look(eye, Vector3::new(at.x + 0.6 * along, at.y + 0.2 * side, 0.2), 0.0)
+    });
+    let shows = |camera: &Pose<Camera, World>, wanted: &dyn Fn(usize) -> bool| {
+        let seen = bay.seen_from(camera);
+        seen.iter().filter(|v| kit.find_tag(v.id).is_some_and(|(b, _)| wanted(b))).count()
+    };
+    let beside = places
+        .filter(|camera| shows(camera, &|b| b == plate) > 0)
+        .max_by_key(|camera| shows(camera, &|b| kit.bodies[b].kind == BodyKind::FloorSheet))
+        .unwrap();
+    assert!(shows(&beside, &|b| kit.bodies[b].kind == BodyKind::FloorSheet) >= 3);
+    let wide = [Some(0.2), Some(0.2), Some(0.2), Some(0.1), Some(0.1), Some(0.1)];
+    let mut live = Live::new(Arc::new(base_of(&bay, wide)), &[setup(Mount::Apart), setup(Mount::Apart)]).unwrap();
+    let mut draw = Draw::new(4, Purpose::Photo(13));
+    let rolled = bay.moved(plate, &Isometry3::translation(0.012, 0.0, 0.0));
+    for k in 0..36 {
+        let now = if (12..24).contains(&k) { &rolled } else { &bay };
+        let reading = live.see_tags(0, ms(k), &disturbed(&now.seen_from(&tripod(&bay)), &mut draw));
+        let stand = fresh(&reading);
+        match k {
+            3..12 | 26.. => assert_eq!(stand.station.verdict, State::InTolerance, "{k}: {}", stand.sentence),
+            17..24 => {
+                assert_eq!(stand.station.verdict, State::NotProven, "{k}");
+                assert!(stand.sentence.contains(&kit.bodies[plate].name) && stand.station.moves.is_empty());
+            }
+            _ => {}
+        }
+        live.see_tags(1, ms(k) + Duration::from_millis(20), &disturbed(&now.seen_from(&beside), &mut draw));
+    }
+}

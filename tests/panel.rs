@@ -621,6 +621,10 @@ fn the_hold_watch_says_what_it_waits_for_and_what_moved() {
     window.key_press(Key::F);
     window.run();
     assert!(window.says("Hold: not seen") && !window.says("nothing moved"));
+    // Ended, what it came to stays.
+    window.app().command(Command::Hold(false));
+    window.run();
+    assert!(window.says("Nothing is watched") && window.says("The last watch: "));
 }
 
 /// What came of the routine is typed in, and what lacks is said beside the button that does not work yet.
@@ -1027,6 +1031,7 @@ fn invented_hold() -> HoldView {
         watching_for: Some(std::time::Duration::from_secs(372)),
         blind: false,
         broken: false,
+        so_far: vec![(true, "Watched for 6:12 min.".into())],
         bodies: vec![
             body("stand", [(0.1, 0.3), (-0.1, 0.2), (0.0, 0.2)], 0.6),
             body("floor sheet 103", [(0.0, 0.2), (0.0, 0.2), (0.1, 0.3)], 0.5),
@@ -1111,6 +1116,7 @@ fn read_live(model: &Model, aside: f64, clock: &str) -> Event {
     let sentence = "Slide the stand.".to_owned();
     let view = LiveView {
         standing: Some(standing),
+        surveyed: (aside.abs() > 15.0).then(|| model.standing().unwrap().six[1].clone()),
         clock: clock.into(),
         stale: false,
         sentence,

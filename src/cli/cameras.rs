@@ -47,6 +47,9 @@ pub(super) struct SourceArguments {
     seconds: Option<u32>,
 }
 
+/// A source that gave pictures and has given none for so long is said to be silent. Common practice, no source.
+const QUIET: Duration = Duration::from_secs(2);
+
 /// A surveyed job with its cameras.
 pub(super) struct Ready {
     pub job: Job,
@@ -194,15 +197,19 @@ fn frames(
         .collect();
     let mut said: Vec<Option<String>> = vec![None; feeds.len()];
     let mut noted: Vec<Noted> = vec![Noted::default(); feeds.len()];
+    let mut came: Vec<Option<Instant>> = vec![None; feeds.len()];
     loop {
         for (k, feed) in feeds.iter().enumerate() {
-            if let Some(frame) = feed.next(Duration::from_millis(if feeds.len() == 1 { 100 } else { 10 }))
-                && each(k, &frame) == Go::Stop
-            {
-                return Ok(());
+            if let Some(frame) = feed.next(Duration::from_millis(if feeds.len() == 1 { 100 } else { 10 })) {
+                came[k] = Some(Instant::now());
+                if each(k, &frame) == Go::Stop {
+                    return Ok(());
+                }
             }
             let state = feed.status().state;
-            let text = state_words(&state);
+            // A folder into which nothing comes any more is as silent as a stream that stalls, and knows nothing of it.
+            let quiet = came[k].is_some_and(|at| at.elapsed() > QUIET).then(|| "no new picture comes".to_owned());
+            let text = state_words(&state).or(quiet);
             if said[k] != text {
                 if let Some(text) = &text {
                     tell(&format!("  {}: {text}\n", shown(&arguments.from[k])));

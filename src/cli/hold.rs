@@ -22,7 +22,7 @@ hold.jsonl in the job folder. Hidden tags are \"not seen\", never \"moved\". Kee
 people and metal out of the sensor's view while it is being calibrated.
 
 Exit code 0: everything held. 1: something moved. 2: the watch never began, was
-over within a second, or did not see everything to the end.
+too short to find a motion, or did not see everything to the end.
 
 Examples:
   plumbsight hold my-job --from \"camera 0\"

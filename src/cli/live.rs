@@ -3,12 +3,13 @@
 use crate::cli::cameras::{Ready, SourceArguments, no_camera, ready, run};
 use crate::cli::report::{MARGIN, WIDTH, against as against_text, line_after};
 use crate::cli::{EXIT_NOT_MEASURED, say};
-use crate::record::result::DeviationPart;
-use crate::record::{Problem, RigFile, photo_marks, read_result, result_is_newest};
-use crate::session::hold::{elsewhere_words, most_apart, note_elsewhere};
-use crate::session::live::{Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, StandReading, What};
+use crate::record::{Problem, RigFile, photo_marks, read_hold_log};
+use crate::session::Failure;
+use crate::session::hold::{Against, note_elsewhere, said};
+use crate::session::live::{
+    ELSEWHERE_IN_A_ROW, Live, Motion, Mount, Reading, RigPlace, STALE_AFTER, StandReading, What,
+};
 use crate::session::replay::Go;
-use crate::session::{Failure, station_part};
 use crate::uncertainty::digits::LastDigit;
 use crate::units::{deg_from_rad, mm_from_m};
 use crate::verdict::State;
@@ -27,6 +28,9 @@ Three lines a frame (a live source: two a second): seconds, verdict and what
 to do; then deviation and U (95 %) of the six. The exit code is that of
 `check` for the last reading; 2 where that is old at the end, or the stand
 still moves.
+
+A stand found elsewhere than photographed is noted in hold.jsonl in the job
+folder: once it is where it should be, take all photographs again.
 
 Several cameras: name --from once for each; --lens and --on-stand=1,3 set them
 up by their order. Where a camera sits on the stand is kept with --rig FILE:
@@ -88,15 +92,17 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         return Err(Problem::of_file("--rig", what, "Keep the places of several cameras one at a time.").into());
     }
     let mut live = Live::new(ready.base.clone(), &ready.setups).map_err(|e| no_camera(&e))?;
-    // What moved after the photographs may be the car, to which everything is related here.
-    let against = crate::session::hold::against(&ready.job);
+    // What moved after the photographs may be the car, to which everything is related here; and a camera on the stand takes where that is now for where it was photographed.
+    let marks = photo_marks(&ready.job);
+    let alarms = || read_hold_log(&ready.job.folder).map(|log| said(&log, &marks)).unwrap_or_default();
+    let against = alarms();
     say(&against_text(&against));
-    let moved = against.doubts_the_bay();
+    let mut moved = against.doubts_the_bay() || (!riding.is_empty() && against.elsewhere.is_some());
     let every_frame = arguments.replay.is_some();
     let (mut last, mut measured): (Option<Instant>, Option<State>) = (None, None);
     let mut newest: Option<Reading> = None;
     let (mut slipped, mut failed, mut seen) = (false, None, None::<Instant>);
-    let mut current = false;
+    let (mut current, mut row, mut found, mut noted) = (false, 0, None::<String>, None::<String>);
     run(arguments, &ready, &mut |camera, frame| {
         let reading = live.see(camera, frame.time, &frame.gray);
         for happening in &reading.happenings {
@@ -117,7 +123,23 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         let due = every_frame || last.is_none_or(|t| t.elapsed() >= LINE_EVERY);
         if due {
             last = Some(Instant::now());
+            // A hold watch that runs beside this may raise an alarm meanwhile.
+            let now = (!every_frame && !moved).then(alarms);
+            if let Some(against) = now.filter(Against::doubts_the_bay) {
+                say(&against_text(&Against { elsewhere: None, ..against }));
+                moved = true;
+            }
             say(&line(&reading, moved));
+        }
+        if let Some(stand) = reading.stand.as_ref().filter(|stand| !stand.stale) {
+            found = stand.elsewhere.as_ref().map(|at| at.found(&stand.station));
+            row = if found.is_some() { row + 1 } else { 0 };
+        }
+        // Pictures of once say nothing of where the stand is now; nor does a reading that counts from what may have moved.
+        let counts = !every_frame && !moved && !slipped;
+        if let Some(found) = found.as_ref().filter(|_| counts && noted.is_none() && row >= ELSEWHERE_IN_A_ROW) {
+            say(&note(&ready, &marks, found));
+            noted = Some(found.clone());
         }
         seen = Some(Instant::now());
         // What is old or moves says nothing of where the stand is at the end.
@@ -140,9 +162,10 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         measured = Some(State::NotProven);
     }
     say(&closing(newest.as_ref(), measured, moved));
-    // Pictures of once say nothing of where the stand is now; nor does a reading that is old, or counts from what may have moved.
-    if let Some(stand) = newest.as_ref().and_then(|r| r.stand.as_ref()).filter(|_| !every_frame && !moved && current) {
-        say(&note(&ready, stand)?);
+    // Where it was pushed on since, the last word counts.
+    let pushed_on = current && row >= ELSEWHERE_IN_A_ROW && noted.is_some() && noted != found;
+    if let Some(found) = found.filter(|_| pushed_on && !moved && !slipped) {
+        say(&note(&ready, &marks, &found));
     }
     if slipped {
         return Ok(1);
@@ -184,38 +207,16 @@ fn closing(newest: Option<&Reading>, measured: Option<State>, moved: bool) -> St
     out
 }
 
-/// Where the last word contradicts what `check` found in the same photographs, that is noted beside the job, and said.
-fn note(ready: &Ready, stand: &StandReading) -> Result<String, Problem> {
-    let job = &ready.job;
-    if !result_is_newest(job) {
-        return Ok(String::new());
-    }
-    let now = station_part(&stand.station);
-    let result = read_result(&job.result_path()).ok();
-    let Some(before) = result.as_ref().and_then(|r| r.stations.iter().find(|s| s.name == now.name)) else {
-        return Ok(String::new());
-    };
-    let (before, now) = (before.deviations.each(), now.deviations.each());
-    let six = |of: &[(&str, &str, &DeviationPart); 6]| of.each_ref().map(|(_, _, d)| (d.deviation, d.expanded));
-    let Some(k) = most_apart(six(&before), six(&now)) else { return Ok(String::new()) };
-    let one = |(_, unit, d): &(&str, &str, &DeviationPart)| {
-        let last = LastDigit::of(d.expanded);
-        let unit = if *unit == "deg" { "°" } else { " mm" };
-        format!("{}{unit} U {}{unit}", last.signed(d.deviation), last.up(d.expanded))
-    };
-    let found = elsewhere_words(now[k].0, &one(&now[k]), &one(&before[k]));
+/// What was found against the photographs, noted beside the job, and in words.
+fn note(ready: &Ready, marks: &[String], found: &str) -> String {
     let at = SystemTime::now().duration_since(UNIX_EPOCH).ok().map(|d| d.as_secs());
-    note_elsewhere(&job.folder, &photo_marks(job), &format!("A live reading {found}"), at)?;
+    let noted = match note_elsewhere(&ready.job.folder, marks, &format!("A live reading {found}"), at) {
+        Ok(()) => "It is noted in hold.jsonl and speaks against them: once the stand is where it should be, take all photographs again.".into(),
+        Err(problem) => format!("Take all photographs again. This could not be noted: {problem}"),
+    };
     let mut out = String::new();
-    line_after(
-        &mut out,
-        "",
-        "  ",
-        &format!(
-            "This reading {found} It is noted in hold.jsonl, and speaks against them until you take the photographs again."
-        ),
-    );
-    Ok(out)
+    line_after(&mut out, MARGIN, MARGIN, &format!("This reading {found} {noted}"));
+    out
 }
 
 /// The six with U, in two lines.

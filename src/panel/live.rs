@@ -6,7 +6,7 @@ use crate::capture::feed::{Feed, FeedOptions, FeedState, FeedStatus};
 use crate::capture::formats::CameraWish;
 use crate::capture::replay::Pace;
 use crate::panel::seen::{Seen, SeenTag};
-use crate::panel::standing::Standing;
+use crate::panel::standing::{Figure, Standing};
 use crate::panel::watching::{HoldView, Watch};
 use crate::panel::worker::Wake;
 use crate::record::keep::Moment;
@@ -98,6 +98,8 @@ pub struct LiveView {
     pub cameras: Vec<CameraView>,
     /// Where the stand is; never without its U.
     pub standing: Option<Standing>,
+    /// The one of the six that shows that the stand rests elsewhere than photographed, as the photographs have it.
+    pub surveyed: Option<Figure>,
     /// Time of day; empty where it is not known.
     pub clock: String,
     /// How old that is.
@@ -128,6 +130,7 @@ impl LiveView {
         Self {
             cameras,
             standing: None,
+            surveyed: None,
             clock: String::new(),
             age: Duration::ZERO,
             stale: true,
@@ -366,6 +369,10 @@ fn view(reading: &Reading, happened: &[String]) -> LiveView {
     LiveView {
         cameras: Vec::new(),
         standing: stand.map(|s| Standing::of_check(&station_part(&s.station))),
+        surveyed: stand.and_then(|s| s.elsewhere.as_ref()).and_then(|at| {
+            let before = Standing::of_check(&station_part(&at.before));
+            before.six.into_iter().nth(at.component.index())
+        }),
         clock: Moment::now().time_of_day().to_owned(),
         age: stand.map(|s| s.age).unwrap_or_default(),
         stale: stand.is_none_or(|s| s.stale),

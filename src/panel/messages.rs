@@ -159,8 +159,6 @@ pub struct Opened {
     pub job: Arc<Job>,
     /// The result that an earlier check left in its folder.
     pub earlier: Option<Arc<ResultFile>>,
-    /// True where that is newer than everything it may have been measured from, and speaks of the photographs as they are.
-    pub earlier_stands: bool,
     /// The readiness list with its answers; the shipped one where the folder has none.
     pub list: Option<Readiness>,
     /// What came of the routine, where that was typed in; or what is wrong with its file.
@@ -174,15 +172,7 @@ pub struct Opened {
 impl Opened {
     /// A job with its readiness list, and nothing from before.
     pub fn new(job: Arc<Job>, list: Readiness) -> Self {
-        Self {
-            job,
-            earlier: None,
-            earlier_stands: false,
-            list: Some(list),
-            came: Ok(None),
-            against: Against::default(),
-            marks: Vec::new(),
-        }
+        Self { job, earlier: None, list: Some(list), came: Ok(None), against: Against::default(), marks: Vec::new() }
     }
 }
 

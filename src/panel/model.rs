@@ -7,9 +7,9 @@ use crate::panel::bay_plan::BayPlan;
 use crate::panel::keeping::Keeping;
 use crate::panel::live::{LiveState, LiveWish};
 use crate::panel::outdated::Outdated;
-use crate::panel::standing::Standing;
 use crate::readiness::Readiness;
 use crate::record::{Job, Problem};
+use crate::session::live::Mount;
 use crate::session::{Progress, ready};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -53,6 +53,8 @@ pub struct Model {
     pub live: LiveState,
     /// The live reading also watches that nothing moves.
     pub holding: bool,
+    /// What the last watch came to, a sentence for each camera: `true` where all of it was watched and nothing moved.
+    pub watched: Vec<(bool, String)>,
     /// The running check.
     pub work: Option<Work>,
     /// The last result.
@@ -92,6 +94,7 @@ impl Default for Model {
             camera: CameraChoice::default(),
             live: LiveState::Off,
             holding: false,
+            watched: Vec::new(),
             work: None,
             outcome: None,
             station: 0,
@@ -210,7 +213,8 @@ impl Model {
             Command::Live(true) => self.read_live(false),
             Command::Hold(true) => self.read_live(true),
             Command::Live(false) | Command::Hold(false) => {
-                self.later.live_ended(self.followed().as_ref());
+                self.later.live_ended();
+                self.watched = self.hold_view().map(|hold| hold.so_far.clone()).unwrap_or_default();
                 self.live = LiveState::Off;
                 self.note().into_iter().chain([Task::EndLive]).collect()
             }
@@ -293,10 +297,9 @@ impl Model {
             Event::Live(state) => {
                 // A word that was on its way when the reading was ended.
                 if !matches!(self.live, LiveState::Off) {
-                    let checked = self.followed();
                     match &state {
-                        LiveState::On(view) => self.later.see(view, checked.as_ref()),
-                        LiveState::Over(_) => self.later.live_ended(checked.as_ref()),
+                        LiveState::On(view) => self.later.see(view),
+                        LiveState::Over(_) => self.later.live_ended(),
                         LiveState::Off | LiveState::Preparing(_) => {}
                     }
                     self.live = state;
@@ -368,10 +371,11 @@ impl Model {
         let Some(job) = self.ready().filter(|job| job.still_template().is_none()).cloned() else { return Vec::new() };
         let lenses = self.camera.all_lenses(job.lenses.len()).filter(|lenses| !lenses.is_empty());
         let Some(lenses) = lenses else { return Vec::new() };
-        self.later.live_begins(self.followed().as_ref());
+        let (sources, mounts, replay) = (self.camera.sources(), self.camera.all_mounts(), self.camera.replay);
+        self.later.live_begins(mounts.contains(&Mount::OnStand));
         self.live = LiveState::Preparing(None);
         self.holding = hold;
-        let (sources, mounts, replay) = (self.camera.sources(), self.camera.all_mounts(), self.camera.replay);
+        self.watched.clear();
         let wish = LiveWish { job, station: self.station, sources, lenses, mounts, replay, hold };
         self.note().into_iter().chain([Task::Live(wish)]).collect()
     }
@@ -379,7 +383,8 @@ impl Model {
     /// What a live reading found is noted beside the job: at the next start the photographs' verdict is old too.
     fn note(&mut self) -> Option<Task> {
         let folder = self.ready()?.folder.clone();
-        self.later.note().map(|note| Task::Note(folder, note))
+        // Pictures of once say nothing of where the stand is now.
+        self.later.note().filter(|_| !self.camera.replay).map(|note| Task::Note(folder, note))
     }
 
     /// Nothing of the last job stays; a running check still ends with its own event.
@@ -387,6 +392,7 @@ impl Model {
         if let Some(work) = &mut self.work {
             work.stopping = true;
         }
+        self.watched.clear();
         self.live = LiveState::Off;
         self.no_job = None;
         // What was kept of one job is no word on another, nor on a path where there is none.
@@ -410,7 +416,7 @@ impl Model {
     }
 
     fn take_job(&mut self, opened: Opened) -> Vec<Task> {
-        let Opened { job, earlier, earlier_stands, list, came, against, marks } = opened;
+        let Opened { job, earlier, list, came, against, marks } = opened;
         self.list = list;
         let runs = matches!(self.live, LiveState::Preparing(_) | LiveState::On(_));
         let mut tasks = Vec::new();
@@ -429,7 +435,7 @@ impl Model {
         if let (None, Some(result)) = (&self.outcome, earlier) {
             let origin = Origin::Earlier(job.result_path());
             let plan = BayPlan::of(&result, Some(&job)).map(Arc::new);
-            self.outcome = Some(Outcome { result, plan, origin, outdated: !earlier_stands });
+            self.outcome = Some(Outcome { result, plan, origin, outdated: false });
         }
         self.photograph = self.photograph.filter(|k| *k < job.photos.len());
         self.job = JobState::Ready(job);
@@ -437,12 +443,6 @@ impl Model {
             tasks.extend(self.check());
         }
         tasks
-    }
-
-    /// What a live reading is held against: the chosen station as the photographs had it, where these are still those of the job.
-    fn followed(&self) -> Option<Standing> {
-        self.outcome.as_ref().filter(|o| !o.outdated)?;
-        self.standing()
     }
 
     fn check(&mut self) -> Vec<Task> {

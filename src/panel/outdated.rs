@@ -4,10 +4,8 @@
 use crate::panel::figures::Lengths;
 use crate::panel::live::LiveView;
 use crate::panel::standing::{Figure, Standing};
-use crate::session::hold::{Against, elsewhere_words, most_apart};
-
-/// Readings in a row, each another one, that must contradict before they count while the reading goes on.
-const IN_A_ROW: usize = 3;
+use crate::session::hold::Against;
+use crate::session::live::{ELSEWHERE_IN_A_ROW, elsewhere_words};
 
 /// A live reading that found the stand elsewhere.
 #[derive(Clone, Debug, PartialEq)]
@@ -43,12 +41,6 @@ pub struct Note {
     pub sentence: String,
 }
 
-/// Which of the six contradicts most, before and now.
-fn apart(before: &Standing, now: &Standing) -> Option<(Figure, Figure)> {
-    let six = |of: &Standing| of.six.each_ref().map(|f| (f.deviation, f.expanded));
-    most_apart(six(before), six(now)).map(|k| (before.six[k].clone(), now.six[k].clone()))
-}
-
 /// All that speaks against them.
 #[derive(Clone, Debug, Default)]
 pub struct Outdated {
@@ -59,9 +51,11 @@ pub struct Outdated {
     to_note: bool,
     /// Why it could not be put there.
     not_noted: Option<String>,
-    /// The newest reading, when it was, and how many in a row contradict.
-    newest: Option<(Standing, String)>,
+    /// The newest reading, when it was, which of the six contradicts the photographs as they have it, and how many in a row do.
+    newest: Option<(Standing, String, Option<Figure>)>,
     row: usize,
+    /// A camera on the stand learned where it sits while the stand was no longer where it was photographed: what it says counts from there.
+    learned_elsewhere: bool,
     /// The log of hold watches before the running one.
     before: Against,
     /// Alarms of the running watch, and the newest of them.
@@ -73,22 +67,22 @@ pub struct Outdated {
 }
 
 impl Outdated {
-    /// Takes a view of the live reading in. `checked`: the station that is followed, as the photographs had it; `None` where there is nothing to contradict.
-    pub(super) fn see(&mut self, view: &LiveView, checked: Option<&Standing>) {
+    /// Takes a view of the live reading in.
+    pub(super) fn see(&mut self, view: &LiveView) {
         if let Some(hold) = &view.hold {
             let alarms: Vec<&String> = hold.news.iter().filter(|(alarm, _)| *alarm).map(|(_, words)| words).collect();
             self.running = (alarms.len(), alarms.last().map(|words| (*words).clone()));
         }
         let Some(now) = view.standing.as_ref().filter(|_| !view.stale) else { return };
         // The same reading shown again is no second one.
-        if self.newest.as_ref().is_some_and(|(before, _)| before == now) {
+        if self.newest.as_ref().is_some_and(|(before, _, _)| before == now) {
             return;
         }
-        self.newest = Some((now.clone(), view.clock.clone()));
-        let found = self.found(checked);
+        self.newest = Some((now.clone(), view.clock.clone(), view.surveyed.clone()));
+        let found = self.found();
         self.row = if found.is_some() { self.row + 1 } else { 0 };
-        if self.row >= IN_A_ROW {
-            self.settle(found, self.row == IN_A_ROW);
+        if self.row >= ELSEWHERE_IN_A_ROW {
+            self.settle(found, self.row == ELSEWHERE_IN_A_ROW);
         }
     }
 
@@ -112,22 +106,25 @@ impl Outdated {
     }
 
     /// The live reading ended: its last word counts by itself.
-    pub(super) fn live_ended(&mut self, checked: Option<&Standing>) {
-        self.settle(self.found(checked), true);
+    pub(super) fn live_ended(&mut self) {
+        self.settle(self.found(), true);
+        self.learned_elsewhere = false;
         self.newest = None;
         self.row = 0;
     }
 
     /// What the newest reading has against the photographs.
-    fn found(&self, checked: Option<&Standing>) -> Option<Elsewhere> {
-        let (now, clock) = self.newest.as_ref()?;
-        let (before, now) = apart(checked.filter(|c| c.station == now.station)?, now)?;
-        Some(Elsewhere { clock: clock.clone(), before, now })
+    fn found(&self) -> Option<Elsewhere> {
+        let (now, clock, before) = self.newest.as_ref()?;
+        let before = before.as_ref()?;
+        let now = now.six.iter().find(|figure| figure.name == before.name)?;
+        Some(Elsewhere { clock: clock.clone(), before: before.clone(), now: now.clone() })
     }
 
-    /// A live reading begins; what the last one found stays.
-    pub(super) fn live_begins(&mut self, checked: Option<&Standing>) {
-        self.live_ended(checked);
+    /// A live reading begins; what the last one found stays. `riding`: a camera sits on the stand.
+    pub(super) fn live_begins(&mut self, riding: bool) {
+        self.live_ended();
+        self.learned_elsewhere = riding && self.is_elsewhere();
         self.before.alarms += self.running.0;
         let newest = std::mem::take(&mut self.running).1;
         self.before.newest = newest.or(self.before.newest.take());
@@ -164,7 +161,7 @@ impl Outdated {
 
     /// True where something other than the stand may have moved: no live reading counts from it any more.
     pub fn doubts_the_bay(&self) -> bool {
-        self.running.0 > 0 || self.before.doubts_the_bay()
+        self.learned_elsewhere || self.running.0 > 0 || self.before.doubts_the_bay()
     }
 
     /// The newest alarm in words.

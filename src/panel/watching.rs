@@ -85,6 +85,8 @@ pub struct HoldView {
     pub news: Vec<(bool, String)>,
     /// Why the newest picture says nothing.
     pub trouble: Option<String>,
+    /// What it comes to if it ends now, a sentence for each camera: `true` where all of it was watched and nothing moved.
+    pub so_far: Vec<(bool, String)>,
     /// Where the log is, or why it is not written.
     pub log: Result<PathBuf, String>,
 }
@@ -165,12 +167,17 @@ impl Watch {
         self.reports[camera] = Some(report);
     }
 
+    /// For how long nothing has come from a camera that gives pictures of now.
+    fn silence(&self, camera: usize) -> Option<Duration> {
+        self.seen[camera].filter(|_| !self.replay).map(|at| at.elapsed())
+    }
+
     /// The watch is over: its last lines go into the log, and what it comes to is given back.
     pub(super) fn close(&mut self) -> Vec<String> {
         let mut out = Vec::new();
-        for (k, tally) in self.tallies.iter_mut().enumerate() {
-            let silence = self.seen[k].filter(|_| !self.replay).map(|at| at.elapsed());
-            let last = tally.close(k, silence, &self.lookouts[k]);
+        for k in 0..self.tallies.len() {
+            let silence = self.silence(k);
+            let last = self.tallies[k].close(k, silence, &self.lookouts[k]);
             if let Ok(log) = &mut self.log {
                 // A watch that is over has no screen to say that its last line is missing; a reader sees that it is.
                 let _ = log.add(&last);
@@ -180,12 +187,16 @@ impl Watch {
         out
     }
 
-    /// What the watch says, for the screen. `silent`: the cameras that give no pictures now. `None` before the first picture.
+    /// What the watch says, for the screen. `silent`: the cameras whose sources give nothing now. `None` before the first picture.
     pub(super) fn view(&self, silent: &[bool]) -> Option<HoldView> {
         let reports: Vec<(usize, &HoldReport)> =
             self.reports.iter().enumerate().filter_map(|(k, r)| Some((k, r.as_ref()?))).collect();
         let several = self.lookouts.len() > 1;
-        let sees = |k: usize, r: &HoldReport| r.trouble.is_none() && !silent.get(k).copied().unwrap_or(false);
+        // A folder into which nothing comes is as silent as a stream that stalls.
+        let silent = |k: usize| {
+            silent.get(k).copied().unwrap_or(false) || self.silence(k).is_some_and(|s| self.tallies[k].is_silent(s))
+        };
+        let sees = |k: usize, r: &HoldReport| r.trouble.is_none() && !silent(k);
         let seen = |body: usize| {
             reports.iter().any(|(k, r)| {
                 sees(*k, r) && r.bodies.iter().any(|b| b.body == body && b.standing != hold::Standing::NotSeen)
@@ -206,9 +217,10 @@ impl Watch {
             bodies: reports
                 .iter()
                 .flat_map(|(k, r)| {
+                    let quiet = silent(*k);
                     r.bodies.iter().map(move |b| BodyLine {
                         name: named(&b.name, *k, several),
-                        standing: b.standing,
+                        standing: if quiet { hold::Standing::NotSeen } else { b.standing },
                         shift_mm: b.shift_m.map(mm),
                         detectable_mm: mm_from_m(b.detectable_m),
                     })
@@ -219,6 +231,13 @@ impl Watch {
             trouble: reports.iter().find_map(|(k, r)| {
                 r.trouble.as_ref().map(|t| if several { format!("Camera {}: {t}", k + 1) } else { t.clone() })
             }),
+            so_far: (0..self.tallies.len())
+                .map(|k| {
+                    let mut tally = self.tallies[k].clone();
+                    let words = tally.close(k, self.silence(k), &self.lookouts[k]).sentence;
+                    (tally.whole() && tally.alarms() == 0, words)
+                })
+                .collect(),
             log: self.log.as_ref().map(|log| log.path().to_owned()).map_err(ToString::to_string),
         })
     }
@@ -287,7 +306,8 @@ mod tests {
         for (replay, silent) in [(false, true), (true, false)] {
             let dir = tempfile::tempdir().unwrap();
             let mut tally = Tally::default();
-            [at(0, None), at(1, Some(NewsKind::Begins)), at(2, None)].iter().for_each(|report| tally.take(report));
+            [at(0, None), at(1, Some(NewsKind::Begins))].iter().for_each(|report| tally.take(report));
+            (2..8).for_each(|s| tally.take(&at(s, None)));
             let mut watch = Watch {
                 lookouts: vec![lookout()],
                 reports: vec![None],
@@ -299,6 +319,10 @@ mod tests {
                 replay,
                 settling: vec![None],
             };
+            // Nor is nothing said to move meanwhile.
+            watch.reports = vec![Some(at(8, None))];
+            let view = watch.view(&[false]).unwrap();
+            assert!(view.blind == silent && view.so_far.len() == 1 && view.so_far[0].0 != silent, "{:?}", view.so_far);
             let said = watch.close().join(" ");
             assert_eq!(said.contains("not everything was watched all the time (30."), silent, "{said}");
             let last = read_hold_log(dir.path()).unwrap().entries.pop().unwrap();

@@ -17,8 +17,7 @@ use crate::record::keep::sign::ShopKey;
 use crate::record::result::Verdict;
 use crate::record::{
     JOB_FILE, Job, OUTCOME_FILE, Problem, Purpose, READINESS_FILE, ResultFile, apply_change, json_text, photo_marks,
-    read_job, read_outcome, read_readiness, read_result, result_is_newest, unpack_demo, write_atomically,
-    write_outcome, write_template,
+    read_job, read_outcome, read_readiness, read_result, unpack_demo, write_atomically, write_outcome, write_template,
 };
 use crate::report::{Lengths, Options, read_evidence, write_pdf};
 use crate::session::keep::{KeepOptions, keep, recheck};
@@ -215,8 +214,8 @@ fn read(folder: &Path) -> Result<Opened, Problem> {
     let came = read_outcome(&job.folder);
     let marks = photo_marks(&job);
     let against = session::hold::answer_marked(&job, &marks);
-    let (earlier, earlier_stands) = (earlier.map(Arc::new), result_is_newest(&job));
-    Ok(Opened { earlier, earlier_stands, came, against, marks, ..Opened::new(Arc::new(job), list) })
+    let earlier = earlier.map(Arc::new);
+    Ok(Opened { earlier, came, against, marks, ..Opened::new(Arc::new(job), list) })
 }
 
 fn write(result: &ResultFile, path: PathBuf) -> Result<PathBuf, Problem> {

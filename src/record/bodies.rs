@@ -102,12 +102,24 @@ pub(crate) fn not_negative(document: &Document, path: &str, value: f64, most: f6
 /// Thinnest paper or film that is printed on, mm: less was written in metres. Common practice, no source.
 const THINNEST_MM: f64 = 0.03;
 
+/// Standard uncertainty of a height on a floor, mm, below which it was written in metres. Common practice, no source.
+const SURER_THAN_ANY_MM: f64 = 0.005;
+
 fn floor_contact(document: &Document, file: &BodiesFile) -> Result<FloorModel, Problem> {
     let table = &file.floor_contact;
     let metres = |key: &str, value: Option<f64>, default_m: f64, most: f64| match value {
         Some(v) => not_negative(document, &format!("floor_contact.{key}"), v, most).map(m_from_mm),
         None => Ok(default_m),
     };
+    for (key, u) in [("u_thickness_mm", table.u_thickness_mm), ("u_uneven_mm", table.u_uneven_mm)] {
+        if let Some(mm) = u.filter(|mm| *mm > 0.0 && *mm < SURER_THAN_ANY_MM) {
+            return Err(document.problem(
+                &format!("floor_contact.{key}"),
+                format!("{key} = {mm}: nobody knows a floor that well"),
+                "It is a standard uncertainty in millimetres: multiply metres by 1000, inches by 25.4; 0 where it is to count as exactly known.",
+            ));
+        }
+    }
     if let Some(mm) = table.thickness_mm.filter(|mm| *mm > 0.0 && *mm < THINNEST_MM) {
         return Err(document.problem(
             "floor_contact.thickness_mm",

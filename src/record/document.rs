@@ -12,6 +12,29 @@ use toml::de::{DeTable, DeValue};
 /// Endings of keys whose values are numbers; a text there is a slip of the pen (a decimal comma, a unit inside the quotes).
 const NUMBER_ENDINGS: [&str; 5] = ["_mm", "_deg", "_px", "_mm_per_m", "side_mm"];
 
+/// Keys of lists of numbers: how many, and in how many rows where there are several. A surplus number is mostly a decimal comma: 0,4 is two.
+const LISTS: [(&str, usize, Option<usize>); 19] = [
+    ("at_mm", 3, None),
+    ("axis", 3, None),
+    ("centre_mm", 3, None),
+    ("corners_mm", 3, Some(4)),
+    ("covariance", 9, Some(9)),
+    ("datum_point_mm", 3, None),
+    ("from_mm", 3, None),
+    ("hub_mm", 3, None),
+    ("image_size", 2, None),
+    ("mark_mm", 2, None),
+    ("origin_mm", 3, None),
+    ("pivot_mm", 3, None),
+    ("regions", 6, None),
+    ("right", 3, None),
+    ("sigma", 9, None),
+    ("target_mm", 2, None),
+    ("to_mm", 3, None),
+    ("up", 3, None),
+    ("volume_mm", 3, None),
+];
+
 /// A TOML file: its text and where each key stands.
 #[derive(Clone, Debug)]
 pub struct Document {
@@ -93,6 +116,16 @@ impl Document {
 
     /// Turns the text into a struct; an unknown key, a missing key or a value of the wrong kind is named with its line.
     pub fn typed<T: DeserializeOwned>(&self) -> Result<T, Problem> {
+        // The reader of texts passes over what is behind the last number of a list that it needs; the one of values does not.
+        let surplus = toml::from_str::<toml::Value>(&self.text).ok().and_then(|value| T::deserialize(value).err());
+        if let Some(e) = surplus.filter(|e| e.message().contains("invalid length")) {
+            let what = format!("a list has another number of entries than it needs ({})", one_line(e.message()));
+            return Err(self.problem(
+                "",
+                what,
+                "Write decimals with a point: 0.4, not 0,4; the README lists the keys of this file.",
+            ));
+        }
         toml::from_str(&self.text).map_err(|e| {
             let message = one_line(e.message());
             // A key that is missing at the top of a file has no line: the parser blames the first one.
@@ -237,6 +270,22 @@ fn note_value(
     match value {
         DeValue::Table(table) => note_table(table, path, starts, lines, faults),
         DeValue::Array(array) => {
+            let number = |v: &DeValue<'_>| matches!(v, DeValue::Integer(_) | DeValue::Float(_));
+            let row = array.iter().all(|item| number(item.get_ref()));
+            let lists = LISTS.iter().filter(|(name, n, _)| *name == key && row && array.len() != *n);
+            faults.extend(lists.map(|(_, n, _)| {
+                (
+                    path.to_owned(),
+                    format!("`{key}` has {} numbers here and needs {n}", array.len()),
+                    format!("Write {n} numbers with a comma between them, and decimals with a point: 0.4, not 0,4."),
+                )
+            }));
+            let rows =
+                LISTS.iter().filter_map(|(name, _, rows)| rows.filter(|n| *name == key && !row && array.len() != *n));
+            faults.extend(rows.map(|n| {
+                let what = format!("`{key}` has {} rows here and needs {n}", array.len());
+                (path.to_owned(), what, format!("Write {n} lists in one, each in brackets."))
+            }));
             for (k, item) in array.iter().enumerate() {
                 let child = format!("{path}[{k}]");
                 lines.insert(child.clone(), starts.partition_point(|s| *s <= item.span().start));
@@ -264,6 +313,35 @@ fn note_value(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A decimal comma in a list makes two numbers of one; what is behind the last one that is needed would be passed over.
+    #[test]
+    fn a_list_has_as_many_numbers_as_it_needs() {
+        for (key, n, rows) in LISTS {
+            for off in [n - 1, n + 1] {
+                let row = format!("[{}]", vec!["1"; off].join(", "));
+                let value = rows.map_or(row.clone(), |rows| format!("[{}]", vec![row.as_str(); rows].join(", ")));
+                let text = format!("format = \"plumbsight/job/1\"\n{key} = {value}\n");
+                let problem = Document::parse(text, "job.toml", "job").unwrap_err();
+                assert_eq!(problem.line, Some(2), "{problem}");
+                assert!(problem.what.contains(&format!("has {off} numbers here and needs {n}")), "{problem}");
+            }
+        }
+        let rows = "format = \"plumbsight/job/1\"\ncorners_mm = [[1, 2, 3], [1, 2, 3]]\n";
+        assert!(Document::parse(rows.into(), "job.toml", "job").unwrap_err().what.contains("2 rows here and needs 4"));
+        // And what is in no table of this module.
+        #[derive(serde::Deserialize, Debug)]
+        struct Pair {
+            #[allow(dead_code)]
+            pair: [f64; 2],
+        }
+        let of = |list: &str| {
+            let text = format!("format = \"plumbsight/job/1\"\npair = {list}\n");
+            Document::parse(text, "job.toml", "job").unwrap().typed::<Pair>()
+        };
+        assert!(of("[1, 2]").is_ok());
+        assert!(of("[1, 2, 5]").unwrap_err().what.contains("another number of entries"));
+    }
 
     #[derive(serde::Deserialize, Debug)]
     #[serde(deny_unknown_fields)]

@@ -72,7 +72,7 @@ pub(super) fn syntax(written: &str, message: &str) -> (String, String) {
             "Write straight quotes (\") around a text, and edit the file with a plain text editor.".into(),
         );
     }
-    if line.contains('\\') && message.contains("escape") {
+    if line.contains('\\') && (message.contains("escape") || message.contains("unicode")) {
         return (
             format!("`{shown}` has a backslash"),
             "Write / between folder and file: \"photos/001.jpg\" instead of \"photos\\001.jpg\".".into(),

@@ -168,6 +168,14 @@ pub fn read_job(path: &Path, purpose: Purpose) -> Result<Job, Problem> {
         (path.to_owned(), path.join(JOB_FILE))
     };
     if !folder.is_dir() {
+        if let (Some(alike), Some(meant)) = (paths::alike(path), path.file_name()) {
+            let what = format!("there is no such file, but \"{alike}\" is there");
+            return Err(Problem::of_file(
+                path.display().to_string(),
+                what,
+                format!("Rename it to {}.", meant.display()),
+            ));
+        }
         return Err(Problem::of_file(
             path.display().to_string(),
             "there is no such job folder",
@@ -342,7 +350,7 @@ fn guess_lens(profile: &mut LensProfile, photos: &[JobPhoto]) -> Notice {
 pub(super) fn part_path(document: &Document, folder: &Path, key: &str, written: &str) -> Result<PathBuf, Problem> {
     let remedy = "A job is one folder that is complete in itself: copy the file into it and give its name relative to the folder.";
     if let Some(why) = paths::leaves_folder(written) {
-        return Err(document.problem(key, format!("the file name \"{written}\" {why}"), remedy));
+        return Err(document.problem(key, format!("the file name {written:?} {why}"), remedy));
     }
     let path = folder.join(written);
     if !path.exists() {
@@ -458,7 +466,7 @@ fn photographs(
             if let Some(why) = paths::leaves_folder(written) {
                 return Err(document.problem(
                     &key,
-                    format!("the photograph name \"{written}\" {why}"),
+                    format!("the photograph name {written:?} {why}"),
                     "A job is one folder that is complete in itself: copy the photographs into it.",
                 ));
             }

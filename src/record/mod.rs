@@ -66,7 +66,7 @@ pub use problem::Problem;
 pub use readiness::{Change, READINESS_FILE, apply_change, read_readiness, readiness_text, shipped_items};
 pub use result::ResultFile;
 pub use result_brief::{BodyBrief, ResultBrief, VehicleBrief, brief_of, read_brief};
-pub use result_read::{read_result, result_is_newest};
+pub use result_read::read_result;
 pub use result_words::differs;
 pub use rig::{RIG_FORMAT, RigFile};
 pub use roll::JobRoll;

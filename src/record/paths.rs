@@ -11,6 +11,10 @@ pub(crate) fn leaves_folder(written: &str) -> Option<&'static str> {
     if written.contains('\\') || written.chars().nth(1) == Some(':') {
         return Some("has a backslash or a drive letter (between folders stands /)");
     }
+    // "photos\new.jpg" in quotes is a line break to TOML.
+    if written.contains(char::is_control) {
+        return Some("has a sign that no file name has, as \\n and \\t in quotes become (between folders stands /)");
+    }
     for part in Path::new(written).components() {
         match part {
             Component::ParentDir => return Some("leads out of the job folder (..)"),
@@ -31,13 +35,15 @@ pub(crate) fn lies_inside(folder: &Path, file: &Path) -> bool {
 
 /// The name of a file beside a missing one that is it under another name: with other capitals, or with the ending `.txt` that an editor hung on.
 pub(crate) fn alike(missing: &Path) -> Option<String> {
-    let wanted = missing.file_name()?.to_string_lossy().to_lowercase();
+    let exactly = missing.file_name()?.to_string_lossy().into_owned();
+    let wanted = exactly.to_lowercase();
     let is = |name: &String| {
-        let name = name.to_lowercase();
-        name == wanted || name.strip_suffix(".txt") == Some(&wanted)
+        let small = name.to_lowercase();
+        // The very same name is there and leads nowhere: a link whose goal is gone.
+        *name != exactly && (small == wanted || small.strip_suffix(".txt") == Some(&wanted))
     };
-    let beside = std::fs::read_dir(folder_of(missing)).ok()?;
-    beside.flatten().map(|e| e.file_name().to_string_lossy().into_owned()).filter(is).min()
+    let files = std::fs::read_dir(folder_of(missing)).ok()?.flatten().filter(|entry| entry.path().is_file());
+    files.map(|entry| entry.file_name().to_string_lossy().into_owned()).filter(is).min()
 }
 
 /// True where the name holds a wildcard.

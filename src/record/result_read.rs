@@ -1,10 +1,6 @@
 //! Reading a result back.
 
-use crate::record::hold_log::HOLD_LOG;
-use crate::record::job::Job;
-use crate::record::outcome::OUTCOME_FILE;
 use crate::record::problem::Problem;
-use crate::record::readiness::READINESS_FILE;
 use crate::record::result::{RESULT_FORMAT, ResultFile};
 use std::path::Path;
 
@@ -32,17 +28,6 @@ pub fn read_result(path: &Path) -> Result<ResultFile, Problem> {
     }
     serde_json::from_value(value)
         .map_err(|e| Problem::of_file(&name, format!("it is not a complete result of this version ({e})"), remedy))
-}
-
-/// True where the result beside a job was written after everything that is measured from was last changed, so that it speaks of these photographs. Answers to the readiness
-/// list, the outcome and the log of the hold watch change no number.
-pub fn result_is_newest(job: &Job) -> bool {
-    let changed = |file: &Path| std::fs::metadata(file).and_then(|data| data.modified()).ok();
-    let Some(written) = changed(&job.result_path()) else { return false };
-    let counts = |name: &&String| ![READINESS_FILE, OUTCOME_FILE, HOLD_LOG].contains(&name.as_str());
-    let inputs = job.inputs.iter().filter(counts).map(|name| job.folder.join(name));
-    let mut all = inputs.chain([job.file.clone()]).chain(job.photos.iter().map(|photo| photo.path.clone()));
-    all.all(|file| changed(&file).is_some_and(|at| at <= written))
 }
 
 #[cfg(test)]

@@ -269,6 +269,7 @@ fn alarms_of_the_log_are_counted_once() {
         curves: Vec::new(),
         news: vec![(true, "moved".into()), (false, "not seen".into())],
         trouble: None,
+        so_far: vec![(false, "Watched for 0:10 min.".into())],
         log: Ok("hold.jsonl".into()),
     };
     let view = LiveView { hold: Some(hold), ..LiveView::nothing(Vec::new()) };
@@ -289,9 +290,12 @@ fn alarms_of_the_log_are_counted_once() {
     model.receive(Event::Changed);
     model.receive(Event::Read(job.folder.clone(), Ok(torn)));
     assert_eq!((model.alarms(), model.later.doubt()), (1, Some("a torn line")));
+    // What it came to stays to be read, until there is another one.
+    model.apply(Command::Hold(false));
+    assert_eq!(model.watched, [(false, "Watched for 0:10 min.".to_owned())]);
     // A new watch forgets nothing.
     model.apply(Command::Hold(true));
-    assert_eq!(model.alarms(), 1);
+    assert!(model.alarms() == 1 && model.watched.is_empty());
     model.apply(Command::Open(job.folder.clone()));
     assert_eq!((model.alarms(), model.later.doubt()), (0, None));
 }

@@ -24,7 +24,18 @@ pub fn hold_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mut V
         }
         match (model.hold_view(), &model.live) {
             (Some(hold), _) => watch_ui(ui, model, hold, screens, out),
-            (None, LiveState::Off | LiveState::Over(_)) => empty_ui(
+            (None, LiveState::Off | LiveState::Over(_)) => {
+                for (sound, words) in &model.watched {
+                    let verdict = if *sound { Verdict::In } else { Verdict::NotProven };
+                    line_ui(
+                        ui,
+                        |ui| style::mark_ui(ui, verdict, 16.0),
+                        |ui| {
+                            ui.label(RichText::new(format!("The last watch: {words}")).strong());
+                        },
+                    );
+                }
+                empty_ui(
                 ui,
                 "Nothing is watched",
                 &[
@@ -32,7 +43,8 @@ pub fn hold_place(ui: &mut Ui, model: &Model, screens: &mut Screens, out: &mut V
                     "A camera on a tripod that sees the stand and floor sheets or a wheel plate notices a move and says which body, when and by how much. A body that is hidden for a while is not seen, which is no alarm.",
                     "Start the watch when the stand is locked, and leave camera and bay alone until the routine is done.",
                 ],
-            ),
+                )
+            }
             (None, LiveState::On(_)) if !model.holding => {
                 ui.label("The camera is read for placing. End that, then start the watch.");
             }

@@ -14,7 +14,6 @@
 mod answer;
 mod apparent;
 mod decide;
-mod elsewhere;
 mod filter;
 mod log;
 mod lookout;
@@ -25,7 +24,7 @@ mod turns;
 mod words;
 
 pub use answer::{AFTER_ALARM, Against, against, answer, answer_marked, note_elsewhere, said};
-pub use elsewhere::{elsewhere_words, most_apart};
+
 pub use log::{line_of_news, line_of_start};
 pub use lookout::Lookout;
 pub use tally::Tally;

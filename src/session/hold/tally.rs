@@ -9,8 +9,9 @@ use std::time::Duration;
 /// come into a folder one by one).
 const SILENCE: (Duration, u32) = (Duration::from_secs(2), 3);
 
-/// For how long must be watched at least: a motion of the detectable size is found within a second, with a chance of 99 % ([`super::BodyWatch::detectable_m`]).
-const LEAST: Duration = Duration::from_secs(1);
+/// For how long, and in how many pictures, must be watched at least: a motion of the detectable size is found within a second, with a chance of 99 %
+/// ([`super::BodyWatch::detectable_m`]), where so many pictures come in one.
+const LEAST: (Duration, usize) = (Duration::from_secs(1), 5);
 
 /// One camera's watch, counted.
 #[derive(Clone, Debug, Default)]
@@ -22,6 +23,8 @@ pub struct Tally {
     /// For how long something that is watched was not seen, or the watch had to begin anew.
     unseen: Duration,
     alarms: usize,
+    /// Pictures since it began that showed everything.
+    pictures: usize,
     /// Something was hidden for a while, or the watch had to begin anew.
     gap: bool,
     /// The last picture did not show everything.
@@ -50,6 +53,7 @@ impl Tally {
                 self.begun = self.begun.or(Some(report.time));
             }
         }
+        self.pictures += usize::from(self.begun.is_some() && !blind && !waits);
         self.blind = blind;
         self.trouble.clone_from(&report.trouble);
         self.last = Some(report.time);
@@ -57,15 +61,21 @@ impl Tally {
 
     /// No picture came for this long: between two, or since the last one when the watch ends.
     fn silent_for(&mut self, silence: Duration) {
-        if self.begun.is_some() && silence > SILENCE.0.max(self.step * SILENCE.1) {
+        if self.begun.is_some() && self.is_silent(silence) {
             self.unseen += silence;
             self.gap = true;
         }
     }
 
+    /// True where so long without a picture is a gap, in which nothing is watched.
+    pub fn is_silent(&self, silence: Duration) -> bool {
+        silence > SILENCE.0.max(self.step * SILENCE.1)
+    }
+
     /// True where it began, went on for long enough that a motion could be found, and saw everything to the end.
     pub fn whole(&self) -> bool {
-        self.begun.is_some() && !self.gap && !self.blind && self.watched() >= LEAST
+        let seen = self.watched().saturating_sub(self.unseen);
+        self.begun.is_some() && !self.gap && !self.blind && seen >= LEAST.0 && self.pictures >= LEAST.1
     }
 
     /// For how long it was on watch.
@@ -104,11 +114,17 @@ impl Tally {
             n => format!("{n} ALARMS"),
         };
         let seen = match (self.whole(), self.unseen) {
-            _ if self.watched() < LEAST => {
-                "a motion is found within a second only, so it is not shown that nothing moved".to_owned()
-            }
             (true, Duration::ZERO) => "everything was seen all the time".to_owned(),
             (true, _) => format!("something was out of sight for {:.1} s in all", self.unseen.as_secs_f64()),
+            // Nothing else is wrong than that it was over too soon.
+            (false, _) if !self.gap && !self.blind => match self.alarms {
+                0 => format!(
+                    "that is too short: finding a motion takes {} pictures and up to {} s, so it is not shown that nothing moved",
+                    LEAST.1,
+                    LEAST.0.as_secs()
+                ),
+                _ => "it was over soon after".to_owned(),
+            },
             (false, _) => format!(
                 "not everything was watched all the time ({:.1} s in all not), so it is not shown that nothing moved",
                 self.unseen.as_secs_f64()

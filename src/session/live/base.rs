@@ -2,7 +2,7 @@
 //! elsewhere.
 
 use super::view::KnownTag;
-use crate::body::Kit;
+use crate::body::{BodyKind, Kit};
 use crate::camera::N_LENS;
 use crate::frames::{Body, Pose, World};
 use crate::placement::{Component, Placement, StandModel};
@@ -386,25 +386,42 @@ impl Base {
         }
     }
 
+    /// The stand judged where it was surveyed, as the photographs have it.
+    pub(super) fn judge_surveyed(&self) -> Result<StationResult, Unmeasurable> {
+        self.judge(&self.world_from_stand(), &Matrix6::zeros(), &self.stand_by_ground())
+    }
+
+    /// True for a body (index into the survey's) without which the car, or what is asked, would be elsewhere: a plate, a datum. Sheets on the floor only help to see.
+    pub(super) fn carries_the_answer(&self, body: usize) -> bool {
+        self.from.kept.contains(&body) && self.kit_kind(self.in_kit[body]) != BodyKind::FloorSheet
+    }
+
+    /// Nothing is proven, for this reason.
+    pub(super) fn doubt(station: &mut StationResult, why: &str) {
+        for deviation in station.deviations.iter_mut().filter(|d| d.state.is_some()) {
+            deviation.state = Some(State::NotProven);
+            deviation.decidable = Some(false);
+            deviation.remedy = Some(why.to_owned());
+        }
+        station.moves.clear();
+        station.verdict = State::NotProven;
+    }
+
     /// What a faulty or weakly checked survey forbids to say.
     fn withhold(&self, station: &mut StationResult) {
+        if let Some(doubt) = &self.doubt {
+            return Self::doubt(station, doubt);
+        }
         for deviation in &mut station.deviations {
             if deviation.state.is_none() {
                 continue;
             }
-            if let Some(doubt) = &self.doubt {
-                deviation.state = Some(State::NotProven);
-                deviation.decidable = Some(false);
-                deviation.remedy = Some(doubt.clone());
-            } else if self.weak.contains(&deviation.component) && deviation.state == Some(State::InTolerance) {
+            if self.weak.contains(&deviation.component) && deviation.state == Some(State::InTolerance) {
                 deviation.state = Some(State::NotProven);
                 deviation.remedy = Some(
                     "The survey checks itself too weakly for this component: take more photographs, from other sides, and check the job again.".into(),
                 );
             }
-        }
-        if self.doubt.is_some() {
-            station.moves.clear();
         }
         station.verdict = station.deviations.iter().filter_map(|d| d.state).max().unwrap_or(State::NotProven);
     }

@@ -4,7 +4,7 @@ use super::base::Base;
 use super::start::{NoStart, start_of};
 use super::steady::{Change, Motion, Sample, Steady, Window};
 use super::view::{KnownTag, MOST_TAGS, Sight, Through, ViewFit, Weights, fit_view};
-use super::{BodySeen, Happening, Mount, Role, TagSeen, What};
+use super::{BodySeen, Happening, Mount, Role, TagSeen, What, words};
 use crate::fit::chi_square;
 use crate::frames::{Body, Camera, Pose, World, skew};
 use crate::survey::TagView;
@@ -347,6 +347,11 @@ impl Eye {
         }
     }
 
+    /// The bodies (indices into the survey's) that were named as not being where they were surveyed, and have not been seen there since.
+    pub(super) fn elsewhere(&self) -> impl Iterator<Item = usize> + '_ {
+        self.against.iter().enumerate().filter(|(_, count)| **count == usize::MAX).map(|(body, _)| body)
+    }
+
     /// Says once that a body contradicts the others, when it has done so for some frames.
     fn name_bodies(
         &mut self,
@@ -375,10 +380,7 @@ impl Eye {
                         time,
                         camera,
                         what: What::BodyElsewhere { body: base.in_kit[body] },
-                        sentence: format!(
-                            "\"{}\" is not where it was surveyed and is left out: put it back, or take new photographs and check the job again.",
-                            base.name(body)
-                        ),
+                        sentence: format!("{} It is left out.", words::elsewhere(base.name(body))),
                     });
                 }
             }

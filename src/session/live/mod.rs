@@ -8,6 +8,7 @@
 
 mod base;
 mod camera;
+mod elsewhere;
 mod fuse;
 mod start;
 pub(super) mod steady;
@@ -16,6 +17,7 @@ mod words;
 
 pub use base::{Base, Declared, NoBase};
 pub use camera::{RigCheck, RigPlace};
+pub use elsewhere::{ELSEWHERE_IN_A_ROW, Elsewhere, words as elsewhere_words};
 pub use steady::Motion;
 
 use crate::frames::{Body, Camera, Pose, World};
@@ -128,6 +130,8 @@ pub struct StandReading {
     pub station: StationResult,
     /// The one thing to do now, in one sentence.
     pub sentence: String,
+    /// Where the photographs have it, where it rests and is clearly no longer there: what was judged from them does not hold for it.
+    pub elsewhere: Option<Elsewhere>,
 }
 
 /// Something that happened.
@@ -200,6 +204,8 @@ pub struct Live {
     eyes: Vec<Eye>,
     trackers: Vec<(Tracker, DetectOptions)>,
     last: Option<StandReading>,
+    /// The stand judged where it was surveyed.
+    surveyed: Option<Arc<StationResult>>,
 }
 
 impl Live {
@@ -214,7 +220,8 @@ impl Live {
             eyes.push(Eye::new(camera.lens, camera.mount));
             trackers.push((Tracker::new(), DetectOptions { lens: Some(lens), ..camera.detect.clone() }));
         }
-        Ok(Self { base, eyes, trackers, last: None })
+        let surveyed = base.judge_surveyed().ok().map(Arc::new);
+        Ok(Self { base, eyes, trackers, last: None, surveyed })
     }
 
     /// The base it measures against.
@@ -257,12 +264,26 @@ impl Live {
         let base = self.base.clone();
         let looked = self.eyes[camera].look(&base, camera, time, tags);
         let mut trouble = looked.trouble;
-        if trouble.is_none()
-            && let Some(place) = fuse::place(&base, &self.eyes, camera, time)
-        {
+        let place = match trouble {
+            Some(_) => None,
+            None => fuse::place(&base, &self.eyes, camera, time).unwrap_or_else(|why| {
+                trouble = Some(why);
+                None
+            }),
+        };
+        if let Some(place) = place {
             match base.judge(&place.world_from_stand, &place.noise, &place.gain) {
-                Ok(station) => {
-                    let sentence = words::sentence(&station, place.motion, place.camera_moves);
+                Ok(mut station) => {
+                    let mut sentence = words::sentence(&station, place.motion, place.camera_moves);
+                    let before = self.surveyed.as_ref();
+                    let mut elsewhere = before.and_then(|at| elsewhere::elsewhere(&base, &place, at, &station));
+                    // Where the car was rolled, say, the stand is no longer where it should be to it, wherever it is to the floor.
+                    let moved = self.eyes.iter().flat_map(Eye::elsewhere).find(|body| base.carries_the_answer(*body));
+                    if let Some(body) = moved {
+                        sentence = words::elsewhere(base.name(body));
+                        Base::doubt(&mut station, &sentence);
+                        elsewhere = None;
+                    }
                     self.last = Some(StandReading {
                         measured_at: time,
                         age: Duration::ZERO,
@@ -272,6 +293,7 @@ impl Live {
                         frames: place.frames,
                         station,
                         sentence,
+                        elsewhere,
                     });
                 }
                 Err(reason) => trouble = Some(crate::verdict::words::sentence(&reason.to_string())),
@@ -347,9 +369,6 @@ impl Live {
     /// How far the stand is from where it was surveyed, as one camera on a tripod has it: step on the right of the surveyed pose (turn rad, shift m, in the stand's
     /// axes), and its covariance with what both places share through the survey.
     pub(in crate::session) fn off_from_survey(&self, camera: usize) -> Option<(Vector6<f64>, Matrix6<f64>)> {
-        let place = self.eyes.get(camera)?.place()?;
-        let step = self.base.world_from_stand().right_step_to(&place.world_from_stand);
-        let gain = place.gain - self.base.stand_by_ground();
-        Some((step, place.noise + self.base.spread(&gain)))
+        Some(elsewhere::off(&self.base, &self.eyes.get(camera)?.place()?))
     }
 }

@@ -10,6 +10,11 @@ fn unmeasured(station: &StationResult) -> Option<&Deviation> {
     station.deviations.iter().find(|d| no_move_proves(d.state, d.deviation.expanded, d.tolerance))
 }
 
+/// A body that stood fast and is not where it was surveyed any more.
+pub(super) fn elsewhere(name: &str) -> String {
+    format!("\"{name}\" is not where it was surveyed: put it back, or take new photographs and check the job again.")
+}
+
 /// What to do now. `camera_moves`: nothing settles, so that what is not proven by this very picture is not worth a move.
 pub(super) fn sentence(station: &StationResult, motion: Motion, camera_moves: bool) -> String {
     if camera_moves && station.verdict != State::OutOfTolerance {
