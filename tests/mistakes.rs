@@ -114,6 +114,38 @@ fn photographs_turned_by_half_a_turn_are_named() {
     }
 }
 
+/// Photographs of another bay with the same sheets, that let nothing be tied together: named and left out, wherever they lie among the others.
+#[test]
+fn photographs_of_another_bay_are_named() {
+    use plumbsight::survey::{SurveyInput, SurveyOptions, adjust};
+    let bay = bay(false);
+    let job = job(&bay);
+    let photos = bay.noisy_photos(0);
+    let mut named = 0;
+    for seed in 14..17 {
+        let other = Bay::new(&BayOptions { seed, ..BayOptions::default() }).unwrap().noisy_photos(0);
+        for strays in [&[0][..], &[13], &[5, 21]] {
+            let mut all = photos.clone();
+            for p in strays {
+                all[*p].tags = other[*p].tags.clone();
+            }
+            let input = SurveyInput { photos: all.clone(), ..bay.survey_input() };
+            if adjust(&input, &SurveyOptions::default()).is_ok() {
+                continue;
+            }
+            println!("{seed} {strays:?}");
+            let result = judged(&job, &all);
+            let found: Vec<_> =
+                result.integrity.iter().filter(|t| t.test == "photograph that does not belong").collect();
+            let names: Vec<String> = strays.iter().map(|p| format!("photograph {}", photos[*p].name)).collect();
+            assert_eq!(found.iter().map(|t| t.subject.clone()).collect::<Vec<_>>(), names);
+            assert_eq!(result.verdict, Verdict::NotProven, "{:?}", result.not_measured);
+            named += 1;
+        }
+    }
+    assert!(named > 0);
+}
+
 /// A table of a stand in another scale (a diameter for a radius, inches for centimetres) is no printer's doing: the table is named, with what its tags really span.
 #[test]
 fn a_table_in_another_scale_is_named_and_not_the_printer() {

@@ -74,6 +74,10 @@ pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyIn
         (input, solved) = (corrected, again);
         mistakes.push(found);
     }
+    if let Some((corrected, again, found)) = super::stray::stray_photos(&input, &solved) {
+        (input, solved) = (corrected, again);
+        mistakes.extend(found);
+    }
     if let Some((corrected, again, found)) = wrong_positions(&input, &solved) {
         (input, solved) = (corrected, again);
         mistakes.extend(found);

@@ -25,6 +25,7 @@ pub mod replay;
 mod result;
 mod roll;
 mod rough;
+mod stray;
 mod survey_file;
 mod swapped;
 mod table;

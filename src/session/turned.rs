@@ -88,7 +88,7 @@ pub(super) fn turned_photos(input: &SurveyInput, solved: &Solved) -> Option<(Sur
 }
 
 /// Surveys of the earlier and of the later half of the photographs, and of every second one, as far as there are any.
-fn halves(input: &SurveyInput) -> Vec<Survey> {
+pub(super) fn halves(input: &SurveyInput) -> Vec<Survey> {
     let n = input.photos.len();
     let of = |is: &dyn Fn(usize) -> bool| {
         let mut half = input.clone();
@@ -144,14 +144,14 @@ fn sorted(input: &SurveyInput, first: &Survey, which: Vec<bool>, minds: &[bool],
 type Standing = (u16, usize, [Vector3<f64>; 4]);
 
 /// The survey as photographs are fitted to it.
-struct Fits<'a> {
+pub(super) struct Fits<'a> {
     input: &'a SurveyInput,
     survey: &'a Survey,
     tags: Vec<Standing>,
 }
 
 impl<'a> Fits<'a> {
-    fn new(input: &'a SurveyInput, survey: &'a Survey) -> Self {
+    pub(super) fn new(input: &'a SurveyInput, survey: &'a Survey) -> Self {
         let ground = survey.ground(&input.kit);
         let tags = ground.tags.iter().map(|tag| (tag.id, tag.body, ground.corners_in_world(tag).0)).collect();
         Self { input, survey, tags }
@@ -167,6 +167,13 @@ impl<'a> Fits<'a> {
             (Some(a), Some(b)) if (a - b).abs() > clearly => Some(b < a),
             _ => None,
         }
+    }
+
+    /// What a photograph's own best place leaves of its views, for each; `None` where it shows too little.
+    pub(super) fn loss_per_tag(&self, p: usize) -> Option<f64> {
+        let photo = &self.input.photos[p];
+        let known = photo.tags.iter().filter(|view| self.tags.iter().any(|(id, _, _)| *id == view.id)).count();
+        Some(self.loss(&self.survey.lenses[photo.lens], photo)? / known.max(1) as f64)
     }
 
     /// What a photograph's own best place leaves of its views, summed.
