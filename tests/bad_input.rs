@@ -103,6 +103,7 @@ fn impossible_numbers() {
         "tolerance distance_mm = 0",
     );
     refused("placement.toml", "yaw_deg = 0.5", "yaw_deg = -0.5", "-0.5", "greater than zero");
+    refused("placement.toml", "yaw_deg = 0.5", "yaw_deg = 15", "= 15", "60 arc minutes are one degree");
     refused("placement.toml", "distance_mm = 1600.0", "distance_mm = 1600000.0", "1600000", "that is 1600 m");
     // Metres, radians.
     refused("placement.toml", "distance_mm = 1600.0", "distance_mm = 1.6", "= 1.6", "1.6 m would be 1600");

@@ -133,7 +133,6 @@ fn photographs_of_another_bay_are_named() {
             if adjust(&input, &SurveyOptions::default()).is_ok() {
                 continue;
             }
-            println!("{seed} {strays:?}");
             let result = judged(&job, &all);
             let found: Vec<_> =
                 result.integrity.iter().filter(|t| t.test == "photograph that does not belong").collect();

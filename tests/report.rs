@@ -582,6 +582,20 @@ fn a_job_is_reported_as_what_it_is_and_what_is_neither_is_refused() {
     assert_eq!(report(job.path(), &pdf, &[]), 0);
     let first = pdftotext(&pdf, &["-l", "1"]);
     assert!(first.contains("NOT MEASURED") && first.contains("This is no record"), "{first}");
+    let old = || said(&plumbsight(&["report", text(job.path()), "--short"])).contains("OLD RESULT: ");
+    assert!(!old());
+    // A photograph more, a file that is newer: the result may not be of this job any more.
+    let more = job.path().join("photos/more.jpg");
+    std::fs::copy(job.path().join(format!("photos/{:03}.jpg", FEW[0])), &more).unwrap();
+    assert!(old());
+    std::fs::remove_file(&more).unwrap();
+    assert!(!old());
+    let placement = job.path().join("placement.toml");
+    let written = std::fs::File::options().write(true).open(&placement).unwrap();
+    let before = written.metadata().unwrap().modified().unwrap();
+    written.set_modified(std::time::SystemTime::now() + std::time::Duration::from_secs(60)).unwrap();
+    assert!(old());
+    written.set_modified(before).unwrap();
     laid_out(job.path(), &[Paper::A4]);
     // An alarm counts as `check` counts it: over other photographs it says nothing of these.
     let own = sha256_hex(&std::fs::read(job.path().join(format!("photos/{:03}.jpg", FEW[0]))).unwrap());

@@ -128,7 +128,7 @@ fn station_text(out: &mut String, station: &StationPart, moved: bool) {
         item(out, &format!("To prove {}: {remedy}", names.join(", ")));
     }
     if station.moves.is_empty() {
-        let _ = writeln!(out, "{}", station.verdict.nothing_to_move());
+        let _ = writeln!(out, "{}", station.nothing_to_move());
     } else {
         // A move proves nothing where U alone exceeds the tolerance.
         let hopeless = |d: &DeviationPart| no_move_proves(d.verdict.and_then(Verdict::state), d.expanded, d.tolerance);

@@ -67,7 +67,7 @@ impl FarWords {
             None => Self {
                 verdict: Verdict::NotMeasured,
                 state: Verdict::NotMeasured.words().to_uppercase(),
-                sentence: "Nothing to read from here yet.".into(),
+                sentence: "Nothing to read from here: the screen says why.".into(),
                 below: String::new(),
                 open: String::new(),
             },

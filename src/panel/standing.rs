@@ -1,6 +1,7 @@
 //! What the placing views show of one station, wherever it comes from: a check of photographs or a live reading.
 
 use crate::panel::figures::Lengths;
+use crate::record::NO_TOLERANCE;
 use crate::record::result::{StationPart, Verdict};
 use crate::verdict::rule::no_move_proves;
 
@@ -124,6 +125,7 @@ impl Standing {
                 )
             }
             (Some(first), _) => lengths.sentence(first),
+            (None, _) if self.six.iter().all(|f| f.tolerance.is_none()) => NO_TOLERANCE.into(),
             (None, verdict) => verdict.nothing_to_move().replace("the lines above say", "the list says"),
         }
     }

@@ -62,6 +62,14 @@ impl Document {
             ),
         })?;
         let text = String::from_utf8(bytes).map_err(|e| {
+            let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+            if ["jpg", "jpeg", "png", "heic", "tif", "tiff", "webp", "pdf"].contains(&ending.as_str()) {
+                return Problem::of_file(
+                    name,
+                    format!("this is a picture, and no {kind} file"),
+                    "Name the job folder; photographs are named in its job.toml.",
+                );
+            }
             let line = 1 + e.as_bytes()[..e.utf8_error().valid_up_to()].iter().filter(|&&b| b == b'\n').count();
             Problem {
                 file: name.into(),
@@ -230,7 +238,12 @@ fn waiting(text: &str, written: &str, word: &str) -> (String, String) {
     if others.len() > 1 {
         what.push_str(&format!("; in this file {} wait: {}", others.len(), others.join(", ")));
     }
+    let both = WAITING.iter().all(|word| text.lines().any(|line| waits(line).is_some_and(|(_, w)| w == *word)));
     let remedy = match word {
+        _ if both => {
+            "Measure what waits with MEASURE, write what the published procedure, the car's data or your own lens profile says in place of ENTER; figures behind \"e.g.\" are examples and count for \
+             nothing."
+        }
         "MEASURE" => {
             "Measure it and write the number in place of MEASURE; figures behind \"e.g.\" are examples and count for nothing."
         }

@@ -66,6 +66,14 @@ pub(super) fn syntax(written: &str, message: &str) -> (String, String) {
             "Write numbers with a decimal point: 12.5, not 12,5.".into(),
         );
     }
+    if let Some((key, range)) =
+        value.filter(|(_, v)| v.split_once('-').is_some_and(|(a, b)| is_digits(a) && is_digits(b)))
+    {
+        return (
+            format!("`{shown}` is a range without quotes"),
+            format!("Write {} = \"{}\".", short(key), short(range)),
+        );
+    }
     if begins_curly(line.split_once('=').map_or(line, |(_, value)| value)) {
         return (
             format!("`{shown}` has curly quotes, as text programs write them"),
@@ -235,11 +243,16 @@ fn alterations(a: &str, b: &str) -> usize {
 fn has_decimal_comma(value: &str) -> bool {
     match value.split_once(',') {
         Some((a, b)) => {
-            let digits = |s: &str| !s.is_empty() && s.bytes().all(|c| c.is_ascii_digit());
-            digits(a.trim_start_matches(['-', '+'])) && digits(b)
+            // With points between the thousands, too.
+            let whole = a.trim_start_matches(['-', '+']).replace('.', "");
+            is_digits(&whole) && is_digits(b)
         }
         None => false,
     }
+}
+
+fn is_digits(text: &str) -> bool {
+    !text.is_empty() && text.bytes().all(|c| c.is_ascii_digit())
 }
 
 /// True where a value, or one in a list, begins with a curly quote: within a text and in a comment they are as good as any other sign.
@@ -291,6 +304,8 @@ mod tests {
     fn lines_that_are_no_toml_are_named_by_what_was_meant() {
         for (line, what, remedy) in [
             ("side_mm = 12,5 # by rule", "decimal comma", "12.5"),
+            ("wheelbase_mm = 2.650,0", "decimal comma", "12.5"),
+            ("ids = 100-113", "a range without quotes", "ids = \"100-113\""),
             ("height_mm = 1000 mm", "unit behind the number", "without \"mm\": 1000."),
             ("yaw_deg = -0.5°", "unit behind the number", "without \"°\": -0.5."),
             ("name = “stand”", "curly quotes", "straight quotes"),

@@ -122,12 +122,13 @@ impl Job {
 
     /// What is wrong where the placement is still the one that `plumbsight new` wrote: its figures are examples and nobody's procedure.
     pub fn still_template(&self) -> Option<Problem> {
-        let unfilled =
-            [&self.placement.source, &self.placement.revision].into_iter().any(|t| t.starts_with("replace:"));
-        unfilled.then(|| {
+        let written = [("source", &self.placement.source), ("revision", &self.placement.revision)];
+        let unfilled: Vec<&str> =
+            written.iter().filter(|(_, t)| t.starts_with("replace:")).map(|(key, _)| *key).collect();
+        (!unfilled.is_empty()).then(|| {
             Problem::of_file(
                 self.folder.join("placement.toml").display().to_string(),
-                "the placement is still the example that `plumbsight new` wrote",
+                format!("`{}` still says what `plumbsight new` wrote: the placement counts as its example", unfilled.join("` and `")),
                 "Enter source, revision, figures and tolerances from the published procedure; every figure in the example is invented.",
             )
         })

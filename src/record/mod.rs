@@ -67,7 +67,7 @@ pub use readiness::{Change, READINESS_FILE, apply_change, read_readiness, readin
 pub use result::ResultFile;
 pub use result_brief::{BodyBrief, ResultBrief, VehicleBrief, brief_of, read_brief};
 pub use result_read::read_result;
-pub use result_words::differs;
+pub use result_words::{NO_TOLERANCE, differs};
 pub use rig::{RIG_FORMAT, RigFile};
 pub use roll::JobRoll;
 pub use template::{TEMPLATE, make_folder, with_examples, write_template};

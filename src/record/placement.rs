@@ -27,8 +27,8 @@ const LEAST_ASIDE_MM: f64 = 1.0;
 /// Smallest tolerance that makes sense, mm and degrees: 10 mm in metres and half a degree in radians are smaller. Common practice, no source.
 const NARROWEST: (f64, f64) = (0.05, 0.01);
 
-/// Largest tolerance that makes sense, mm and degrees. Common practice, no source.
-const WIDEST: (f64, f64) = (2000.0, 45.0);
+/// Largest tolerance that makes sense, mm and degrees: arc minutes taken for degrees are larger. Common practice, no source.
+const WIDEST: (f64, f64) = (300.0, 6.0);
 
 /// Checks a placement file against the bodies and the car it speaks of.
 pub(crate) fn resolve(
@@ -186,7 +186,10 @@ fn tolerances(document: &Document, table: &StationTable, path: &str) -> Result<[
             return Err(document.problem(
                 &format!("{path}.tolerance.{key}"),
                 format!("the tolerance {key} = {value} is not possible"),
-                format!("Tolerances are plus/minus, greater than zero, at most {most} {unit}; leave the line out where the procedure does not ask."),
+                format!(
+                    "Tolerances are plus/minus, greater than zero, at most {most} {unit}{}; leave the line out where the procedure does not ask.",
+                    if component.is_angle() { " (60 arc minutes are one degree)" } else { "" }
+                ),
             ));
         }
         let least = if component.is_angle() { NARROWEST.1 } else { NARROWEST.0 };

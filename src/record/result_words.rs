@@ -74,3 +74,17 @@ impl Verdict {
         }
     }
 }
+
+/// What is said of a station of which nothing is asked.
+pub const NO_TOLERANCE: &str =
+    "The placement asks for no tolerance here, so there is no verdict: write in what the published procedure allows.";
+
+impl StationPart {
+    /// What its list of moves that is empty means.
+    pub fn nothing_to_move(&self) -> &'static str {
+        match self.deviations.each().iter().all(|(_, _, d)| d.tolerance.is_none()) {
+            true => NO_TOLERANCE,
+            false => self.verdict.nothing_to_move(),
+        }
+    }
+}

@@ -9,8 +9,8 @@ use crate::record::keep::manifest::{Damage, MANIFEST, sha256_hex};
 use crate::record::keep::{JOB_FOLDER, RESULT_FILE, RecordFile, SURVEY_FILE};
 use crate::record::result::Verdict;
 use crate::record::{
-    HoldRead, OutcomePart, Problem, Purpose, ResultFile, folder_of, photo_marks, read_hold_log, read_job, read_outcome,
-    read_result, result_path,
+    HOLD_LOG, HoldRead, OUTCOME_FILE, OutcomePart, Problem, Purpose, READINESS_FILE, ResultFile, folder_of,
+    photo_marks, read_hold_log, read_job, read_outcome, read_result, result_path,
 };
 use crate::report::page_parts::meaning;
 use crate::session::hold::said;
@@ -18,6 +18,7 @@ use crate::session::keep::{SignatureState, recheck};
 use crate::session::{Failure, SeenTag, seen_tags};
 use crate::verdict::words::capital;
 use rayon::prelude::*;
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -111,6 +112,8 @@ impl Evidence {
     pub fn meaning(&self, verdict: Verdict) -> &'static str {
         if !self.against().is_empty() {
             "What lies here is not as it was recorded, or contradicts itself: what it says of the target is not to be relied on. What is wrong stands below."
+        } else if !self.later.is_empty() && matches!(self.kept, Kept::Job) {
+            "This is what an earlier check found. The job may have changed since: what speaks for that stands below."
         } else if !self.later.is_empty() {
             "This is what was recorded then. What lies beside this record speaks against relying on it: what that is stands below."
         } else if verdict == Verdict::In && self.moved() {
@@ -203,19 +206,46 @@ fn of_job(job: &Path, name: String) -> Result<Evidence, Failure> {
     // Beside a job file of its own name there may be others: each has a report of its own.
     let folder = if of_its_own { folder_of(job) } else { job };
     let hold = read_hold_log(folder);
+    let result = read_result(&path)?;
     Ok(Evidence {
         name: name.trim_end_matches(".toml").to_owned(),
         made: written_at(&path),
         kept: Kept::Job,
         record: None,
-        result: Ok(read_result(&path)?),
-        later: Vec::new(),
+        later: changed_since(job, &path, &result).into_iter().collect(),
+        result: Ok(result),
         marks: marks(job, hold.as_ref()),
         hold,
         outcome: read_outcome(folder)?,
         tags: Vec::new(),
         job_folder: folder.to_owned(),
     })
+}
+
+/// What was changed in a job after its result was written, so that this may not speak of it as it is now.
+fn changed_since(job: &Path, path: &Path, result: &ResultFile) -> Option<String> {
+    let changed = |file: &Path| std::fs::metadata(file).and_then(|data| data.modified()).ok();
+    let written = changed(path)?;
+    let of = |what: String| {
+        format!(
+            "OLD RESULT: {what}, so that this may not be what is in the job now. Check it again (`plumbsight check {}`).",
+            job.display()
+        )
+    };
+    let Ok(now) = read_job(job, Purpose::Verdict) else {
+        return Some(of("the job cannot be read as it is now".into()));
+    };
+    let photographs = |names: &mut dyn Iterator<Item = &String>| names.cloned().collect::<BTreeSet<_>>();
+    let measured = photographs(&mut result.photographs.iter().map(|p| &p.name));
+    if measured != photographs(&mut now.photos.iter().map(|p| &p.name)) {
+        return Some(of("the job has other photographs than those that were measured".into()));
+    }
+    // Answers to the list, the outcome and the log of the hold watch change no number.
+    let beside = [READINESS_FILE, OUTCOME_FILE, HOLD_LOG];
+    let inputs = now.inputs.iter().filter(|name| !beside.contains(&name.as_str())).map(|name| now.folder.join(name));
+    let mut all = inputs.chain([now.file.clone()]).chain(now.photos.iter().map(|photo| photo.path.clone()));
+    let newer = all.find(|file| changed(file).is_some_and(|at| at > written))?;
+    Some(of(format!("{} is newer than it", newer.strip_prefix(&now.folder).unwrap_or(&newer).display())))
 }
 
 /// True where a folder in it is a record.

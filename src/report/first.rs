@@ -101,7 +101,7 @@ pub fn warnings(evidence: &Evidence) -> Vec<String> {
     }
     let open: Vec<&str> = result.readiness.iter().filter(|r| r.state == "open").map(|r| r.id.as_str()).collect();
     match (result.readiness.len(), open.len()) {
-        (0, _) => out.push("No readiness list of car and bay was kept.".into()),
+        (0, _) => out.push("No readiness list of car and bay was there when this was measured.".into()),
         (_, 0) => {}
         (n, k) => out.push(format!("Readiness: {k} of {n} items are open ({}).", open.join(", "))),
     }

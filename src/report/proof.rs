@@ -75,7 +75,7 @@ fn station_page(flow: &mut Flow, evidence: &Evidence, station: &StationPart, len
         flow.item(&format!("To prove {}: {remedy}", names.join(", ")));
     }
     if station.moves.is_empty() {
-        flow.paragraph(station.verdict.nothing_to_move());
+        flow.paragraph(station.nothing_to_move());
     } else {
         flow.subheading("What to move, in this order", 6.0);
         for (k, m) in station.moves.iter().enumerate() {

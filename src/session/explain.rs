@@ -74,10 +74,6 @@ pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyIn
         (input, solved) = (corrected, again);
         mistakes.push(found);
     }
-    if let Some((corrected, again, found)) = super::stray::stray_photos(&input, &solved) {
-        (input, solved) = (corrected, again);
-        mistakes.extend(found);
-    }
     if let Some((corrected, again, found)) = wrong_positions(&input, &solved) {
         (input, solved) = (corrected, again);
         mistakes.extend(found);
@@ -94,9 +90,16 @@ pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyIn
     match &solved {
         Ok(survey) => mistakes.extend(misplaced_tags(&input, survey, &suspects(&input, survey))),
         Err(_) => {
-            if let Some((without, again, found)) = one_tag_too_many(&input) {
+            let tag = one_tag_too_many(&input);
+            // Where any of several tags may be the one, it is rather a photograph that shows them all.
+            let stray = match &tag {
+                Some((_, _, _, 0)) => None,
+                _ => super::stray::stray_photos(&input),
+            };
+            let tag = tag.map(|(without, again, found, _)| (without, again, vec![found]));
+            if let Some((without, again, found)) = stray.or(tag) {
                 (input, solved) = (without, again);
-                mistakes.push(found);
+                mistakes.extend(found);
             }
         }
     }
@@ -104,7 +107,9 @@ pub(super) fn explained(mut input: SurveyInput, mut solved: Solved) -> (SurveyIn
 }
 
 /// The tag of a body with several without which there is a solution that leaves nothing unexplained, where there is none with it.
-fn one_tag_too_many(input: &SurveyInput) -> Option<(SurveyInput, Solved, Mistake)> {
+///
+/// The number is how many others are as likely.
+fn one_tag_too_many(input: &SurveyInput) -> Option<(SurveyInput, Solved, Mistake, usize)> {
     let several = input.kit.bodies.iter().enumerate().filter(|(_, body)| body.tags.len() > 1);
     let all = several.flat_map(|(b, body)| (0..body.tags.len()).map(move |t| (b, t)));
     let seen = |b: usize, t: usize| {
@@ -153,7 +158,7 @@ fn one_tag_too_many(input: &SurveyInput) -> Option<(SurveyInput, Solved, Mistake
             body.tags[t].id, body.name
         ),
     });
-    Some((without, again, mistake))
+    Some((without, again, mistake, equals.len()))
 }
 
 /// How much a solution leaves unexplained: failed tests and views that are not used.

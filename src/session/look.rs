@@ -70,11 +70,19 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
             look.notices.push(Notice { about: about.clone(), text: format!("Note: {note}.") });
         }
         match seen {
-            Ok(photo) => match look.photos.iter().find(|known| is_copy(known, &photo)) {
+            Ok(mut photo) => match look.photos.iter().position(|known| is_copy(known, &photo)) {
                 Some(known) => {
+                    // Programs make names of copies longer: "003 (1).jpg".
+                    let (mut k, mut about) = (k, about);
+                    if photo.name.len() < look.photos[known].name.len() {
+                        std::mem::swap(&mut look.photos[known], &mut photo);
+                        shots[known] = shot;
+                        about = photo.name.clone();
+                        k = job.photos.iter().position(|p| p.name == about).unwrap_or(k);
+                    }
                     let reason = format!(
                         "it is a copy of {}: one photograph counts once. Take another instead of copying one.",
-                        known.name
+                        look.photos[known].name
                     );
                     look.notices.push(Notice { about, text: format!("Not used: {reason}") });
                     look.refused.push((k, reason));
@@ -145,7 +153,22 @@ fn in_time(shots: &[Shot], names: &[&str]) -> (Vec<usize>, Option<String>) {
             when(k)
         )
     });
-    (places, said)
+    (places, said.or_else(|| several_days(shots, names, &by_time)))
+}
+
+/// Neighbours in time that were taken on two days: what moved overnight (tyres, floor, stand) looks like one state of the bay.
+fn several_days(shots: &[Shot], names: &[&str], by_time: &[usize]) -> Option<String> {
+    let when = |k: usize| shots[k].taken.as_deref().unwrap_or_default();
+    let day = |k: usize| when(k).get(..10);
+    let pair = by_time.windows(2).find(|pair| day(pair[0]) != day(pair[1]))?;
+    Some(format!(
+        "they were not taken on one day: {} at {}, and the next, {}, at {}. Whatever moved a little in between, tyres and floor among it, is in the result: take all of them again in one go, unless the bay was left \
+         untouched.",
+        names[pair[0]],
+        when(pair[0]),
+        names[pair[1]],
+        when(pair[1])
+    ))
 }
 
 /// One photograph, looked at.
@@ -305,5 +328,13 @@ mod tests {
             assert!(said.unwrap().contains("clocks need not agree"));
         }
         assert_eq!(in_time(&[], &[]), (vec![], None));
+        // Two days of one camera.
+        let overnight = Shot { taken: Some("2026-11-26 08:00:01".into()), ..shot(0, "a", "15:04:05") };
+        let (places, said) = order([shot(0, "a", "15:04:05"), overnight, shot(0, "a", "15:04:07")]);
+        assert_eq!(places, [0, 2, 1]);
+        assert!(said.unwrap().contains("p2 was taken at"), "the order is in doubt first");
+        let overnight = Shot { taken: Some("2026-11-26 08:00:01".into()), ..shot(0, "a", "15:04:05") };
+        let said = order([shot(0, "a", "15:04:05"), shot(0, "a", "15:04:07"), overnight]).1.unwrap();
+        assert!(said.contains("not taken on one day") && said.contains("p2 at 2026-11-25 15:04:07"), "{said}");
     }
 }

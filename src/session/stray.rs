@@ -11,10 +11,7 @@ const DOES_NOT_FIT: f64 = 72.0;
 const FEWEST_OTHERS: usize = 3;
 
 /// Where there is no solution with all photographs: the one without those that do not fit the others, with these named.
-pub(super) fn stray_photos(input: &SurveyInput, solved: &Solved) -> Option<(SurveyInput, Solved, Vec<Mistake>)> {
-    if solved.is_ok() {
-        return None;
-    }
+pub(super) fn stray_photos(input: &SurveyInput) -> Option<(SurveyInput, Solved, Vec<Mistake>)> {
     let tried = halves(input).into_iter().filter_map(|half| {
         let fits = Fits::new(input, &half);
         let strays: Vec<usize> =

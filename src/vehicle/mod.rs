@@ -349,7 +349,7 @@ pub enum Unmeasurable {
         station: String,
     },
     /// The target stands on the wrong side of the datum: left and right plates swapped.
-    #[error("station \"{station}\": the stand comes out {} the datum, where the placement wants it {} of it: the plates of the left and the right wheels are probably swapped in the job's vehicle.wheels", if *.ahead { "ahead of" } else { "behind" }, if *.ahead { "behind" } else { "ahead" })]
+    #[error("station \"{station}\": the stand comes out {} the datum, where the placement wants it {} of it: the plates of the left and the right wheels are probably swapped in the job's vehicle.wheels, or distance_mm has the wrong sign in the placement", if *.ahead { "ahead of" } else { "behind" }, if *.ahead { "behind" } else { "ahead" })]
     WrongEnd {
         /// Name of the station.
         station: String,
