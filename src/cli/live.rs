@@ -102,7 +102,9 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
     let (mut last, mut measured): (Option<Instant>, Option<State>) = (None, None);
     let mut newest: Option<Reading> = None;
     let (mut slipped, mut failed, mut seen) = (false, None, None::<Instant>);
-    let (mut current, mut row, mut found, mut noted) = (false, 0, None::<String>, None::<String>);
+    let (mut current, mut found, mut noted) = (false, None::<String>, None::<String>);
+    // Of each camera, how many of its readings in a row found the stand elsewhere.
+    let mut rows = vec![0; ready.setups.len()];
     run(arguments, &ready, &mut |camera, frame| {
         let reading = live.see(camera, frame.time, &frame.gray);
         for happening in &reading.happenings {
@@ -133,11 +135,12 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
         }
         if let Some(stand) = reading.stand.as_ref().filter(|stand| !stand.stale) {
             found = stand.elsewhere.as_ref().map(|at| at.found(&stand.station));
-            row = if found.is_some() { row + 1 } else { 0 };
+            rows[camera] = if found.is_some() { rows[camera] + 1 } else { 0 };
         }
         // Pictures of once say nothing of where the stand is now; nor does a reading that counts from what may have moved.
         let counts = !every_frame && !moved && !slipped;
-        if let Some(found) = found.as_ref().filter(|_| counts && noted.is_none() && row >= ELSEWHERE_IN_A_ROW) {
+        if let Some(found) = found.as_ref().filter(|_| counts && noted.is_none() && rows[camera] >= ELSEWHERE_IN_A_ROW)
+        {
             say(&note(&ready, &marks, found));
             noted = Some(found.clone());
         }
@@ -163,7 +166,8 @@ pub(super) fn live(arguments: &LiveArguments) -> Result<u8, Failure> {
     }
     say(&closing(newest.as_ref(), measured, moved));
     // Where it was pushed on since, the last word counts.
-    let pushed_on = current && row >= ELSEWHERE_IN_A_ROW && noted.is_some() && noted != found;
+    let last = newest.as_ref().map_or(0, |reading| rows[reading.camera]);
+    let pushed_on = current && last >= ELSEWHERE_IN_A_ROW && noted.is_some() && noted != found;
     if let Some(found) = found.filter(|_| pushed_on && !moved && !slipped) {
         say(&note(&ready, &marks, &found));
     }

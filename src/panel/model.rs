@@ -298,7 +298,7 @@ impl Model {
                 // A word that was on its way when the reading was ended.
                 if !matches!(self.live, LiveState::Off) {
                     match &state {
-                        LiveState::On(view) => self.later.see(view),
+                        LiveState::On(view) => self.later.see(view, self.camera.replay),
                         LiveState::Over(_) => self.later.live_ended(),
                         LiveState::Off | LiveState::Preparing(_) => {}
                     }
@@ -383,8 +383,7 @@ impl Model {
     /// What a live reading found is noted beside the job: at the next start the photographs' verdict is old too.
     fn note(&mut self) -> Option<Task> {
         let folder = self.ready()?.folder.clone();
-        // Pictures of once say nothing of where the stand is now.
-        self.later.note().filter(|_| !self.camera.replay).map(|note| Task::Note(folder, note))
+        self.later.note().map(|note| Task::Note(folder, note))
     }
 
     /// Nothing of the last job stays; a running check still ends with its own event.

@@ -67,13 +67,13 @@ pub struct Outdated {
 }
 
 impl Outdated {
-    /// Takes a view of the live reading in.
-    pub(super) fn see(&mut self, view: &LiveView) {
+    /// Takes a view of the live reading in. `replay`: its pictures are of once, and say nothing of where the stand is now.
+    pub(super) fn see(&mut self, view: &LiveView, replay: bool) {
         if let Some(hold) = &view.hold {
             let alarms: Vec<&String> = hold.news.iter().filter(|(alarm, _)| *alarm).map(|(_, words)| words).collect();
             self.running = (alarms.len(), alarms.last().map(|words| (*words).clone()));
         }
-        let Some(now) = view.standing.as_ref().filter(|_| !view.stale) else { return };
+        let Some(now) = view.standing.as_ref().filter(|_| !view.stale && !replay) else { return };
         // The same reading shown again is no second one.
         if self.newest.as_ref().is_some_and(|(before, _, _)| before == now) {
             return;

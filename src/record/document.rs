@@ -284,7 +284,7 @@ fn note_value(
         DeValue::Table(table) => note_table(table, path, starts, lines, faults),
         DeValue::Array(array) => {
             let number = |v: &DeValue<'_>| matches!(v, DeValue::Integer(_) | DeValue::Float(_));
-            let row = array.iter().all(|item| number(item.get_ref()));
+            let row = !array.is_empty() && array.iter().all(|item| number(item.get_ref()));
             let lists = LISTS.iter().filter(|(name, n, _)| *name == key && row && array.len() != *n);
             faults.extend(lists.map(|(_, n, _)| {
                 (

@@ -64,6 +64,7 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
     }
     // Of those that count, which camera and when.
     let mut shots = Vec::new();
+    let mut copies = Vec::new();
     for (k, Seen { photo: seen, note, shot }) in seen.into_iter().enumerate() {
         let about = job.photos[k].name.clone();
         if let Some(note) = note {
@@ -80,12 +81,7 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
                         about = photo.name.clone();
                         k = job.photos.iter().position(|p| p.name == about).unwrap_or(k);
                     }
-                    let reason = format!(
-                        "it is a copy of {}: one photograph counts once. Take another instead of copying one.",
-                        look.photos[known].name
-                    );
-                    look.notices.push(Notice { about, text: format!("Not used: {reason}") });
-                    look.refused.push((k, reason));
+                    copies.push((k, about, known));
                 }
                 None => {
                     look.photos.push(photo);
@@ -97,6 +93,14 @@ fn gather(job: &Job, watch: Watch, stop: &AtomicBool) -> Look {
                 look.refused.push((k, reason));
             }
         }
+    }
+    for (k, about, known) in copies {
+        let reason = format!(
+            "it is a copy of {}: one photograph counts once. Take another instead of copying one.",
+            look.photos[known].name
+        );
+        look.notices.push(Notice { about, text: format!("Not used: {reason}") });
+        look.refused.push((k, reason));
     }
     let names: Vec<&str> = look.photos.iter().map(|p| p.name.as_str()).collect();
     let (order, said) = in_time(&shots, &names);

@@ -408,7 +408,10 @@ fn survey_notices(job: &Job, look: &Look, survey: &Survey) -> Vec<Notice> {
     for (photo, reason) in &survey.untied_photos {
         out.push(Notice {
             about: look.photos[*photo].name.clone(),
-            text: format!("Not used: {}.", reason.trim_end_matches('.')),
+            text: format!(
+                "Not used: {}. If it is of another day, another car or another bay, take it out of the job.",
+                reason.trim_end_matches('.')
+            ),
         });
     }
     for (body, reason) in &survey.untied_bodies {

@@ -19,6 +19,9 @@ const LOSS: ViewLoss = ViewLoss { sigma_px: 0.1, limit: 72.0 };
 const CLEARLY: f64 = 2.0;
 const BEYOND_DOUBT: f64 = 50.0;
 
+/// Failed tests and rejected views from which on halves of the photographs are tried. Common practice, no source.
+const MUCH: usize = 8;
+
 /// How often the photographs are sorted anew by the survey of the last sorting.
 const ROUNDS: usize = 4;
 
@@ -63,26 +66,30 @@ pub(super) fn turned_photos(input: &SurveyInput, solved: &Solved) -> Option<(Sur
     // Where little is unexplained, it must be beyond doubt.
     let clearly = if before > ACCIDENTS { CLEARLY } else { BEYOND_DOUBT };
     let sorted = |first: &Survey, which: &[bool]| sorted(input, first, which.to_vec(), &minds, clearly);
+    let explains = |tried: &Try| {
+        tried.count() > 0
+            && match before {
+                usize::MAX => tried.left <= ACCIDENTS,
+                _ => tried.left.saturating_mul(LEFT_OVER) <= before || (before > ACCIDENTS && tried.left <= ACCIDENTS),
+            }
+    };
+    let best =
+        |tried: Vec<Option<Try>>| tried.into_iter().flatten().filter(explains).min_by_key(|t| (t.left, t.count()));
     // A few are found from the others...
     let mut tried = vec![solved.as_ref().ok().and_then(|survey| sorted(survey, &none))];
     if before > ACCIDENTS {
-        // ...all but a few as well; where all together have no solution, from a half that has one.
+        // ...and all but a few as well.
         let all = Try::of(input, minds.clone());
         let nearer = all.solved.as_ref().ok().filter(|_| all.left < before);
         tried.extend(nearer.map(|survey| sorted(survey, &all.which)));
-        if solved.is_err() && all.solved.is_err() {
-            tried.extend(halves(input).iter().map(|survey| sorted(survey, &none)));
-        }
         tried.push(Some(all));
     }
-    let best = tried.into_iter().flatten().min_by_key(|t| (t.left, t.count()))?;
-    let explains = match before {
-        usize::MAX => best.left <= ACCIDENTS,
-        _ => best.left.saturating_mul(LEFT_OVER) <= before || (before > ACCIDENTS && best.left <= ACCIDENTS),
-    };
-    if !explains || best.count() == 0 {
-        return None;
+    let mut found = best(tried);
+    if found.is_none() && before > MUCH {
+        // As many one way as the other leave a survey in between, or none: a half may show only one way.
+        found = best(halves(input).iter().map(|survey| sorted(survey, &none)).collect());
     }
+    let best = found?;
     let mistake = mistake(input, &best.which, before);
     Some((best.input, best.solved, mistake))
 }

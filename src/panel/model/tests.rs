@@ -300,6 +300,28 @@ fn alarms_of_the_log_are_counted_once() {
     assert_eq!((model.alarms(), model.later.doubt()), (0, None));
 }
 
+/// Saved pictures that are played again say nothing of where the stand is now.
+#[test]
+fn a_replay_outdates_nothing() {
+    for replay in [false, true] {
+        let (mut model, job) = opened();
+        model.apply(Command::Camera(CameraChoice { replay, ..model.camera.clone() }));
+        model.apply(Command::Live(true));
+        let before = crate::panel::stake::tests::standing();
+        for k in 0..4 {
+            let mut now = before.clone();
+            now.six[1].deviation += 30.0 + 0.1 * f64::from(k);
+            let surveyed = Some(before.six[1].clone());
+            let view = LiveView { standing: Some(now), surveyed, stale: false, ..LiveView::nothing(Vec::new()) };
+            let notes = model.receive(Event::Live(LiveState::On(Arc::new(view))));
+            assert_eq!(notes.len(), usize::from(!replay && k == 2), "{replay} {k}");
+        }
+        let ended = model.apply(Command::Live(false));
+        assert_eq!(ended.iter().any(|task| matches!(task, Task::Note(..))), !replay);
+        assert_eq!(model.later.is(), !replay, "{}", job.folder.display());
+    }
+}
+
 #[test]
 fn the_hold_watch_is_asked_for_by_itself() {
     let (mut model, _) = opened();

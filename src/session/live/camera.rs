@@ -83,6 +83,9 @@ pub(super) struct Eye {
     suspected: Option<(Duration, Vector6<f64>)>,
     /// By the survey's bodies: frames in a row that contradict it; `usize::MAX` once that was said.
     against: Vec<usize>,
+    /// When each body was last seen elsewhere, and where it was surveyed.
+    seen_elsewhere: Vec<Duration>,
+    seen_in_place: Vec<Option<Duration>>,
 }
 
 /// What a look gave.
@@ -160,6 +163,8 @@ impl Eye {
             rig: None,
             suspected: None,
             against: Vec::new(),
+            seen_elsewhere: Vec::new(),
+            seen_in_place: Vec::new(),
         }
     }
 
@@ -347,9 +352,15 @@ impl Eye {
         }
     }
 
-    /// The bodies (indices into the survey's) that were named as not being where they were surveyed, and have not been seen there since.
-    pub(super) fn elsewhere(&self) -> impl Iterator<Item = usize> + '_ {
-        self.against.iter().enumerate().filter(|(_, count)| **count == usize::MAX).map(|(body, _)| body)
+    /// The bodies (indices into the survey's) that were named as not being where they were surveyed, and that this camera has not seen there since; with when it saw them elsewhere last.
+    pub(super) fn elsewhere(&self) -> impl Iterator<Item = (usize, Duration)> + '_ {
+        let named = self.against.iter().enumerate().filter(|(_, count)| **count == usize::MAX);
+        named.map(|(body, _)| (body, self.seen_elsewhere[body]))
+    }
+
+    /// When this camera saw a body where it was surveyed last.
+    pub(super) fn seen_in_place(&self, body: usize) -> Option<Duration> {
+        self.seen_in_place.get(body).copied().flatten()
     }
 
     /// Says once that a body contradicts the others, when it has done so for some frames.
@@ -363,12 +374,18 @@ impl Eye {
         looked: &mut Looked,
     ) {
         self.against.resize(base.in_kit.len(), 0);
+        self.seen_elsewhere.resize(base.in_kit.len(), Duration::ZERO);
+        self.seen_in_place.resize(base.in_kit.len(), None);
         for body in 0..base.in_kit.len() {
             let shown = fast.iter().filter(|s| s.known.body == body).count();
             let left_out = fit.rejected.iter().filter(|(_, b)| *b == body).count();
             let count = &mut self.against[body];
             if shown == 0 {
                 continue;
+            }
+            match left_out < shown {
+                true => self.seen_in_place[body] = Some(time),
+                false => self.seen_elsewhere[body] = time,
             }
             if left_out < shown {
                 *count = 0;

@@ -11,6 +11,9 @@ use std::time::Duration;
 /// Frames of other cameras are used up to this age, and only while nothing moves.
 const TOGETHER: Duration = Duration::from_millis(400);
 
+/// What another camera saw at rest this long ago still contradicts. Common practice, no source.
+const REMEMBERED: Duration = Duration::from_secs(5);
+
 /// Cameras whose places differ with less than this chance contradict each other. Common practice, no source.
 const DISAGREEMENT: f64 = 1e-4;
 
@@ -23,18 +26,23 @@ pub(super) fn place(base: &Base, eyes: &[Eye], camera: usize, time: Duration) ->
     if own.motion != Motion::Still {
         return Ok(Some(own));
     }
+    let others = || {
+        let others = eyes.iter().enumerate().filter(|(k, _)| *k != camera);
+        let aged = others.filter_map(|(k, eye)| Some((k, time.saturating_sub(eye.newest()?), eye.place()?)));
+        aged.filter(|(_, _, place)| place.motion == Motion::Still)
+    };
+    // What is too old to be taken together is not too old to be contradicted: slow sources come in turn.
+    for (k, _, place) in others().filter(|(_, age, _)| *age <= REMEMBERED) {
+        let both = [own.clone(), place];
+        if matches!(blend(base, &both), Blend::Contradiction) {
+            return Err(contradiction(&both, &[camera, k]));
+        }
+    }
     let mut from = vec![camera];
     let mut all = vec![own];
-    for (k, eye) in eyes.iter().enumerate() {
-        let fresh = eye.newest().is_some_and(|t| time.saturating_sub(t) <= TOGETHER);
-        if k != camera
-            && fresh
-            && let Some(place) = eye.place()
-            && place.motion == Motion::Still
-        {
-            from.push(k);
-            all.push(place);
-        }
+    for (k, _, place) in others().filter(|(_, age, _)| *age <= TOGETHER) {
+        from.push(k);
+        all.push(place);
     }
     if all.len() == 1 {
         return Ok(all.pop());

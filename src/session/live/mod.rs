@@ -278,8 +278,12 @@ impl Live {
                     let before = self.surveyed.as_ref();
                     let mut elsewhere = before.and_then(|at| elsewhere::elsewhere(&base, &place, at, &station));
                     // Where the car was rolled, say, the stand is no longer where it should be to it, wherever it is to the floor.
-                    let moved = self.eyes.iter().flat_map(Eye::elsewhere).find(|body| base.carries_the_answer(*body));
-                    if let Some(body) = moved {
+                    let back = |body: usize, since: Duration| {
+                        self.eyes.iter().any(|eye| eye.seen_in_place(body).is_some_and(|at| at > since))
+                    };
+                    let mut moved = self.eyes.iter().flat_map(Eye::elsewhere);
+                    let moved = moved.find(|(body, since)| base.carries_the_answer(*body) && !back(*body, *since));
+                    if let Some((body, _)) = moved {
                         sentence = words::elsewhere(base.name(body));
                         Base::doubt(&mut station, &sentence);
                         elsewhere = None;

@@ -12,7 +12,9 @@ fn unmeasured(station: &StationResult) -> Option<&Deviation> {
 
 /// A body that stood fast and is not where it was surveyed any more.
 pub(super) fn elsewhere(name: &str) -> String {
-    format!("\"{name}\" is not where it was surveyed: put it back, or take new photographs and check the job again.")
+    format!(
+        "\"{name}\" is not where it was surveyed: put it back where the camera sees it, or take new photographs and check the job again."
+    )
 }
 
 /// What to do now. `camera_moves`: nothing settles, so that what is not proven by this very picture is not worth a move.
