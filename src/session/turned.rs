@@ -19,9 +19,6 @@ const LOSS: ViewLoss = ViewLoss { sigma_px: 0.1, limit: 72.0 };
 const CLEARLY: f64 = 2.0;
 const BEYOND_DOUBT: f64 = 50.0;
 
-/// Failed tests and rejected views from which on halves of the photographs are tried. Common practice, no source.
-const MUCH: usize = 8;
-
 /// How often the photographs are sorted anew by the survey of the last sorting.
 const ROUNDS: usize = 4;
 
@@ -85,8 +82,8 @@ pub(super) fn turned_photos(input: &SurveyInput, solved: &Solved) -> Option<(Sur
         tried.push(Some(all));
     }
     let mut found = best(tried);
-    if found.is_none() && before > MUCH {
-        // As many one way as the other leave a survey in between, or none: a half may show only one way.
+    if found.is_none() && solved.is_err() {
+        // Where nothing can be tied together, a half may show only one way.
         found = best(halves(input).iter().map(|survey| sorted(survey, &none)).collect());
     }
     let best = found?;

@@ -136,7 +136,8 @@ impl<'a> Rough<'a> {
         let extent = tied(problem, &network).ok()?;
         let tied = extent.views.clone();
         let state = start(problem, &network, &extent);
-        let mut run = Run { problem, state, extent, iterations: 0, tied, named: Vec::new(), named_all: false };
+        let mut run =
+            Run { problem, state, extent, iterations: 0, tied, named: Vec::new(), named_all: false, namings: 0 };
         run.state.lenses.clone_from(board.lenses());
         let cost = run.rough(board, watch).ok()?;
         Some(Self { run, network, cost })
@@ -244,6 +245,8 @@ pub(super) struct Run<'a> {
     pub named: Vec<Named>,
     /// True once no more are looked for.
     pub named_all: bool,
+    /// How often a fault was named, those that a later one overruled among them.
+    pub namings: usize,
 }
 
 type Spread = (SVector<f64, 8>, SVector<f64, 8>);

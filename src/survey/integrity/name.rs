@@ -16,6 +16,9 @@ use nalgebra::{Matrix6, Vector3, Vector6};
 /// Faults named at most; a job with more of them needs other photographs, not a longer list.
 const MOST_FAULTS: usize = 8;
 
+/// Faults that are named at most, with those that a later one overruled. Common practice, no source.
+const MOST_NAMINGS: usize = 4 * MOST_FAULTS;
+
 /// Change points of a body that are compared by adjusting again, and the steps each gets.
 const RIVAL_CHANGE_POINTS: usize = 3;
 const RIVAL_STEPS: usize = 8;
@@ -81,7 +84,8 @@ impl Run<'_> {
     /// Looks for the clearest fault besides those named; true where one was found and the adjustment has to run again. `best_view`: ln of the chance
     /// of the worst single view.
     pub fn name_fault(&mut self, weights: &Weights, covariance: &Covariance, best_view: f64) -> bool {
-        if self.named.len() >= MOST_FAULTS || self.named_all {
+        // Two faults that overrule each other in turn would go on for ever.
+        if self.named.len() >= MOST_FAULTS || self.named_all || self.namings >= MOST_NAMINGS {
             return false;
         }
         let at = Solution { problem: self.problem, state: &self.state, weights, extent: &self.extent, covariance };
@@ -162,6 +166,7 @@ impl Run<'_> {
             self.extent.photos.retain(|p| *p != photo);
         }
         self.named.push(named);
+        self.namings += 1;
         true
     }
 
